@@ -1,0 +1,1 @@
+"""Looks at a cluster of network-access servers as its clients do."""

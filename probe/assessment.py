@@ -1,0 +1,206 @@
+"""The judge's answer: the one value that every report renders. Reports compute nothing."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum, IntEnum
+
+from probe.certificate.facts import CertFacts
+from probe.observation.model import Endpoint, Survey
+
+
+class Verdict(IntEnum):
+    """How bad it is, worst first: a smaller number is worse."""
+
+    BLOCKED = 0
+    """A client family that checks properly cannot get on."""
+    WARNED = 1
+    """Its user is shown a warning."""
+    DUE = 2
+    """Will be blocked or warned on a known date inside the warning window."""
+    UNSEEN = 3
+    """Asked and not observed, so nothing is claimed."""
+    ADVISED = 4
+    """Works today, against a published rule or common practice."""
+    SOUND = 5
+
+    @property
+    def word(self) -> str:
+        """The verdict as it is written everywhere: lower case."""
+        return self.name.lower()
+
+
+class Basis(Enum):
+    """How a rule's fact is known."""
+
+    PUBLISHED = "published"
+    MEASURED = "measured"
+    COMMON_PRACTICE = "common-practice"
+    MEMORY = "memory"
+
+
+class Does(Enum):
+    """What a client does about an objection."""
+
+    REFUSES = "refuses"
+    WARNS = "warns"
+    CONTINUES = "continues"
+
+
+@dataclass(frozen=True, slots=True)
+class Reaction:
+    """What one client family, set up in one way, does about a finding."""
+
+    client: str
+    setup: str | None
+    """"profile" or "by-hand" for supplicants; None for browsers and nodes."""
+    does: Does
+    words: str | None
+    """What its user then sees, where that is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One fact that a finding rests on."""
+
+    what: str
+    value: str
+    observation: str | None
+    """Id of the question whose answer shows it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """A finding that another one explains."""
+
+    id: str
+    rule: str
+    says: str
+    nodes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """That the plan takes a finding as known."""
+
+    reason: str
+    until: datetime
+    expired: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something wrong, where it is to be put right."""
+
+    id: str
+    rule: str
+    verdict: Verdict
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    name: str | None
+    addresses: tuple[str, ...]
+    certificates: tuple[str, ...]
+    clients: tuple[str, ...]
+    """Client families that feel it."""
+    reactions: tuple[Reaction, ...]
+    due: datetime | None
+    folded: tuple[Folded, ...]
+    accepted: Accepted | None
+    says: str
+    """One sentence."""
+    evidence: tuple[Evidence, ...]
+    remedy: str
+    source: str
+    basis: Basis
+
+    @property
+    def counts(self) -> bool:
+        """Whether it counts for verdicts and the exit status: an accepted one does not, unless it
+        blocks somebody or its acceptance has run out."""
+        return self.accepted is None or self.accepted.expired or self.verdict is Verdict.BLOCKED
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A fact worth knowing that changes no verdict."""
+
+    rule: str
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    name: str | None
+    says: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class NodeVerdict:
+    """One node of the plan and how it stands."""
+
+    name: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class ServedChain:
+    """One distinct chain on one kind of endpoint, and who serves it."""
+
+    endpoint: Endpoint
+    chain: tuple[str, ...]
+    nodes: tuple[str, ...]
+    names: tuple[str, ...]
+    """web: the names it was served for."""
+    methods: tuple[str, ...]
+    """eap: the methods it was served in."""
+    verdict: Verdict
+    """The worst of the findings that speak of this chain's certificates on these nodes."""
+    findings: tuple[str, ...]
+    """Their ids."""
+    ends_in: str | None
+    """The root it leads to, in words, or None where it leads nowhere known."""
+    apart: bool
+    """Whether these nodes stand apart from the larger rest on the same endpoint."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotServed:
+    """Visits of one kind of endpoint that ended without a chain in the same way."""
+
+    endpoint: Endpoint
+    outcome: str
+    nodes: tuple[str, ...]
+    verdict: Verdict
+    findings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RootStore:
+    """A source of roots that was judged with."""
+
+    name: str
+    version: str | None
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Everything that reports render."""
+
+    plan_name: str
+    catalogue: str
+    """Version of the rules that judged."""
+    roots: tuple[RootStore, ...]
+    judged_at: datetime
+    verdict: Verdict
+    complete: bool
+    survey: Survey
+    facts: dict[str, CertFacts]
+    """Facts of every certificate in the survey, by SHA-256."""
+    public: dict[str, str]
+    """By SHA-256: "yes", "no" or "unknown": whether it chains to a public root."""
+    nodes: tuple[NodeVerdict, ...]
+    findings: tuple[Finding, ...]
+    """Worst first, then catalogue order, then first node."""
+    notes: tuple[Note, ...]
+    served: tuple[ServedChain, ...]
+    not_served: tuple[NotServed, ...]
+    unseen: tuple[str, ...]
+    """Ids of questions that nobody answered."""

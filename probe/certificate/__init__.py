@@ -1,0 +1,1 @@
+"""What stands in a certificate, read leniently: facts, no opinion."""

@@ -1,0 +1,1 @@
+"""The command line: names, options, exit statuses. It decides nothing else."""

@@ -1,0 +1,1 @@
+"""What lies between observing and judging; the only place that joins the two."""

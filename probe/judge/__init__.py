@@ -1,0 +1,1 @@
+"""The judge: pure opinion on what was seen. No socket, no file, no clock."""

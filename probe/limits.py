@@ -1,0 +1,80 @@
+"""Every number that bounds the tool, each with its reason. `[limits]` in a plan overrides by name.
+
+Times are seconds, sizes octets, unless the comment says otherwise.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The bounds of one run."""
+
+    dns_wait: float = 2.0
+    """One question to one resolver, before it is asked once more (stub resolvers: 5)."""
+
+    dns_tries: int = 2
+    """Datagrams per question: one loss is forgiven."""
+
+    dns_in_flight: int = 128
+    """Questions at a time: a default socket buffer holds some 270 unread replies (measured)."""
+
+    dns_aliases: int = 16
+    """Links of one alias chain that are followed; common resolvers stop between 8 and 16."""
+
+    connect_wait: float = 5.0
+    """TCP connection to a web endpoint: two lost SYNs (1 s + 2 s) and a slow path."""
+
+    tls_wait: float = 8.0
+    """From the ClientHello to the end of the server's flight over TCP."""
+
+    web_visit: float = 15.0
+    """Everything one visit of a web endpoint may take."""
+
+    flight_bytes: int = 262_144
+    """Octets taken from a peer in one TLS handshake: four times RFC 5216's 64 KB bound (2.1.5)."""
+
+    chain_certificates: int = 32
+    """Certificates kept of one served chain; a real one has two to five."""
+
+    certificate_bytes: int = 65_536
+    """Octets of one certificate that are looked at."""
+
+    radius_first_wait: float = 0.8
+    """First retransmission: below RFC 5080's 2 s, as a burst loses datagrams (measured)."""
+
+    radius_longest_wait: float = 4.0
+    """Where the doubling wait stops (RFC 5080, 2.2.1 has 16 s; a maintenance window has not)."""
+
+    radius_tries: int = 4
+    """Transmissions of one request: 0, 0.8, 2.4 and 5.6 s."""
+
+    radius_silence: float = 8.0
+    """Without any reply for so long, one request has met silence."""
+
+    eap_visit: float = 30.0
+    """Everything one EAP conversation may take."""
+
+    eap_rounds: int = 60
+    """Round trips of one conversation: above the 40-50 of common authenticators (RFC 9191, 3)."""
+
+    eap_message_bytes: int = 65_536
+    """One reassembled EAP-TLS message: RFC 5216, 2.1.5 calls 64 KB reasonable."""
+
+    eap_farewell_wait: float = 0.5
+    """How long the server's answer to our polite end is awaited; nothing depends on it."""
+
+    conversations_per_server: int = 2
+    """EAP conversations at one server at a time, in a sweep: it is in service."""
+
+    web_per_server: int = 4
+    """TLS connections at one address at a time."""
+
+    nodes_in_flight: int = 150
+    """Nodes visited at a time (measured: 100-200 keep two cores busy)."""
+
+    text_characters: int = 1_000
+    """Characters kept of any text a peer sent."""
+
+
+DEFAULT = Limits()

@@ -1,0 +1,303 @@
+"""What was asked and what was seen: plain, frozen, serialisable facts. No opinion lives here.
+
+Everything in this file can be encoded and decoded by msgspec as it stands, and holds no secret.
+Text that came off the wire is kept unaltered (it is escaped where it is shown).
+"""
+
+import hashlib
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Any, Self
+
+
+class Token(StrEnum):
+    """A closed set of words that keeps a word of a later version instead of failing on it."""
+
+    @classmethod
+    def _missing_(cls, value: object) -> Self | None:
+        if not isinstance(value, str):
+            return None
+        member: Any = str.__new__(cls, value)
+        member._name_ = value
+        member._value_ = value
+        return member  # type: ignore[no-any-return]  # an unlisted member cannot be spelled in types
+
+
+class Endpoint(Token):
+    """What a node answers on."""
+
+    DNS = "dns"
+    WEB = "web"
+    EAP = "eap"
+    RADSEC = "radsec"
+    CLUSTER = "cluster"
+    BUNDLE = "bundle"
+
+
+class KeyFamily(Token):
+    """The kind of key in a certificate; a server may hold a certificate of each."""
+
+    RSA = "rsa"
+    ECDSA = "ecdsa"
+    OTHER = "other"
+
+
+class TlsVersion(Token):
+    """A TLS protocol version, named as OpenSSL and the contract name it."""
+
+    TLS1_0 = "TLSv1"
+    TLS1_1 = "TLSv1.1"
+    TLS1_2 = "TLSv1.2"
+    TLS1_3 = "TLSv1.3"
+
+
+class Method(Token):
+    """An EAP method by its IANA name."""
+
+    EAP_TLS = "EAP-TLS"
+    EAP_TTLS = "EAP-TTLS"
+    PEAP = "PEAP"
+    TEAP = "TEAP"
+
+
+class Outcome(Token):
+    """How one visit of an endpoint ended."""
+
+    SERVED = "served"
+    """A certificate chain was seen."""
+    REFUSED = "refused"
+    """The peer said no in words: a fatal TLS alert, or a reject after the TLS exchange began."""
+    CLOSED = "closed"
+    """The port is closed (TCP reset, ICMP port unreachable)."""
+    UNREACHABLE = "unreachable"
+    """There is no way to the address from here, or no address is known."""
+    SILENT = "silent"
+    """Nothing at all came back."""
+    NOT_TLS = "not-tls"
+    """Something answered that is not TLS."""
+    REJECTED = "rejected"
+    """Access-Reject before TLS began."""
+    METHOD_REFUSED = "method-refused"
+    """None of the methods asked for was agreed."""
+    SECRET_DIFFERS = "secret-differs"  # noqa: S105  # an outcome's name, no secret
+    """A RADIUS reply whose authenticators do not verify."""
+    MALFORMED = "malformed"
+    """What came back breaks the protocol."""
+    CUT_OFF = "cut-off"
+    """The exchange began and then ended without a word."""
+
+
+class LookupOutcome(Token):
+    """How one DNS question ended."""
+
+    ANSWERED = "answered"
+    NO_NAME = "no-name"
+    NO_DATA = "no-data"
+    FAILED = "failed"
+    INVALID = "invalid"
+    REFUSED = "refused"
+    SILENT = "silent"
+    LAME = "lame"
+    ALIAS_BROKEN = "alias-broken"
+    MALFORMED = "malformed"
+
+
+class Phase(Token):
+    """How far an exchange got."""
+
+    CONNECT = "connect"
+    IDENTITY = "identity"
+    METHOD = "method"
+    HELLO = "hello"
+    CERTIFICATE = "certificate"
+    PROOF = "proof"
+    FINISH = "finish"
+
+
+# ---------------------------------------------------------------- questions
+
+
+@dataclass(frozen=True, slots=True)
+class LookupAsk:
+    """A DNS question: which name and type, of which resolver."""
+
+    name: str
+    """A-labels, lower case, no final dot."""
+    type: str
+    resolver: str
+    """As the plan writes it: "system", or an address, "ADDRESS:PORT"."""
+    view: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HandshakeAsk:
+    """A TLS or EAP visit: where, and what our hello says."""
+
+    address: str | None
+    """None in a question: every address that the node's name resolves to. Never None in a record,
+    unless no address was found."""
+    port: int
+    name: str | None = None
+    """web: the name that a client would open here; eap: None."""
+    server_name: str | None = None
+    """web: the server name in the hello (None for a visit by address)."""
+    tls: tuple[TlsVersion, ...] = (TlsVersion.TLS1_2, TlsVersion.TLS1_3)
+    key_family: KeyFamily | None = None
+    """None: every family is offered and the server chooses."""
+    methods: tuple[Method, ...] = ()
+    """eap: the methods this conversation agrees to, preferred first."""
+    visit: str | None = None
+    """eap: the name of the plan's request context; None is the plan's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One thing to ask. Exactly one of `lookup` and `handshake` is set."""
+
+    id: str
+    """Stable for the same plan: endpoint, place and what is asked, in words."""
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    """The nodes this speaks of: one, or all that stand behind a service name or address."""
+    service: str | None = None
+    """The service name of the plan, where one is asked for."""
+    lookup: LookupAsk | None = None
+    handshake: HandshakeAsk | None = None
+
+
+# ---------------------------------------------------------------- records
+
+
+@dataclass(frozen=True, slots=True)
+class Lookup:
+    """What one resolver said to one question."""
+
+    question: str
+    asked: LookupAsk
+    at: datetime
+    seconds: float
+    outcome: LookupOutcome
+    detail: str | None = None
+    aliases: tuple[str, ...] = ()
+    """Each alias target met on the way, in order."""
+    data: tuple[str, ...] = ()
+    """Records in presentation form, sorted; addresses in RFC 5952 form."""
+    ttl: int | None = None
+    """The shortest lifetime on the way to the answer, in seconds."""
+    dnssec: str | None = None
+    """"secure" if the resolver says that it validated the answer (AD), else None."""
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """What a TLS server showed."""
+
+    chain: tuple[str, ...]
+    """SHA-256 of each certificate in the order served; the certificates stand in the survey."""
+    tls: TlsVersion | None = None
+    cipher: str | None = None
+    group: str | None = None
+    signature_scheme: str | None = None
+    """IANA name of the scheme in ServerKeyExchange or CertificateVerify, where it could be seen."""
+    key_family: KeyFamily | None = None
+    """Of the leaf."""
+    key_proven: bool | None = None
+    """True: the server signed this handshake with the leaf's key. False: its signature is wrong.
+    None: not seen."""
+    key_detail: str | None = None
+    """Why `key_proven` is not True."""
+
+
+@dataclass(frozen=True, slots=True)
+class EapSeen:
+    """What an EAP server showed."""
+
+    method: Method | None = None
+    """The method that was agreed."""
+    proposed: tuple[str, ...] = ()
+    """Methods that the server proposed, in order; IANA names, or "type 99"."""
+    peap_version: int | None = None
+    fragments: tuple[int, ...] = ()
+    """Octets of TLS data in each fragment that the server sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class RadiusSeen:
+    """What the RADIUS replies showed."""
+
+    reply: str | None = None
+    """The last reply's kind: "Access-Challenge", "Access-Reject", "Access-Accept", or "code 99"."""
+    message_authenticator: bool | None = None
+    """Whether every reply carried a valid one; None without a reply."""
+    attributes: tuple[tuple[str, str], ...] = ()
+    """Of the last reply, by name, without State, EAP-Message and authenticators."""
+    sent: tuple[tuple[str, str], ...] = ()
+    """Attributes of our first request, by name, in the order sent, without secrets."""
+    transmissions: int = 0
+    """Datagrams sent in the whole conversation, retransmissions counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Handshake:
+    """What one visit of a web or EAP endpoint showed."""
+
+    question: str
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    asked: HandshakeAsk
+    at: datetime
+    seconds: float
+    outcome: Outcome
+    phase: Phase
+    """The last phase that was reached."""
+    detail: str | None = None
+    """In words, for a person; may hold text off the wire."""
+    alert: str | None = None
+    """IANA description of the fatal TLS alert that came, such as "handshake_failure"."""
+    round_trips: int | None = None
+    """eap: Access-Requests that were answered until the chain was in hand or the visit ended, the
+    polite end not counted. web: None."""
+    served: Served | None = None
+    eap: EapSeen | None = None
+    radius: RadiusSeen | None = None
+    vantage: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """When and from where a survey was taken."""
+
+    began: datetime
+    ended: datetime
+    vantage: str | None = None
+    machine: str | None = None
+    """Host name of the machine that asked."""
+    source: str | None = None
+    """The file this was read from; None: just taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Everything that was seen in one run, or in several that were merged."""
+
+    taken: tuple[Taken, ...]
+    plan_digest: str | None
+    """SHA-256 of the plan file that the questions came from."""
+    questions: tuple[Question, ...]
+    lookups: tuple[Lookup, ...] = ()
+    handshakes: tuple[Handshake, ...] = ()
+    certificates: dict[str, bytes] = field(default_factory=dict)
+    """Each certificate once: SHA-256 of its DER, in hex -> DER."""
+    interrupted: bool = False
+
+    def unobserved(self) -> tuple[str, ...]:
+        """Return the ids of questions without any record, in the order they were to be asked."""
+        seen = {record.question for record in self.lookups}
+        seen.update(record.question for record in self.handshakes)
+        return tuple(question.id for question in self.questions if question.id not in seen)
+
+
+def fingerprint(der: bytes) -> str:
+    """Return the SHA-256 of a DER encoding as 64 lower-case hex digits."""
+    return hashlib.sha256(der).hexdigest()

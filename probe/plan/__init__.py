@@ -1,0 +1,1 @@
+"""The plan file: read, typed, checked."""

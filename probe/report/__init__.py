@@ -1,0 +1,1 @@
+"""An assessment in, text out. Nothing is computed here."""

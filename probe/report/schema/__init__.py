@@ -1,0 +1,1 @@
+"""JSON Schemas of the documents, generated from the types."""

@@ -1,0 +1,1 @@
+"""Protocols without sockets: bytes in, bytes and facts out."""
