@@ -1,0 +1,55 @@
+# shellcheck shell=bash
+# To be sourced, from the top of the checkout, after lab/environment.sh: the independent servers
+# that tests/peers/ runs. They are the distribution's own packages, unpacked into .work/peers/
+# beside the checkout and never installed: so no service of theirs is ever started, no user made,
+# no port taken. With them come the libraries that this machine lacks, as apt resolves them.
+
+PEERS=$WORK/peers
+PEER_SERVERS="hostapd nginx nsd"
+
+# Prints the servers that are neither unpacked here nor installed.
+missing_peers() {
+    local server
+    for server in $PEER_SERVERS; do
+        [ -x "$PEERS/usr/sbin/$server" ] ||
+            PATH="$PATH:/usr/sbin:/sbin" command -v "$server" >/dev/null ||
+            printf '%s\n' "$server"
+    done
+}
+
+unpack_peers() {
+    local archives=$PEERS/archives package
+    mkdir -p "$archives/partial" || return 1
+    # The download must neither wait for nor disturb another apt on the machine: no lock is taken,
+    # since nothing is installed, and the archives go to a folder of our own.
+    # shellcheck disable=SC2086  # the servers are words
+    apt-get install --download-only -qq -y --no-install-recommends \
+        -o Debug::NoLocking=1 -o APT::Sandbox::User=root -o Dpkg::Use-Pty=0 \
+        -o Dir::Cache::Archives="$PWD/$archives" "$@" </dev/null >&2 || return 1
+    for package in "$archives"/*.deb; do
+        # The C library must stay the one that the machine's loader belongs to.
+        case ${package##*/} in libc6_* | libc-bin_*) continue ;; esac
+        dpkg -x "$package" "$PEERS" || return 1
+    done
+    rm -rf "$archives"
+}
+
+# Returns non-zero if a server is missing afterwards; says which, and what to do.
+fetch_peers() {
+    local missing
+    missing=$(missing_peers)
+    if [ -z "$missing" ]; then return 0; fi
+    if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null && command -v dpkg >/dev/null; then
+        # shellcheck disable=SC2086  # the servers are words
+        say "Unpacking into $PEERS:" $missing
+        # A new machine has no package lists yet, and an old list may name what is gone.
+        # shellcheck disable=SC2086
+        unpack_peers $missing 2>/dev/null ||
+            { apt-get update -qq </dev/null >&2 && unpack_peers $missing; }
+        missing=$(missing_peers)
+        if [ -z "$missing" ]; then return 0; fi
+    fi
+    # shellcheck disable=SC2086
+    say "Missing, for tests/peers:" $missing "(Debian packages of these names)"
+    return 1
+}
