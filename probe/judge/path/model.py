@@ -1,0 +1,69 @@
+"""The answer of the path examination: one chain, one kind of client, every problem."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from probe.judge.names import Match
+
+Kind = Literal[
+    "self-signed",
+    "unknown-root",
+    "private-root",
+    "chain-incomplete",
+    "expired",
+    "not-yet-valid",
+    "wrong-purpose",
+    "name-mismatch",
+    "path-invalid",
+]
+"""private-root only where `others` is given. path-invalid: what else RFC 5280, 6 refuses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One reason for which a client would not accept the chain."""
+
+    kind: Kind
+    certificate: str | None
+    """SHA-256 of the certificate at fault."""
+    says: str
+    """A clause in words, naming the certificate; may hold text off the wire."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something that path validation does not count, but that some engine may trip over."""
+
+    kind: Literal["anchor-expired", "anchor-not-yet-valid", "search-bounded"]
+    certificate: str | None
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """How the best path through a served chain stands."""
+
+    path: tuple[str, ...]
+    """SHA-256 of each certificate from the leaf to the anchor, or as far as it leads."""
+    anchor: str | None
+    """SHA-256 of the anchor that it ends at (of `anchors`, or of `others`)."""
+    complete: bool
+    """It reaches an anchor of `anchors` with what was served alone."""
+    used_extra: tuple[str, ...]
+    """Certificates that the path needs and that were not served, leaf side first."""
+    problems: tuple[Problem, ...]
+    ends_in: str
+    """RFC 4514 name in which the path ends: of the anchor, of the last certificate if that is its
+    own issuer, else of the issuer that nobody showed."""
+    match: Match | None
+    """How the leaf covers `name`; None without one."""
+    remarks: tuple[Remark, ...] = ()
+
+    @property
+    def good(self) -> bool:
+        """Whether there is no problem at all."""
+        return not self.problems
+
+    def of_kind(self, *kinds: Kind) -> tuple[Problem, ...]:
+        """Return the problems of some kinds."""
+        return tuple(problem for problem in self.problems if problem.kind in kinds)
