@@ -1,6 +1,6 @@
 """The judge's answer: the one value that every report renders. Reports compute nothing."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum, IntEnum
 
@@ -169,6 +169,52 @@ class NotServed:
     nodes: tuple[str, ...]
     verdict: Verdict
     findings: tuple[str, ...]
+    apart: bool = False
+    """Whether other nodes did serve on the same endpoint."""
+
+
+@dataclass(frozen=True, slots=True)
+class Felt:
+    """Who is blocked or warned now, and where; families that share all of it are one entry."""
+
+    verdict: Verdict
+    """`BLOCKED` or `WARNED`, never another."""
+    endpoint: Endpoint
+    clients: tuple[str, ...]
+    """Client families; empty where the finding rests on no client's rule (a closed port): anyone
+    who comes there."""
+    nodes: tuple[str, ...]
+    names: tuple[str, ...]
+    """The names that were opened, where the findings are about names."""
+    findings: tuple[str, ...]
+    """Ids of the findings that say so, worst first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """Nodes that differ from the rest of the cluster, and from it in the same way."""
+
+    nodes: tuple[str, ...]
+    verdict: Verdict
+    """The worst of `findings`; `SOUND` where they differ and it harms nobody."""
+    other_chain: tuple[Endpoint, ...]
+    """Endpoints on which they serve another chain than the larger rest."""
+    not_served: tuple[Endpoint, ...]
+    """Endpoints on which they served nothing while others did."""
+    findings: tuple[str, ...]
+    """Ids of the findings that name some of the nodes only, and these among them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """What is to be read first. Only findings that count (`Finding.counts`) speak here."""
+
+    felt: tuple[Felt, ...] = ()
+    """Worst first, then as the findings are ordered; empty: nobody is known to feel anything."""
+    apart: tuple[Apart, ...] = ()
+    """Worst first, then in plan order; each node once, and only nodes that stand apart."""
+    first: str | None = None
+    """Id of the finding to begin with; None: nothing has to be done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,3 +250,6 @@ class Assessment:
     not_served: tuple[NotServed, ...]
     unseen: tuple[str, ...]
     """Ids of questions that nobody answered."""
+    headline: Headline = Headline()
+    client_titles: dict[str, str] = field(default_factory=dict)
+    """What a client family is called in words, by family; one without a title is shown by id."""
