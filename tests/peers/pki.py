@@ -1,0 +1,106 @@
+"""The certificates that the independent servers are given, made by the lab's workshop."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from functools import cache
+
+from lab.authority import Blueprint, Issued, Workshop
+from tests.peers.servers import Keys
+
+HOST = "quay1.northpier.example"
+EXPECTED = "radius.northpier.example"
+GUEST = "guest.northpier.example"
+
+RING = [f"ring-{number}" for number in range(5, 0, -1)]
+"""Issuing certificates of a long chain, the one that issues the leaf first."""
+
+BLUEPRINTS = (
+    Blueprint("public-root", common_name="Lab Public Root", key="RSA-2048", authority=True),
+    Blueprint(
+        "public-issuing",
+        issuer="public-root",
+        common_name="Lab Public Issuing",
+        key="RSA-2048",
+        authority=True,
+    ),
+    Blueprint("private-root", common_name="Northpier Root", key="RSA-2048", authority=True),
+    Blueprint(
+        "private-issuing",
+        issuer="private-root",
+        common_name="Northpier Issuing",
+        key="RSA-2048",
+        authority=True,
+    ),
+    *(
+        Blueprint(
+            f"radius-{kind.lower()}",
+            issuer="private-issuing",
+            common_name=EXPECTED,
+            names=(EXPECTED,),
+            key=kind,
+            purposes=("server",),
+        )
+        for kind in ("RSA-2048", "P-256")
+    ),
+    *(
+        Blueprint(
+            f"web-{kind.lower()}",
+            issuer="public-issuing",
+            common_name=HOST,
+            names=(HOST, GUEST),
+            key=kind,
+            purposes=("server",),
+            ends=60,
+        )
+        for kind in ("RSA-2048", "P-256")
+    ),
+    Blueprint(
+        "web-guest",
+        issuer="public-issuing",
+        names=(GUEST,),
+        common_name=GUEST,
+        purposes=("server",),
+        ends=60,
+    ),
+    # A long chain of large certificates. They share one key, as finding one takes a second.
+    *(
+        Blueprint(
+            f"ring-{number}",
+            issuer=f"ring-{number - 1}" if number > 1 else "private-root",
+            common_name=f"Northpier Ring {number}",
+            key="RSA-4096",
+            key_of="ring-1" if number > 1 else None,
+            authority=True,
+        )
+        for number in range(1, 6)
+    ),
+    Blueprint(
+        "radius-ring",
+        issuer="ring-5",
+        common_name=EXPECTED,
+        names=(EXPECTED,),
+        key="RSA-4096",
+        purposes=("server",),
+    ),
+)
+
+
+@cache
+def workshop() -> Workshop:
+    """Return the one workshop of this run, dated from now: these servers are judged as of now."""
+    return Workshop(BLUEPRINTS, datetime.now(UTC).replace(microsecond=0))
+
+
+def issued(*labels: str) -> tuple[Issued, ...]:
+    """Return certificates in this order."""
+    return workshop().chain(labels)
+
+
+def keys(*labels: str) -> Keys:
+    """Return what to give a server so that it serves these certificates in this order."""
+    return keys_of(issued(*labels))
+
+
+def keys_of(chain: Sequence[Issued]) -> Keys:
+    """Return what to give a server so that it serves this chain; the first one's key is used."""
+    return Keys(tuple(one.pem.decode() for one in chain), chain[0].key_pem.decode())

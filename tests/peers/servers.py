@@ -1,0 +1,308 @@
+"""Independent servers, run as fixtures: hostapd (RADIUS and EAP), nginx (HTTPS), nsd (DNS).
+
+They come from the distribution (`fetch.sh` unpacks them) and share no line of code with this
+project: what they serve is what they were configured with, so they can tell whether `probe` sees
+what is there. Each is a context manager: started in the foreground in a folder of its own on a
+free port of the loopback, probed until it answers, and stopped by its own process id.
+"""
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import dns.exception
+import dns.message
+import dns.query
+
+UNPACKED = Path(__file__).parents[2] / ".work" / "peers"
+SERVERS = ("hostapd", "nginx", "nsd")
+
+READY_WITHIN = 10.0
+"""Seconds; each is up within 50 ms on an idle machine."""
+POLL_EVERY = 0.005
+STOP_WITHIN = 5.0
+PORT_TRIES = 5
+"""A port that was free may be taken before the server binds it; then another is tried."""
+
+LOOPBACK = "127.0.0.1"
+
+
+class PeerFailed(Exception):
+    """A server did not come up, or fell over; the text is its log."""
+
+
+def program(name: str) -> Path | None:
+    """Return where a server's program is, the unpacked one preferred; None: nowhere."""
+    unpacked = UNPACKED / "usr" / "sbin" / name
+    if unpacked.exists():
+        return unpacked
+    found = shutil.which(name, path=f"{os.environ.get('PATH', os.defpath)}:/usr/sbin:/sbin")
+    return Path(found) if found else None
+
+
+def library_path() -> str:
+    """Return the folders of unpacked libraries: only there if this machine lacked them."""
+    folders = {library.parent for library in UNPACKED.glob("**/*.so*")}
+    return ":".join(str(folder) for folder in sorted(folders))
+
+
+@dataclass(frozen=True)
+class Keys:
+    """What a server is given: certificates in the order in which to serve them, and the key."""
+
+    chain: tuple[str, ...]
+    """PEM, in the order served."""
+    key: str
+    """PEM."""
+
+    def write(self, directory: Path, stem: str) -> tuple[Path, Path]:
+        """Write both and return their paths."""
+        chain, key = directory / f"{stem}.pem", directory / f"{stem}.key"
+        chain.write_text("".join(self.chain), "ascii")
+        key.write_text(self.key, "ascii")
+        return chain, key
+
+
+@dataclass(frozen=True)
+class Running:
+    """A server that answers."""
+
+    port: int
+    log: Path
+    pid: int
+
+    def logged(self) -> str:
+        """Return what it has logged so far."""
+        return self.log.read_text("utf-8", errors="replace")
+
+
+def free_port(*kinds: socket.SocketKind) -> int:
+    """Return a port that is free for every one of these kinds on all loopback addresses."""
+    while True:
+        with socket.socket(socket.AF_INET, kinds[0]) as first:
+            first.bind(("", 0))
+            port: int = first.getsockname()[1]
+            try:
+                for kind in kinds[1:]:
+                    with socket.socket(socket.AF_INET, kind) as other:
+                        other.bind(("", port))
+            except OSError:
+                continue
+            return port
+
+
+@contextmanager
+def running(
+    arguments: Callable[[int], Sequence[str | Path]],
+    directory: Path,
+    kinds: tuple[socket.SocketKind, ...],
+    ready: Callable[[Running], bool],
+) -> Iterator[Running]:
+    """Run a server whose arguments follow from its port, until the block ends."""
+    for _ in range(PORT_TRIES):
+        port = free_port(*kinds)
+        server = subprocess.Popen(  # no shell: the program and its arguments are ours
+            [str(argument) for argument in arguments(port)],
+            cwd=directory,
+            env={"PATH": os.defpath, "LD_LIBRARY_PATH": library_path()},
+            stdin=subprocess.DEVNULL,
+            stdout=(directory / "log").open("wb"),
+            stderr=subprocess.STDOUT,
+        )
+        it = Running(port, directory / "log", server.pid)
+        try:
+            if wait_until_ready(server, it, ready):
+                yield it
+                if server.poll() is not None:
+                    raise PeerFailed(f"it fell over while in use:\n{it.logged()}")
+                return
+        finally:
+            server.terminate()
+            try:
+                server.wait(STOP_WITHIN)
+            except subprocess.TimeoutExpired:
+                server.kill()
+                server.wait()
+    raise PeerFailed(f"it did not come up:\n{it.logged()}")
+
+
+def wait_until_ready(
+    server: subprocess.Popen[bytes], it: Running, ready: Callable[[Running], bool]
+) -> bool:
+    """Ask until it is ready (True) or has ended (False). Raises PeerFailed after the deadline."""
+    deadline = time.monotonic() + READY_WITHIN
+    while not ready(it):
+        if server.poll() is not None:
+            return False
+        if time.monotonic() > deadline:
+            raise PeerFailed(f"it is not ready after {READY_WITHIN} s:\n{it.logged()}")
+        time.sleep(POLL_EVERY)
+    return True
+
+
+# ---------------------------------------------------------------- hostapd: RADIUS and EAP
+
+
+@dataclass(frozen=True)
+class Radius:
+    """How the RADIUS and EAP server is set up."""
+
+    keys: Keys
+    second: Keys | None = None
+    """A certificate of another key family."""
+    secret: str = "a-lantern-by-the-quay"  # noqa: S105  # made up, and good on loopback only
+    users: str = "* PEAP,TTLS,TLS"
+    """Phase 1 of its user file: who may use which methods, preferred first."""
+    fragment_size: int = 1400
+    """Octets of TLS data in a fragment."""
+    tls13: bool = False
+    tls12: bool = True
+
+
+@contextmanager
+def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
+    """Run hostapd's RADIUS server. It binds every address, so only loopback may be a client."""
+    directory.mkdir()
+    chain, key = setup.keys.write(directory, "server")
+    (directory / "clients").write_text(f"127.0.0.0/8 {setup.secret}\n", "ascii")
+    inner = '"ferryman" MSCHAPV2,TTLS-MSCHAPV2 "not asked for" [2]'
+    (directory / "users").write_text(f"{setup.users}\n{inner}\n", "ascii")
+    lines = [
+        "interface=lo",
+        "driver=none",
+        "radius_server_clients=clients",
+        "eap_server=1",
+        "eap_user_file=users",
+        f"server_cert={chain}",
+        f"private_key={key}",
+        f"fragment_size={setup.fragment_size}",
+        f"tls_flags=[{'EN' if setup.tls13 else 'DIS'}ABLE-TLSv1.3]"
+        f"[{'EN' if setup.tls12 else 'DIS'}ABLE-TLSv1.2]",
+    ]
+    if setup.second:
+        chain, key = setup.second.write(directory, "second")
+        lines += [f"server_cert2={chain}", f"private_key2={key}"]
+
+    def arguments(port: int) -> Sequence[str | Path]:
+        text = "\n".join([*lines, f"radius_server_auth_port={port}", ""])
+        (directory / "hostapd.conf").write_text(text, "ascii")
+        return [needed("hostapd"), "-d", directory / "hostapd.conf"]
+
+    def ready(it: Running) -> bool:
+        # Its server answers nothing but logins; the log line follows the binding of the port.
+        return "AP-ENABLED" in it.logged()
+
+    with running(arguments, directory, (socket.SOCK_DGRAM,), ready) as it:
+        yield it
+
+
+# ---------------------------------------------------------------- nginx: HTTPS
+
+
+@dataclass(frozen=True)
+class Site:
+    """A name that the web server knows, and the certificates it shows for it."""
+
+    name: str
+    keys: tuple[Keys, ...]
+    """One, or one for each key family."""
+
+
+@contextmanager
+def nginx(
+    directory: Path, sites: Sequence[Site], protocols: str = "TLSv1.2 TLSv1.3"
+) -> Iterator[Running]:
+    """Run nginx with TLS. The first site is what an unknown or absent server name gets."""
+    directory.mkdir()
+    blocks = []
+    for number, site in enumerate(sites):
+        lines = [f"server_name {site.name};"]
+        for family, keys in enumerate(site.keys):
+            chain, key = keys.write(directory, f"site{number}-{family}")
+            lines += [f"ssl_certificate {chain};", f"ssl_certificate_key {key};"]
+        blocks.append("\n".join(lines))
+
+    def arguments(port: int) -> Sequence[str | Path]:
+        servers = "\n".join(
+            f"server {{ listen {LOOPBACK}:{port} ssl; {block} return 204; }}" for block in blocks
+        )
+        temporary = "\n".join(
+            f"{kind}_temp_path {directory / 'temporary'};"
+            for kind in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
+        )
+        # One process, in the foreground: so no second user is needed and the pid is the server's.
+        (directory / "nginx.conf").write_text(
+            f"daemon off; master_process off; pid {directory / 'pid'};\n"
+            f"error_log stderr info;\nevents {{}}\n"
+            f"http {{ access_log off; ssl_protocols {protocols};\n{temporary}\n{servers} }}\n",
+            "ascii",
+        )
+        return [
+            *(needed("nginx"), "-e", "stderr"),
+            *("-p", directory, "-c", directory / "nginx.conf"),
+        ]
+
+    with running(arguments, directory, (socket.SOCK_STREAM,), answers_tcp) as it:
+        yield it
+
+
+def answers_tcp(it: Running) -> bool:
+    """Tell whether the port takes a connection."""
+    try:
+        socket.create_connection((LOOPBACK, it.port), timeout=READY_WITHIN).close()
+    except ConnectionRefusedError:
+        return False
+    return True
+
+
+# ---------------------------------------------------------------- nsd: authoritative DNS
+
+
+@contextmanager
+def nsd(directory: Path, zone: str, records: str) -> Iterator[Running]:
+    """Run nsd with one zone; `records` in master file form, relative to the zone's name."""
+    directory.mkdir()
+    (directory / "zone").write_text(
+        f"$ORIGIN {zone}.\n$TTL 300\n@ SOA ns hostmaster 1 3600 600 86400 60\n@ NS ns\n"
+        f"ns A {LOOPBACK}\n{records}\n",
+        "ascii",
+    )
+
+    def arguments(port: int) -> Sequence[str | Path]:
+        (directory / "nsd.conf").write_text(
+            "server:\n"
+            f"  ip-address: {LOOPBACK}@{port}\n"
+            '  server-count: 1\n  username: ""\n  chroot: ""\n  database: ""\n'
+            f'  pidfile: "{directory / "pid"}"\n'
+            f'  zonelistfile: "{directory / "zone.list"}"\n'
+            f'  xfrdfile: "{directory / "xfrd.state"}"\n'
+            f'  xfrdir: "{directory}"\n  zonesdir: "{directory}"\n'
+            "remote-control:\n  control-enable: no\n"
+            f"zone:\n  name: {zone}\n  zonefile: zone\n",
+            "ascii",
+        )
+        return [needed("nsd"), "-d", "-c", directory / "nsd.conf"]
+
+    def ready(it: Running) -> bool:
+        question = dns.message.make_query(zone, "SOA")
+        try:
+            return bool(dns.query.udp(question, LOOPBACK, timeout=0.2, port=it.port).answer)
+        except (dns.exception.Timeout, ConnectionRefusedError):
+            return False
+
+    with running(arguments, directory, (socket.SOCK_DGRAM, socket.SOCK_STREAM), ready) as it:
+        yield it
+
+
+def needed(name: str) -> Path:
+    """Return a server's program. Raises PeerFailed if it is nowhere."""
+    found = program(name)
+    if found is None:
+        raise PeerFailed(f"{name} is not here")
+    return found
