@@ -1,0 +1,462 @@
+"""RADIUS packets (RFC 2865) that carry EAP (RFC 3579), both directions. No socket, no clock.
+
+pyrad writes attributes and computes authenticators over the small dictionary beside this file.
+What arrives is walked here first, strictly: pyrad cuts an overrunning attribute short without a
+word. Accounting and password logins are none of this file's business.
+"""
+
+import os
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from enum import Enum, IntEnum
+from functools import lru_cache
+from pathlib import Path
+
+from pyrad import tools
+from pyrad.dictionary import Dictionary
+from pyrad.packet import AuthPacket, PacketError
+
+LARGEST_PACKET = 4096
+"""RFC 2865, section 3: "The minimum length is 20 and maximum length is 4096"."""
+LARGEST_VALUE = 253
+"""An attribute's length octet counts type, length and value (RFC 2865, section 5)."""
+CALLED_STATION = "02-00-00-CE-47-02"
+"""Locally administered, so nobody's access point; stands before the SSID (RFC 3580, 3.20)."""
+
+_HEADER = struct.Struct("!BBH16s")
+_PORT_TYPES = {"wifi": "Wireless-802.11", "wired": "Ethernet"}
+_CONNECT_INFO = {"wifi": "CONNECT 54Mbps 802.11", "wired": "CONNECT 1000Mbps Full-Duplex"}
+_VENDOR_MICROSOFT = 311
+
+Value = str | int | bytes
+"""An attribute's value: text in the dictionary's form, a number, or the raw octets."""
+
+
+class Code(IntEnum):
+    """Packet codes (IANA "RADIUS Packet Type Codes")."""
+
+    ACCESS_REQUEST = 1
+    ACCESS_ACCEPT = 2
+    ACCESS_REJECT = 3
+    ACCOUNTING_RESPONSE = 5
+    ACCESS_CHALLENGE = 11
+    STATUS_SERVER = 12
+
+
+class Attribute(IntEnum):
+    """Attribute types that are treated by number (IANA "RADIUS Attribute Types")."""
+
+    USER_NAME = 1
+    USER_PASSWORD = 2
+    CHAP_PASSWORD = 3
+    STATE = 24
+    VENDOR_SPECIFIC = 26
+    PROXY_STATE = 33
+    CHAP_CHALLENGE = 60
+    TUNNEL_PASSWORD = 69
+    EAP_MESSAGE = 79
+    MESSAGE_AUTHENTICATOR = 80
+
+
+_CARRIED_APART = {Attribute.STATE, Attribute.EAP_MESSAGE, Attribute.MESSAGE_AUTHENTICATOR}
+_HIDDEN = {
+    Attribute.USER_PASSWORD,
+    Attribute.CHAP_PASSWORD,
+    Attribute.CHAP_CHALLENGE,
+    Attribute.TUNNEL_PASSWORD,
+}
+
+
+class RadiusError(ValueError):
+    """The peer's octets break the protocol. The message quotes nothing secret."""
+
+
+class ReplyNotOurs(RadiusError):
+    """A well-formed reply to another request: its identifier differs."""
+
+
+class SecretDiffers(RadiusError):
+    """A well-formed reply whose authenticators do not verify with our shared secret."""
+
+
+class Verification(Enum):
+    """What a request's Message-Authenticator showed."""
+
+    VALID = "valid"
+    UNSIGNED = "unsigned"
+    """There is none, though EAP-Message or Status-Server demands one (RFC 3579, 3.1; RFC 5997, 3),
+    or none because none was needed."""
+    WRONG = "wrong"
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A request, as sent or as received."""
+
+    code: int
+    identifier: int
+    authenticator: bytes = field(repr=False)
+    octets: bytes = field(repr=False)
+    """The whole packet. Retransmissions send these very octets (RFC 5080, 2.2.1)."""
+    shown: tuple[tuple[str, str], ...]
+    """Attributes by name in the order sent, without secrets, State, EAP-Message, authenticators."""
+    eap: bytes | None = field(repr=False, default=None)
+    state: bytes | None = field(repr=False, default=None)
+    proxy_states: tuple[bytes, ...] = field(repr=False, default=())
+    verification: Verification = Verification.VALID
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """A reply whose Response Authenticator verified."""
+
+    code: int
+    kind: str
+    """"Access-Challenge", "Access-Reject", "Access-Accept", or "code 99"."""
+    identifier: int
+    eap: bytes | None = field(repr=False)
+    """The joined EAP-Message attributes (RFC 3579, 3.1); None: there is none."""
+    state: bytes | None = field(repr=False)
+    """To be sent back unaltered in the next request (RFC 2865, 5.24)."""
+    attributes: tuple[tuple[str, str], ...]
+    """By name, in the order received, without State, EAP-Message and authenticators."""
+    message_authenticator: bool
+    """Whether a valid one was there. RFC 3579, 3.1 makes it compulsory beside EAP-Message."""
+    message_authenticator_first: bool
+    """Whether it was the first attribute, as the mitigation of CVE-2024-3596 asks."""
+
+
+def request_attributes(
+    *,
+    user_name: str,
+    nas_identifier: str,
+    nas_address: str | None = None,
+    calling_station: str | None = None,
+    ssid: str | None = None,
+    medium: str = "wifi",
+    framed_mtu: int = 1400,
+    extra: Sequence[tuple[str, Value]] = (),
+) -> tuple[tuple[str, Value], ...]:
+    """Return the attributes of an 802.1X Access-Request in a fixed order (RFC 3580, section 3).
+
+    `medium` is "wifi" or "wired"; `framed_mtu` in octets; `extra` comes last, as it stands. NAS-Port
+    is 1: a port number without a meaning. Raises KeyError for another medium.
+    """
+    attributes: list[tuple[str, Value]] = [
+        ("User-Name", user_name),
+        ("NAS-Identifier", nas_identifier),
+    ]
+    if nas_address is not None:
+        name = "NAS-IPv6-Address" if ":" in nas_address else "NAS-IP-Address"
+        attributes.append((name, nas_address))
+    attributes += [
+        ("NAS-Port", 1),
+        ("NAS-Port-Type", _PORT_TYPES[medium]),
+        ("Service-Type", "Framed-User"),
+        ("Framed-MTU", framed_mtu),
+        ("Connect-Info", _CONNECT_INFO[medium]),
+    ]
+    if calling_station is not None:
+        attributes.append(("Calling-Station-Id", calling_station))
+    if ssid is not None:
+        attributes.append(("Called-Station-Id", f"{CALLED_STATION}:{ssid}"))
+    return (*attributes, *extra)
+
+
+def build_request(
+    secret: bytes,
+    identifier: int,
+    attributes: Sequence[tuple[str, Value]],
+    *,
+    eap: bytes | None = None,
+    state: bytes | None = None,
+    code: int = Code.ACCESS_REQUEST,
+    authenticator: bytes | None = None,
+) -> Request:
+    """Build a request with a Message-Authenticator as its first attribute (RFC 3579, 3.2).
+
+    Raises ValueError for an attribute that is unknown, of the wrong type, or too long, and for a
+    packet that would be longer than 4096 octets.
+    """
+    # 16 octets from the system cost less than pyrad's 16 draws of a random range.
+    authenticator = os.urandom(16) if authenticator is None else authenticator
+    packet = AuthPacket(
+        code=int(code),
+        id=identifier,
+        secret=secret,
+        authenticator=authenticator,
+        dict=dictionary(),
+        message_authenticator=True,
+    )
+    _fill(packet, attributes, eap, state)
+    octets = _bounded(packet.RequestPacket())
+    return Request(
+        code=int(code),
+        identifier=identifier,
+        authenticator=authenticator,
+        octets=octets,
+        shown=_shown(_walk(octets)),
+        eap=eap,
+        state=state,
+    )
+
+
+def status_server(
+    secret: bytes,
+    identifier: int,
+    attributes: Sequence[tuple[str, Value]],
+    *,
+    authenticator: bytes | None = None,
+) -> Request:
+    """Build a Status-Server request (RFC 5997, section 3): the server is asked for a sign of life.
+
+    It should name the client by NAS-Identifier or NAS-IP-Address and carries no user's attributes.
+    """
+    return build_request(
+        secret, identifier, attributes, code=Code.STATUS_SERVER, authenticator=authenticator
+    )
+
+
+def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
+    """Read a reply to `request`.
+
+    Raises RadiusError if it is malformed, ReplyNotOurs if its identifier is another one's, and
+    SecretDiffers if the Response Authenticator (RFC 2865, section 3) or the Message-Authenticator
+    (RFC 3579, 3.2) does not verify. A reply without any Message-Authenticator is returned and says
+    so: RFC 3579, 3.1 wants it discarded if it carries EAP, but that silence could not be explained
+    to anybody.
+    """
+    code, identifier, _ = _read_header(octets)
+    if identifier != request.identifier:
+        raise ReplyNotOurs(f"a reply to request {identifier}, not to {request.identifier}")
+    attributes = _walk(octets)
+    _check_counts(attributes)
+    proxied = tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE)
+    if proxied != request.proxy_states[: len(proxied)]:
+        # RFC 2865, 5.33. pyrad calls this a failed verification, and the cause would be lost.
+        raise RadiusError("a Proxy-State that was not sent")
+    asked = _packet(request.code, request.identifier, secret, request.authenticator)
+    asked[int(Attribute.PROXY_STATE)] = list(request.proxy_states)
+    if not asked.VerifyReply(_decode(octets, secret), octets, enforce_ma=False):
+        raise SecretDiffers("the reply does not verify: the shared secret differs")
+    kinds = [kind for kind, _ in attributes]
+    return Reply(
+        code=code,
+        kind=_kind(code),
+        identifier=identifier,
+        eap=_joined_eap(attributes),
+        state=_first(attributes, Attribute.STATE),
+        attributes=_shown(attributes),
+        message_authenticator=Attribute.MESSAGE_AUTHENTICATOR in kinds,
+        message_authenticator_first=kinds[:1] == [Attribute.MESSAGE_AUTHENTICATOR],
+    )
+
+
+def read_request(octets: bytes, secret: bytes) -> Request:
+    """Read a request, as a server does. Raises RadiusError if it is malformed.
+
+    A wrong or missing Message-Authenticator is told by `verification`, as what to do about it is
+    the server's choice.
+    """
+    code, identifier, authenticator = _read_header(octets)
+    attributes = _walk(octets)
+    _check_counts(attributes)
+    packet = _decode(octets, secret)
+    verification = Verification.UNSIGNED
+    if any(kind == Attribute.MESSAGE_AUTHENTICATOR for kind, _ in attributes):
+        right = packet.verify_message_authenticator(original_authenticator=authenticator)
+        verification = Verification.VALID if right else Verification.WRONG
+    return Request(
+        code=code,
+        identifier=identifier,
+        authenticator=authenticator,
+        octets=packet.raw_packet,
+        shown=_shown(attributes),
+        eap=_joined_eap(attributes),
+        state=_first(attributes, Attribute.STATE),
+        proxy_states=tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE),
+        verification=verification,
+    )
+
+
+def build_reply(
+    request: Request,
+    secret: bytes,
+    code: int,
+    *,
+    eap: bytes | None = None,
+    state: bytes | None = None,
+    attributes: Sequence[tuple[str, Value]] = (),
+    signed: bool = True,
+) -> bytes:
+    """Build the octets of a reply to `request`, as a server does.
+
+    Proxy-State goes back unaltered (RFC 2865, 5.33). `signed=False` leaves the Message-Authenticator
+    out; with it, it is the first attribute. Raises ValueError as `build_request` does.
+    """
+    packet = _packet(int(code), request.identifier, secret, request.authenticator)
+    packet.message_authenticator = signed
+    if signed:
+        packet.add_message_authenticator()
+    _fill(packet, attributes, eap, state)
+    if request.proxy_states:
+        packet[int(Attribute.PROXY_STATE)] = list(request.proxy_states)
+    return _bounded(packet.ReplyPacket())
+
+
+@lru_cache(maxsize=1)
+def dictionary() -> Dictionary:
+    """Return the attributes known by name."""
+    with Path(__file__).with_name("radius.dictionary").open(encoding="ascii") as file:
+        return Dictionary(file)
+
+
+# ---------------------------------------------------------------- writing
+
+
+def _packet(code: int, identifier: int, secret: bytes, authenticator: bytes) -> AuthPacket:
+    return AuthPacket(
+        code=code, id=identifier, secret=secret, authenticator=authenticator, dict=dictionary()
+    )
+
+
+def _fill(
+    packet: AuthPacket,
+    attributes: Sequence[tuple[str, Value]],
+    eap: bytes | None,
+    state: bytes | None,
+) -> None:
+    known = dictionary()
+    for name, value in attributes:
+        if name not in known:
+            raise ValueError(f"no attribute is named {name!r}")
+        try:
+            # Raw octets go in by number: by name pyrad reads b"0x41" as hexadecimal digits.
+            if isinstance(value, bytes):
+                key = known.attrindex.GetForward(name)
+                packet.setdefault(key, []).append(value)
+            else:
+                packet.AddAttribute(name, value)
+        except TypeError as error:
+            raise ValueError(f"{name}: {error}") from error
+    if eap is not None:
+        packet[int(Attribute.EAP_MESSAGE)] = list(_split(eap))
+    if state is not None:
+        packet[int(Attribute.STATE)] = [state]
+
+
+def _split(eap: bytes) -> Iterator[bytes]:
+    for start in range(0, len(eap), LARGEST_VALUE):
+        yield eap[start : start + LARGEST_VALUE]
+
+
+def _bounded(octets: bytes) -> bytes:
+    if len(octets) > LARGEST_PACKET:
+        raise ValueError(f"a packet of {len(octets)} octets; {LARGEST_PACKET} are allowed")
+    return octets
+
+
+# ---------------------------------------------------------------- reading
+
+
+def _read_header(octets: bytes) -> tuple[int, int, bytes]:
+    if len(octets) < _HEADER.size:
+        raise RadiusError(f"{len(octets)} octets; a packet has at least {_HEADER.size}")
+    code, identifier, length, authenticator = _HEADER.unpack_from(octets)
+    if not _HEADER.size <= length <= LARGEST_PACKET:
+        raise RadiusError(f"a length of {length}; 20 to 4096 are allowed")
+    if length > len(octets):
+        raise RadiusError(f"a length of {length}, but only {len(octets)} octets came")
+    return code, identifier, authenticator
+
+
+def _walk(octets: bytes) -> list[tuple[int, bytes]]:
+    """Return all attributes in order. What lies past Length is padding (RFC 2865, section 3)."""
+    end = int.from_bytes(octets[2:4])
+    place = _HEADER.size
+    attributes = []
+    while place < end:
+        if place + 2 > end:
+            raise RadiusError("one octet is left over after the last attribute")
+        kind, length = octets[place], octets[place + 1]
+        if length < 2:
+            raise RadiusError(f"attribute {kind} has length {length}; the least is 2")
+        if place + length > end:
+            raise RadiusError(f"attribute {kind} length {length} overruns the packet")
+        attributes.append((kind, octets[place + 2 : place + length]))
+        place += length
+    return attributes
+
+
+def _check_counts(attributes: list[tuple[int, bytes]]) -> None:
+    kinds = [kind for kind, _ in attributes]
+    for once in (Attribute.STATE, Attribute.MESSAGE_AUTHENTICATOR):
+        # RFC 2865, 5.44 (State: 0-1) and RFC 3579, 3.3 (Message-Authenticator: 0-1).
+        if kinds.count(once) > 1:
+            raise RadiusError(f"attribute {int(once)} is there {kinds.count(once)} times")
+    signature = _first(attributes, Attribute.MESSAGE_AUTHENTICATOR)
+    if signature is not None and len(signature) != 16:
+        raise RadiusError(f"a Message-Authenticator of {len(signature)} octets; it has 16")
+
+
+def _decode(octets: bytes, secret: bytes) -> AuthPacket:
+    packet = _packet(0, 0, secret, b"")
+    try:
+        packet.DecodePacket(octets)
+    except PacketError as error:
+        raise RadiusError(str(error)) from error
+    return packet
+
+
+def _first(attributes: list[tuple[int, bytes]], wanted: Attribute) -> bytes | None:
+    return next((value for kind, value in attributes if kind == wanted), None)
+
+
+def _joined_eap(attributes: list[tuple[int, bytes]]) -> bytes | None:
+    pieces = [value for kind, value in attributes if kind == Attribute.EAP_MESSAGE]
+    return b"".join(pieces) if pieces else None
+
+
+def _kind(code: int) -> str:
+    try:
+        return Code(code).name.replace("_", "-").title()
+    except ValueError:
+        return f"code {code}"
+
+
+def _shown(attributes: list[tuple[int, bytes]]) -> tuple[tuple[str, str], ...]:
+    return tuple(_text(kind, value) for kind, value in attributes if kind not in _CARRIED_APART)
+
+
+def _text(kind: int, value: bytes) -> tuple[str, str]:
+    if kind == Attribute.VENDOR_SPECIFIC:
+        return _vendor_text(value)
+    known = dictionary()
+    if not known.attrindex.HasBackward(kind):
+        return f"attribute {kind}", value.hex()
+    name = known.attrindex.GetBackward(kind)
+    if kind in _HIDDEN:
+        return name, "(not shown)"
+    attribute = known.attributes[name]
+    if attribute.has_tag and value and (attribute.type == "integer" or value[0] <= 0x1F):
+        # RFC 2868, section 3: the tag stands in the first octet.
+        value = b"\0" + value[1:] if attribute.type == "integer" else value[1:]
+    if attribute.values.HasBackward(value):
+        return name, str(attribute.values.GetBackward(value))
+    if attribute.type == "string":
+        return name, value.decode("utf-8", "replace")
+    try:
+        decoded = tools.DecodeAttr(attribute.type, value)
+    except ValueError:
+        return name, value.hex()  # of a length that its type does not have
+    return name, decoded.hex() if isinstance(decoded, bytes) else str(decoded)
+
+
+def _vendor_text(value: bytes) -> tuple[str, str]:
+    """Name the vendor by its number (RFC 2865, 5.26); keys of a session are kept back."""
+    vendor = int.from_bytes(value[:4])
+    if vendor == _VENDOR_MICROSOFT:
+        # Holds MS-MPPE keys, and nothing that tells one server from another.
+        return f"Vendor-Specific {vendor}", "(not shown)"
+    return f"Vendor-Specific {vendor}", value[4:].hex()
