@@ -5,10 +5,44 @@ its names and dates; what is odd about it stands in `oddities`. Nothing here jud
 signature, a date or a purpose is good enough is for `probe.judge`.
 """
 
-from dataclasses import dataclass
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
+from typing import TypeVar
 
-from probe.observation.model import KeyFamily
+from cryptography import x509
+
+from probe.certificate.der import BIT_STRING, DerError, text, time
+from probe.certificate.extensions import (
+    AUTHORITY_KEY_ID,
+    BASIC_CONSTRAINTS,
+    EXTENDED_KEY_USAGE,
+    KEY_USAGE,
+    SUBJECT_ALTERNATIVE_NAME,
+    SUBJECT_KEY_ID,
+    authority_key_id,
+    basic_constraints,
+    extended_key_usage,
+    key_usage,
+    subject_key_id,
+)
+from probe.certificate.keys import KeyFacts, describe, signature_name, signed_by
+from probe.certificate.naming import (
+    COMMON_NAME,
+    general_name,
+    general_names,
+    relative_names,
+    rfc4514,
+    same_name,
+)
+from probe.certificate.structure import Outline, outline, split_extensions
+from probe.limits import DEFAULT
+from probe.observation.model import KeyFamily, fingerprint
+
+_STRINGS_OF_ANY_KIND = (BIT_STRING,)
+"""x500UniqueIdentifier is a BIT STRING: no text, and nothing odd."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +75,9 @@ class CertFacts:
     """Whether the outer structure (RFC 5280, 4.1) could be read at all."""
     oddities: tuple[str, ...]
     """What is odd, and where: everything that a strict parser would refuse or read differently."""
+    damaged: tuple[str, ...]
+    """The parts that are there and could not be read, or stand there twice: a client that needs
+    one must refuse the certificate (RFC 5280, 4.2)."""
     subject: str
     """RFC 4514 text; "" for an empty name."""
     issuer: str
@@ -86,6 +123,222 @@ class CertFacts:
     """Self-issued, and its signature verifies with its own key."""
 
 
+@lru_cache(maxsize=4_096)
 def facts_of(der: bytes) -> CertFacts:
     """Return the facts of a certificate. Never raises, for any bytes; remembered by content."""
-    raise NotImplementedError
+    if len(der) > DEFAULT.certificate_bytes:
+        return _unreadable(der, f"{len(der)} octets, more than {DEFAULT.certificate_bytes}")
+    try:
+        shape = outline(der)
+    except DerError as error:
+        return _unreadable(der, str(error))
+    return _Reading(der, shape).facts()
+
+
+def _unreadable(der: bytes, why: str) -> CertFacts:
+    return CertFacts(
+        sha256=fingerprint(der),
+        readable=False,
+        oddities=(f"no certificate: {why}",),
+        damaged=(),
+        subject="",
+        issuer="",
+        subject_raw=b"",
+        issuer_raw=b"",
+        serial="",
+        names=(),
+        common_name=None,
+        common_names=(),
+        not_before=None,
+        not_after=None,
+        key="unknown",
+        key_family=KeyFamily.OTHER,
+        key_bits=None,
+        spki=b"",
+        signature="unknown",
+        is_ca=None,
+        path_length=None,
+        key_usage=None,
+        extended_key_usage=None,
+        subject_key_id=None,
+        authority_key_id=None,
+        extensions=(),
+        version=None,
+        self_issued=False,
+        self_signed=False,
+    )
+
+
+_T = TypeVar("_T")
+
+
+class _Reading:
+    """One certificate being read: each part by itself, so that one bad part hides no other."""
+
+    def __init__(self, der: bytes, shape: Outline) -> None:
+        self.der = der
+        self.shape = shape
+        self.oddities: list[str] = []
+        self.damaged: list[str] = []
+        self.extensions = self._split()
+
+    def facts(self) -> CertFacts:
+        shape = self.shape
+        not_before = self._time("notBefore", *shape.not_before)
+        not_after = self._time("notAfter", *shape.not_after)
+        if not_before and not_after and not_after < not_before:
+            self.oddities.append("notAfter is before notBefore")
+        key = self._part("subjectPublicKeyInfo", describe, shape.spki) or KeyFacts(
+            "unknown", KeyFamily.OTHER, None
+        )
+        is_ca, path_length = self._extension(
+            "basicConstraints", BASIC_CONSTRAINTS, basic_constraints
+        ) or (None, None)
+        self_issued = same_name(shape.issuer, shape.subject)
+        common_names = self._common_names()
+        self._outer_oddities()
+        facts = CertFacts(
+            sha256=fingerprint(self.der),
+            readable=True,
+            oddities=(),
+            damaged=(),
+            subject=self._part("subject", rfc4514, shape.subject) or "",
+            issuer=self._part("issuer", rfc4514, shape.issuer) or "",
+            subject_raw=shape.subject,
+            issuer_raw=shape.issuer,
+            serial=f"{shape.serial:x}",
+            names=self._names(),
+            common_name=common_names[-1] if common_names else None,
+            common_names=common_names,
+            not_before=not_before,
+            not_after=not_after,
+            key=key.label,
+            key_family=key.family,
+            key_bits=key.bits,
+            spki=shape.spki,
+            signature=self._part("signatureAlgorithm", signature_name, shape.outer_algorithm)
+            or "unknown",
+            is_ca=is_ca,
+            path_length=path_length,
+            key_usage=self._extension("keyUsage", KEY_USAGE, key_usage),
+            extended_key_usage=self._extension(
+                "extKeyUsage", EXTENDED_KEY_USAGE, extended_key_usage
+            ),
+            subject_key_id=self._extension("subjectKeyIdentifier", SUBJECT_KEY_ID, subject_key_id),
+            authority_key_id=self._extension(
+                "authorityKeyIdentifier", AUTHORITY_KEY_ID, authority_key_id
+            ),
+            extensions=self.extensions,
+            version=shape.version,
+            self_issued=self_issued,
+            self_signed=self_issued and signed_by(self.der, shape.spki) is True,
+        )
+        self.oddities.extend(_refusals(self.der))
+        return replace(
+            facts,
+            oddities=tuple(dict.fromkeys(self.oddities)),
+            damaged=tuple(dict.fromkeys(self.damaged)),
+        )
+
+    def _part(self, what: str, get: Callable[..., _T], *read: object) -> _T | None:
+        try:
+            return get(*read)
+        except DerError as error:
+            self.oddities.append(f"{what}: {error}")
+            self.damaged.append(what)
+            return None
+
+    def _extension(self, what: str, oid: str, get: Callable[[bytes], _T]) -> _T | None:
+        for extension in self.extensions:
+            if extension.oid == oid:
+                return self._part(f"extension {what}", get, extension.value)
+        return None
+
+    def _split(self) -> tuple[Extension, ...]:
+        sequence = self.shape.extensions
+        if sequence is None:
+            return ()
+        found = self._part("extensions", split_extensions, sequence) or []
+        if self.shape.version != 3:
+            self.oddities.append(f"extensions in a certificate of version {self.shape.version}")
+        seen: set[str] = set()
+        for oid, _, _ in found:
+            if oid in seen:
+                self.oddities.append(f"extension {oid} stands there twice; the first is read")
+                self.damaged.append(f"extension {oid}")
+            seen.add(oid)
+        return tuple(Extension(*one) for one in found)
+
+    def _time(self, what: str, tag: int, octets: bytes) -> datetime | None:
+        read = self._part(what, time, tag, octets)
+        if read is None:
+            return None
+        moment, strict = read
+        if not strict:
+            self.oddities.append(f"{what} is not written as RFC 5280, 4.1.2.5 demands")
+        return moment
+
+    def _common_names(self) -> tuple[str, ...]:
+        names = []
+        for raw, what in ((self.shape.subject, "subject"), (self.shape.issuer, "issuer")):
+            for rdn in self._part(what, relative_names, raw) or ():
+                for kind, tag, octets in rdn:
+                    value, sound = text(tag, octets)
+                    if not sound and tag not in _STRINGS_OF_ANY_KIND:
+                        self.oddities.append(f"{what}: attribute {kind} is not valid text")
+                    if kind == COMMON_NAME and what == "subject":
+                        names.append(value)
+        return tuple(names)
+
+    def _names(self) -> tuple[Name, ...]:
+        listed = self._extension("subjectAltName", SUBJECT_ALTERNATIVE_NAME, general_names) or []
+        names = []
+        for number, octets in listed:
+            kind, value, oddity = general_name(number, octets)
+            if oddity:
+                self.oddities.append(f"extension subjectAltName: {oddity}")
+            names.append(Name(kind, value))
+        return tuple(names)
+
+    def _outer_oddities(self) -> None:
+        shape = self.shape
+        if shape.version not in (1, 2, 3):
+            self.oddities.append(f"version {shape.version} does not exist")
+        if shape.serial <= 0:
+            self.oddities.append("serialNumber is not positive (RFC 5280, 4.1.2.2)")
+        if shape.serial_octets > 20:
+            self.oddities.append(
+                f"serialNumber has {shape.serial_octets} octets, more than 20 (RFC 5280, 4.1.2.2)"
+            )
+        if shape.inner_algorithm != shape.outer_algorithm:
+            self.oddities.append(
+                "the signature algorithm inside tbsCertificate is not the one outside it"
+            )
+        if shape.trailing:
+            self.oddities.append(f"{shape.trailing} octets follow the certificate")
+
+
+def _refusals(der: bytes) -> Iterator[str]:
+    """Ask a strict parser for everything it can read, and yield what it refuses or warns of."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            certificate = x509.load_der_x509_certificate(der)
+        except Exception as error:  # the library's own seam: any refusal is a fact about the peer
+            yield f"a strict parser refuses the certificate: {_words(error)}"
+            return
+        for what in ("subject", "issuer", "extensions", "signature_algorithm_parameters"):
+            try:
+                getattr(certificate, what)
+            except Exception as error:  # as above
+                yield f"a strict parser refuses {what}: {_words(error)}"
+        try:
+            certificate.public_key()
+        except Exception as error:  # as above
+            yield f"a strict parser refuses the public key: {_words(error)}"
+    for warning in caught:
+        yield f"a strict parser warns: {str(warning.message).partition(". ")[0]}"
+
+
+def _words(error: Exception) -> str:
+    return (str(error) or type(error).__name__)[: DEFAULT.text_characters]
