@@ -48,7 +48,7 @@ def program(name: str) -> Path | None:
 
 def library_path() -> str:
     """Return the folders of unpacked libraries: only there if this machine lacked them."""
-    folders = {library.parent for library in UNPACKED.glob("**/*.so*")}
+    folders = {library.parent for library in UNPACKED.glob("**/lib/*/*.so*")}
     return ":".join(str(folder) for folder in sorted(folders))
 
 

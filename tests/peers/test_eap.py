@@ -1,0 +1,184 @@
+"""hostapd's EAP server serves what it was given; `probe cluster` must report exactly that."""
+
+import re
+from math import ceil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.peers.pki import RING, issued, keys
+from tests.peers.probing import (
+    Result,
+    eap_table,
+    fingerprints,
+    node_table,
+    probe,
+    write_plan,
+)
+from tests.peers.servers import Radius, hostapd
+
+RSA = ("radius-rsa-2048", "private-issuing")
+ECDSA = ("radius-p-256", "private-issuing")
+LONG = ("radius-ring", *RING)
+
+
+def visit(
+    directory: Path, setup: Radius, *methods: str, more: str = ""
+) -> tuple[Result, dict[str, Any], str]:
+    """Probe one hostapd by EAP; return the result, its one EAP entry, and the server's log."""
+    with hostapd(directory / "hostapd", setup) as server:
+        plan = write_plan(directory, eap_table(server.port, *methods, more=more), node_table())
+        result = probe(plan, "--only", "eap")
+        log = server.logged()
+    (entry,) = result.endpoints("eap")
+    return result, entry, log
+
+
+def round_trips(log: str, *, naks: int, fragment: int) -> int:
+    """Identity, a NAK where another method is proposed first, our hello, the server's flight.
+
+    RFC 3748, 5.1 and 5.3.1, and RFC 5216, 2.1.5: each fragment but the last is acknowledged by an
+    empty response. The server's own log says how many octets its flight has; its fragment size
+    counts the flags octet in each fragment and four octets of length in the first.
+    """
+    flight = int(re.search(r"SSL: (\d+) bytes pending from ssl_out", log)[1])
+    fragments = 1 if flight < fragment else ceil((flight + 4) / (fragment - 1))
+    hello = 1  # some 360 octets: one fragment of any size in use
+    return 1 + naks + hello + fragments - 1
+
+
+@pytest.mark.parametrize("fragment", [300, 1398])
+@pytest.mark.parametrize("labels", [RSA, ECDSA], ids=["rsa", "ecdsa"])
+@pytest.mark.parametrize("tls", ["TLSv1.2", "TLSv1.3"])
+@pytest.mark.parametrize(("method", "naks"), [("PEAP", 0), ("EAP-TTLS", 1), ("EAP-TLS", 1)])
+def test_the_chain_is_the_configured_one(
+    tmp_path: Path, method: str, naks: int, tls: str, labels: tuple[str, ...], fragment: int
+) -> None:
+    setup = Radius(
+        keys(*labels), fragment_size=fragment, tls12=tls == "TLSv1.2", tls13=tls == "TLSv1.3"
+    )
+    result, entry, log = visit(tmp_path, setup, method)
+    assert entry["outcome"] == "served"
+    assert entry["chain"] == fingerprints(*labels)
+    assert entry["method"] == method
+    assert entry["tls"] == tls
+    assert entry["key_family"] == ("rsa" if labels is RSA else "ecdsa")
+    assert entry["key_proven"] is True
+    assert entry["round_trips"] == round_trips(log, naks=naks, fragment=fragment)
+    assert result.findings() == set()
+    assert result.status == 0
+
+
+@pytest.mark.parametrize("tls", ["TLSv1.2", "TLSv1.3"])
+@pytest.mark.parametrize(
+    ("labels", "rules"),
+    [
+        pytest.param(RSA[:1], {"eap-chain-incomplete"}, id="leaf-only"),
+        pytest.param((*RSA, "private-root"), set(), id="root-served"),
+        pytest.param((RSA[0], "private-root", RSA[1]), set(), id="misordered"),
+        pytest.param((*RSA, RSA[1], "public-root"), set(), id="surplus"),
+        pytest.param(LONG, set(), id="long"),
+    ],
+)
+def test_odd_chains_are_reported_as_served(
+    tmp_path: Path, labels: tuple[str, ...], rules: set[str], tls: str
+) -> None:
+    setup = Radius(
+        keys(*labels), fragment_size=1398, tls12=tls == "TLSv1.2", tls13=tls == "TLSv1.3"
+    )
+    result, entry, log = visit(tmp_path, setup, "PEAP")
+    assert entry["chain"] == fingerprints(*labels)
+    assert entry["round_trips"] == round_trips(log, naks=0, fragment=1398)
+    assert {rule for rule, *_ in result.findings()} == rules
+
+
+@pytest.mark.parametrize(
+    ("labels", "fragment", "expected"),
+    [(RSA, 1024, 4), (LONG, 500, 18), (LONG, 1024, 10), (LONG, 1398, 7)],
+)
+def test_round_trips_are_those_of_another_client(
+    tmp_path: Path, labels: tuple[str, ...], fragment: int, expected: int
+) -> None:
+    """Figures that a client written apart from this one took of this server, under TLS 1.2."""
+    _, entry, _ = visit(tmp_path, Radius(keys(*labels), fragment_size=fragment), "PEAP")
+    assert entry["round_trips"] == expected
+
+
+def test_a_server_with_two_key_families_shows_one_of_them(tmp_path: Path) -> None:
+    setup = Radius(keys(*RSA), second=keys(*ECDSA))
+    result, entry, _ = visit(tmp_path, setup, "PEAP")
+    expected = {"rsa": fingerprints(*RSA), "ecdsa": fingerprints(*ECDSA)}
+    assert entry["chain"] == expected[entry["key_family"]]
+    assert result.findings() == set()
+
+
+def test_certificates_come_whole(tmp_path: Path) -> None:
+    result, _, _ = visit(tmp_path, Radius(keys(*RSA)), "PEAP")
+    reported = {entry["pem"] for entry in result.document["certificates"].values()}
+    assert {one.pem.decode() for one in issued(*RSA)} <= reported
+
+
+def test_a_sweep_visits_by_two_methods_and_compares_nothing_wrongly(tmp_path: Path) -> None:
+    """Three methods in the plan: one conversation for the first, one for the rest."""
+    with hostapd(tmp_path / "hostapd", Radius(keys(*RSA))) as server:
+        table = eap_table(server.port, "PEAP", "EAP-TTLS", "EAP-TLS")
+        result = probe(write_plan(tmp_path, table, node_table()), "--only", "eap")
+    assert [entry["method"] for entry in result.endpoints("eap")] == ["PEAP", "EAP-TTLS"]
+    assert all(entry["chain"] == fingerprints(*RSA) for entry in result.endpoints("eap"))
+    assert (result.status, result.findings()) == (0, set())
+
+
+@pytest.mark.parametrize("tls", ["TLSv1.2", "TLSv1.3"])
+def test_the_conversation_is_ended_politely(tmp_path: Path, tls: str) -> None:
+    """No session is left behind: the server read our alert and rejected at once."""
+    setup = Radius(keys(*RSA), tls12=tls == "TLSv1.2", tls13=tls == "TLSv1.3")
+    _, _, log = visit(tmp_path, setup, "PEAP")
+    assert "user canceled" in log
+    assert "Sending RADIUS message to 127.0.0.1:" in log
+    assert "code=3 (Access-Reject)" in log
+
+
+# ---------------------------------------------------------------- no chain
+
+QUICK = "[limits]\nradius_first_wait = 0.1\nradius_longest_wait = 0.2\nradius_silence = 0.7\n"
+
+
+def test_a_wrong_secret_meets_silence(tmp_path: Path) -> None:
+    """RFC 3579, 3.2: a request with a wrong Message-Authenticator is silently discarded."""
+    setup = Radius(keys(*RSA), secret="another-secret")  # noqa: S106  # made up
+    result, entry, log = visit(tmp_path, setup, "PEAP", more=QUICK)
+    assert (entry["outcome"], entry["chain"]) == ("silent", [])
+    assert result.findings() == {("eap-silent", "eap", ("quay1",), None)}
+    assert result.status == 4
+    assert "Invalid Message-Authenticator" in log
+
+
+def test_an_unknown_identity_is_rejected_early(tmp_path: Path) -> None:
+    result, entry, _ = visit(tmp_path, Radius(keys(*RSA), users='"ferryman" PEAP'), "PEAP")
+    assert (entry["outcome"], entry["phase"]) == ("rejected", "identity")
+    assert result.findings() == {("eap-rejected-early", "eap", ("quay1",), None)}
+    assert result.status == 4
+
+
+def test_a_method_that_is_not_offered_is_refused(tmp_path: Path) -> None:
+    result, entry, _ = visit(tmp_path, Radius(keys(*RSA), users="* MD5"), "PEAP")
+    assert (entry["outcome"], entry["phase"]) == ("method-refused", "method")
+    assert result.findings() == {("eap-method-refused", "eap", ("quay1",), None)}
+    assert result.status == 1
+
+
+def test_a_server_without_a_common_tls_version_refuses(tmp_path: Path) -> None:
+    """It answers the ClientHello with an Access-Reject, and often without any alert."""
+    setup = Radius(keys(*RSA), tls12=False, tls13=False)
+    result, entry, _ = visit(tmp_path, setup, "PEAP")
+    assert (entry["outcome"], entry["phase"]) == ("refused", "hello")
+    assert {rule for rule, *_ in result.findings()} == {"eap-refused"}
+
+
+def test_a_stopped_server_is_closed(tmp_path: Path) -> None:
+    with hostapd(tmp_path / "hostapd", Radius(keys(*RSA))) as server:
+        plan = write_plan(tmp_path, eap_table(server.port, "PEAP"), node_table())
+    result = probe(plan, "--only", "eap")
+    assert result.findings() == {("eap-closed", "eap", ("quay1",), None)}
+    assert result.status == 1
