@@ -19,6 +19,13 @@ class Limits:
     dns_in_flight: int = 128
     """Questions at a time: a default socket buffer holds some 270 unread replies (measured)."""
 
+    dns_visit: float = 10.0
+    """After so long no further alias of a chain is followed."""
+
+    dns_addresses: int = 16
+    """Addresses of one name that are visited, where the plan names none: an answer can hold
+    thousands."""
+
     dns_aliases: int = 16
     """Links of one alias chain that are followed; common resolvers stop between 8 and 16."""
 
@@ -70,11 +77,30 @@ class Limits:
     web_per_server: int = 4
     """TLS connections at one address at a time."""
 
+    visits_in_flight: int = 600
+    """Visits, each with a socket, at a time: a process may open 1,024 files by default."""
+
     nodes_in_flight: int = 150
     """Nodes visited at a time (measured: 100-200 keep two cores busy)."""
 
     text_characters: int = 1_000
     """Characters kept of any text a peer sent."""
 
+    survey_bytes: int = 268_435_456
+    """A saved survey that is read: a thousand nodes make some 20 MB."""
+
 
 DEFAULT = Limits()
+
+PLAN_BYTES = 4_194_304
+"""A plan of ten thousand nodes is about half of this."""
+
+PLAN_KEY_PARTS = 16
+"""Parts of one dotted key; a plan's own have at most three, and the TOML reader takes quadratic time
+over them."""
+
+PEM_BYTES = 16_777_216
+"""A file of roots: the public ones are a quarter of a megabyte."""
+
+SECRET_BYTES = 65_536
+"""A file that holds one secret; a private key is a few kilobytes."""

@@ -220,6 +220,8 @@ class Node:
     connect: tuple[tuple[str, str], ...] = ()
     """(planned address, address by which this machine reaches it)."""
     group: str | None = None
+    site: str | None = None
+    """Where it stands, as the engineer names it."""
 
     def web_addresses(self) -> tuple[str, ...] | None:
         """Return where the web endpoint answers; None: wherever its name leads."""

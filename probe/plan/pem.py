@@ -1,0 +1,98 @@
+"""Roots named in the plan: PEM files, and the public roots that are shipped as `certifi`."""
+
+import binascii
+import re
+from functools import lru_cache
+from pathlib import Path
+
+from probe.limits import PEM_BYTES
+from probe.plan.model import Roots
+from probe.plan.problems import Refused, shown
+
+_BLOCK = re.compile(
+    rb"-----BEGIN (?:X509 )?CERTIFICATE-----\s(.*?)-----END (?:X509 )?CERTIFICATE-----", re.DOTALL
+)
+"""RFC 7468, 5: text may stand between the blocks; section 5.1 names the older label."""
+
+A_PEM = "a file with one or more PEM certificates"
+
+
+def public_roots() -> Roots:
+    """Return the public roots of the certifi package, with its version."""
+    import certifi  # noqa: PLC0415  # only plans that trust the public need it
+
+    with open(certifi.where(), "rb") as file:
+        return Roots("certifi", certifi.__version__, _decoded(file.read()))
+
+
+def file_roots(path: Path, name: str) -> Roots:
+    """Return the certificates of a PEM file under the name that the plan gives it.
+
+    Raises Refused: the file cannot be read, or holds none, or one that is damaged.
+    """
+    octets = read_bounded(path, PEM_BYTES, name)
+    if octets[:1] == b"\x30":  # a SEQUENCE; PEM is text
+        raise Refused(
+            f"{shown(name)}: the file is DER, not PEM",
+            f"{A_PEM} (openssl x509 -inform der -in FILE -out FILE.pem turns one into the other)",
+        )
+    try:
+        return Roots(name, None, _checked(octets))
+    except Refused as refused:
+        raise Refused(f"{shown(name)}: the file {refused.says}", refused.allowed) from None
+
+
+@lru_cache(maxsize=64)
+def _checked(octets: bytes) -> tuple[bytes, ...]:
+    """Return the DER of every certificate in PEM text, each tried."""
+    from cryptography import x509  # noqa: PLC0415  # heavy; only plans with files need it
+
+    found = _decoded(octets)
+    if not found:
+        if b"PRIVATE KEY-----" in octets:
+            raise Refused("holds a private key and no certificate", A_PEM)
+        raise Refused("is empty" if not octets.strip() else "holds no PEM certificate", A_PEM)
+    for number, der in enumerate(found, 1):
+        try:
+            x509.load_der_x509_certificate(der)
+        except ValueError as error:
+            raise Refused(
+                f"holds a certificate that cannot be read, number {number}", A_PEM
+            ) from error
+    return found
+
+
+def _decoded(octets: bytes) -> tuple[bytes, ...]:
+    found = []
+    for number, block in enumerate(_BLOCK.findall(octets), 1):
+        try:
+            found.append(binascii.a2b_base64(b"".join(block.split()), strict_mode=True))
+        except binascii.Error as error:
+            raise Refused(f"holds a damaged certificate, number {number}", A_PEM) from error
+    if octets.count(b"-----BEGIN CERTIFICATE-----") > len(found):
+        raise Refused("holds a certificate that is cut off", A_PEM)
+    return tuple(dict.fromkeys(found))
+
+
+def read_bounded(path: Path, most: int, name: str) -> bytes:
+    """Return a regular file's content; `name` is what messages call it.
+
+    Raises Refused where it cannot be read or is larger than `most` octets.
+    """
+    name = shown(name)
+    try:
+        if not path.is_file():
+            says = "is no regular file" if path.exists() else "does not exist"
+            raise Refused(f"{name}: the file {says}")
+        with path.open("rb") as file:
+            octets = file.read(most + 1)
+    except OSError as error:
+        raise Refused(f"{name}: {reason(error)}") from error
+    if len(octets) > most:
+        raise Refused(f"{name}: the file is larger than {most} octets")
+    return octets
+
+
+def reason(error: OSError) -> str:
+    """Return the system's reason in words, without the file's name."""
+    return (error.strerror or "cannot be read").lower()

@@ -1,0 +1,60 @@
+"""Arrays of tables, `[[node]]` and the like, and what may not be said twice in them."""
+
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from probe.plan import values
+from probe.plan.problems import At, Refused, shown
+
+K = TypeVar("K", bound=Hashable)
+Parsers = dict[str, values.Parser[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One table of an array: its place, what is there, and which of it is right."""
+
+    at: At
+    raw: dict[str, object]
+    said: dict[str, Any]
+
+    def require(self, *keys: str) -> None:
+        """Note each key that is missing. Raises Noted unless all are there and right."""
+        values.require(self.said, self.raw, self.at, *keys)
+
+    @property
+    def name(self) -> str | None:
+        """Its name, if that is right."""
+        return self.said.get("name")
+
+
+def array(keys: Parsers, *, named: bool = True) -> values.Parser[tuple[Entry, ...]]:
+    """Return the parser of an array of tables; no two of `named` tables have one name."""
+
+    def parse(value: object, at: At) -> tuple[Entry, ...]:
+        if not isinstance(value, list):
+            raise Refused(f"is {values.kind(value)}", f"one or more tables [[{at.place}]]")
+        found = []
+        for number, raw in enumerate(value, 1):
+            name = raw.get("name") if isinstance(raw, dict) else None
+            here = at.entry(number, name if isinstance(name, str) else None)
+            with here.noting():
+                found.append(Entry(here, raw, values.table(raw, here, keys)))
+        if named:
+            once(((entry.name, entry.at.key("name")) for entry in found), "names")
+        return tuple(found)
+
+    return parse
+
+
+def once(placed: Iterable[tuple[K | None, At]], what: str) -> None:
+    """Note every value that an earlier place has already; None is no value."""
+    first: dict[K, At] = {}
+    for value, at in placed:
+        if value is None:
+            continue
+        earlier = first.setdefault(value, at)
+        if earlier is not at:
+            words = f"{shown(value)} " if isinstance(value, str) else ""
+            at.add(f"{words}repeats {earlier.place}: no two {what} may be the same")
