@@ -187,6 +187,7 @@ class Lookup:
     """The shortest lifetime on the way to the answer, in seconds."""
     dnssec: str | None = None
     """"secure" if the resolver says that it validated the answer (AD), else None."""
+    vantage: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +263,8 @@ class Handshake:
     eap: EapSeen | None = None
     radius: RadiusSeen | None = None
     vantage: str | None = None
+    source: str | None = None
+    """The address of this machine that the visit came from, where it is known."""
 
 
 @dataclass(frozen=True, slots=True)

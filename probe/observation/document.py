@@ -1,0 +1,184 @@
+"""The saved form of a survey, `probe-survey/1`: JSON, with certificates as base64 of their DER.
+
+It holds no secret and can be mailed. What is read back is not believed: it may come from
+anywhere, so it is bounded, and its parts must fit together.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from probe.files import write_whole
+from probe.limits import DEFAULT
+from probe.observation.model import (
+    Handshake,
+    Lookup,
+    Question,
+    Survey,
+    Taken,
+    fingerprint,
+)
+
+_FAMILY = "probe-survey/"
+_NUMBER = 1
+FORMAT = f"{_FAMILY}{_NUMBER}"
+
+
+_Kind = TypeVar("_Kind")
+
+
+class SurveyError(ValueError):
+    """A file that is no survey. Its text is one line that can be shown."""
+
+
+class SurveyTooNewError(SurveyError):
+    """A survey that a later version of this tool has written."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Document:
+    format: str
+    tool: str
+    taken: tuple[Taken, ...]
+    plan_digest: str | None
+    questions: tuple[Question, ...]
+    lookups: tuple[Lookup, ...]
+    handshakes: tuple[Handshake, ...]
+    certificates: dict[str, bytes]
+    interrupted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    format: str = ""
+
+
+def to_json(survey: Survey) -> bytes:
+    """Return the saved form, ended by a newline. The same survey gives the same octets."""
+    document = _Document(
+        format=FORMAT,
+        tool=_tool(),
+        # A path of this machine says nothing elsewhere.
+        taken=tuple(replace(taken, source=None) for taken in survey.taken),
+        plan_digest=survey.plan_digest,
+        questions=survey.questions,
+        lookups=survey.lookups,
+        handshakes=survey.handshakes,
+        certificates=dict(sorted(survey.certificates.items())),
+        interrupted=survey.interrupted,
+    )
+    return msgspec.json.encode(document) + b"\n"
+
+
+def from_json(octets: bytes) -> Survey:
+    """Read the saved form. Raises SurveyError."""
+    _check_format(_decode(octets, _Head).format)
+    document = _decode(octets, _Document)
+    survey = Survey(
+        taken=document.taken,
+        plan_digest=document.plan_digest,
+        questions=document.questions,
+        lookups=document.lookups,
+        handshakes=document.handshakes,
+        certificates=document.certificates,
+        interrupted=document.interrupted,
+    )
+    for complaint in _contradictions(survey):
+        raise SurveyError(_shown(complaint))
+    return survey
+
+
+def write_survey(survey: Survey, path: Path) -> None:
+    """Save a survey, whole or not at all. Raises OSError."""
+    write_whole(path, to_json(survey))
+
+
+def read_survey(path: Path) -> Survey:
+    """Read a saved survey. Raises SurveyError, whose text names the file."""
+    try:
+        with path.open("rb") as file:
+            octets = file.read(DEFAULT.survey_bytes + 1)
+    except OSError as error:
+        raise SurveyError(_shown(f"{path}: {error.strerror or error}")) from error
+    try:
+        if len(octets) > DEFAULT.survey_bytes:
+            raise SurveyError(f"larger than {DEFAULT.survey_bytes} octets")
+        survey = from_json(octets)
+    except SurveyError as error:
+        raise type(error)(_shown(f"{path}: {error}")) from None
+    return replace(survey, taken=tuple(replace(taken, source=str(path)) for taken in survey.taken))
+
+
+def _decode(octets: bytes, kind: type[_Kind]) -> _Kind:
+    try:
+        return msgspec.json.decode(octets, type=kind)
+    except (msgspec.MsgspecError, RecursionError, UnicodeError) as error:
+        raise SurveyError(_shown(f"not a saved survey: {error}")) from None
+
+
+def _check_format(said: str) -> None:
+    number = said.removeprefix(_FAMILY)
+    if number == said or not (number.isascii() and number.isdecimal()):
+        raise SurveyError(f"not a saved survey: its format is not {FORMAT}")
+    if number != str(_NUMBER):
+        raise SurveyTooNewError(
+            _shown(f"its format is {said}; this version of the tool reads {FORMAT}")
+        )
+
+
+def _contradictions(survey: Survey) -> Iterator[str]:
+    """What does not fit together, each in a sentence."""
+    yield from _of_questions(survey.questions)
+    asked = {question.id: question for question in survey.questions}
+    records: tuple[Lookup | Handshake, ...] = (*survey.lookups, *survey.handshakes)
+    for record in records:
+        question = asked.get(record.question)
+        kind = "lookup" if isinstance(record, Lookup) else "handshake"
+        if question is None or getattr(question, kind) is None:
+            yield f"an answer to {record.question}, which was not asked"
+    for handshake in survey.handshakes:
+        for digest in handshake.served.chain if handshake.served else ():
+            if digest not in survey.certificates:
+                yield f"{handshake.question} served certificate {digest}, which is not in it"
+    for digest, der in survey.certificates.items():
+        if fingerprint(der) != digest:
+            yield f"certificate {digest} does not have that digest: the file was altered"
+    for moment in _moments(survey):
+        if moment.tzinfo is None:
+            yield f"{moment.isoformat()} is in no time zone"
+
+
+def _of_questions(questions: tuple[Question, ...]) -> Iterator[str]:
+    if len({question.id for question in questions}) < len(questions):
+        yield "a question stands in it twice"
+    for question in questions:
+        if (question.lookup is None) == (question.handshake is None):
+            yield f"{question.id} asks neither for a name nor for a visit, or for both"
+        if not question.nodes:
+            yield f"{question.id} speaks of no node"
+
+
+def _moments(survey: Survey) -> Iterable[datetime]:
+    for taken in survey.taken:
+        yield from (taken.began, taken.ended)
+    for lookup in survey.lookups:
+        yield lookup.at
+    for handshake in survey.handshakes:
+        yield handshake.at
+
+
+def _shown(text: str) -> str:
+    """A line of it that a terminal can take: the file may hold anything."""
+    return "".join(char if char.isprintable() else "?" for char in text[: DEFAULT.text_characters])
+
+
+def _tool() -> str:
+    try:
+        return f"cluster-probe {version('cluster-probe')}"
+    except PackageNotFoundError:
+        return "cluster-probe"

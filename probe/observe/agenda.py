@@ -1,0 +1,192 @@
+"""The agenda: which questions follow from a plan. Pure: nothing is sent here.
+
+Every record of a survey carries the id of its question, so whatever was asked and not observed
+falls out by comparison: nothing can be missed in silence.
+"""
+
+from collections.abc import Iterable, Iterator
+from enum import Enum
+
+from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Question
+from probe.plan.addresses import is_address, with_port
+from probe.plan.model import Eap, Node, Plan, Resolver, SecretRef, Service
+
+ALL = frozenset(Endpoint)
+"""Every endpoint."""
+
+ADDRESS_TYPES = ("A", "AAAA")
+"""The record types that lead to an address (RFC 1035, 3.4.1; RFC 3596, 2.1)."""
+
+
+class Depth(Enum):
+    """How closely to look."""
+
+    SWEEP = "sweep"
+    """Every node, with as few failed authentications as possible."""
+    NODE = "node"
+    """One conversation for each method and each visit of the plan."""
+
+
+def agenda(
+    plan: Plan,
+    depth: Depth,
+    *,
+    only: frozenset[Endpoint] = ALL,
+    nodes: tuple[str, ...] = (),
+) -> tuple[Question, ...]:
+    """Return what to ask, in the order of the plan: names, then each node, then virtual addresses.
+
+    `only` names the endpoints to ask, `nodes` the nodes (empty: all). A question about several
+    nodes speaks of the chosen ones among them. Raises KeyError for a node that is not in the plan.
+    """
+    chosen = frozenset(plan.node(name).name for name in nodes or (n.name for n in plan.nodes))
+    services = tuple(
+        (service, tuple(name for name in service.nodes if name in chosen))
+        for service in plan.services
+    )
+    opened: dict[str, list[Service]] = {name: [] for name in chosen}
+    for service, behind in services:
+        if service.endpoint is Endpoint.WEB:
+            for name in behind:
+                opened[name].append(service)
+    questions: list[Question] = []
+    if Endpoint.DNS in only:
+        questions += _lookups(plan, chosen, services)
+    for node in plan.nodes:
+        if node.name not in chosen:
+            continue
+        if Endpoint.WEB in only:
+            questions += _web_visits(node, opened[node.name])
+        if Endpoint.EAP in only and node.eap is not None:
+            questions += _eap_visits(node, node.eap, depth)
+    for service, behind in services:
+        if service.endpoint in only and behind:
+            questions += _virtual_visits(plan, service, behind)
+    asked: dict[str, Question] = {}
+    for question in questions:
+        # A name may be a node's own and a service's too: it is asked once.
+        asked.setdefault(question.id, question)
+    return tuple(asked.values())
+
+
+def secrets_needed(plan: Plan, questions: Iterable[Question]) -> tuple[SecretRef, ...]:
+    """Return the secrets without which these questions cannot be asked, each once."""
+    # A virtual address is asked as its first node would be.
+    visited = {question.nodes[0] for question in questions if question.endpoint is Endpoint.EAP}
+    found = (node.eap.secret for node in plan.nodes if node.eap and node.name in visited)
+    return tuple(dict.fromkeys(secret for secret in found if secret is not None))
+
+
+def resolver_text(resolver: str, view: str | None) -> str:
+    """Return a resolver and its view in one word, as in the ids of questions."""
+    return resolver if view is None else f"{resolver}@{view}"
+
+
+def _lookups(
+    plan: Plan, chosen: frozenset[str], services: tuple[tuple[Service, tuple[str, ...]], ...]
+) -> Iterator[Question]:
+    names: dict[str, tuple[tuple[str, ...], str | None]] = {}
+    for node in plan.nodes:
+        if node.name in chosen:
+            behind, _ = names.get(node.host, ((), None))
+            names[node.host] = (*behind, node.name), None
+    for service, behind in services:
+        if behind and _is_looked_up(service):
+            earlier, of_node = names.get(service.name, ((), service.name))
+            names[service.name] = tuple(dict.fromkeys((*earlier, *behind))), of_node
+    for resolver in plan.resolvers:
+        for name, (behind, service_name) in names.items():
+            if not is_address(name):
+                yield from _name_questions(resolver, name, behind, service_name)
+
+
+def _is_looked_up(service: Service) -> bool:
+    # Access points are given a virtual RADIUS address as such: its name need not be in DNS.
+    return service.endpoint is Endpoint.WEB or not service.addresses
+
+
+def _name_questions(
+    resolver: Resolver, name: str, nodes: tuple[str, ...], service: str | None
+) -> Iterator[Question]:
+    for record_type in ADDRESS_TYPES:
+        yield Question(
+            id=f"dns/{resolver_text(resolver.at, resolver.view)}/{name}/{record_type}",
+            endpoint=Endpoint.DNS,
+            nodes=nodes,
+            service=service,
+            lookup=LookupAsk(name, record_type, resolver.at, resolver.view),
+        )
+
+
+def _web_visits(node: Node, opened: Iterable[Service]) -> Iterator[Question]:
+    """Each of the node's web addresses, with its own name and every name that clients open.
+
+    A service with virtual addresses is visited here too: a balancer hides which node answers, so
+    only this shows whether each node's certificate covers the name.
+    """
+    names: list[tuple[str, int, str | None]] = [(node.host, node.web.port, None)]
+    names += [(service.name, service.port or node.web.port, service.name) for service in opened]
+    for address in node.web_addresses() or (None,):
+        for name, port, service_name in names:
+            yield _web_question(node.name, address, port, name, (node.name,), service_name)
+
+
+def _web_question(
+    place: str,
+    address: str | None,
+    port: int,
+    name: str,
+    nodes: tuple[str, ...],
+    service: str | None,
+) -> Question:
+    # RFC 6066, 3: an address is not permitted in the server name extension.
+    server_name = None if is_address(name) else name
+    return Question(
+        id=f"web/{place}/{_where(address, port)}/{name}",
+        endpoint=Endpoint.WEB,
+        nodes=nodes,
+        service=service,
+        handshake=HandshakeAsk(address, port, name=name, server_name=server_name),
+    )
+
+
+def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
+    methods = eap.methods
+    if depth is Depth.SWEEP:
+        # The first method alone, then one that takes whatever else the server offers: each
+        # conversation is a failed authentication in the server's log, so two must do.
+        conversations = [methods[:1], methods[1:]] if len(methods) > 1 else [methods]
+    else:
+        conversations = [(method,) for method in methods]
+    for address in node.eap_addresses() or (None,):
+        where = f"eap/{node.name}/{_where(address, eap.port)}"
+        for agreed in conversations:
+            ask = HandshakeAsk(address, eap.port, methods=agreed)
+            yield Question(f"{where}/{agreed[0]}", Endpoint.EAP, (node.name,), handshake=ask)
+        for visit in eap.visits if depth is Depth.NODE else ():
+            ask = HandshakeAsk(address, eap.port, methods=methods, visit=visit.name)
+            yield Question(
+                f"{where}/{methods[0]}/{visit.name}", Endpoint.EAP, (node.name,), handshake=ask
+            )
+
+
+def _virtual_visits(plan: Plan, service: Service, behind: tuple[str, ...]) -> Iterator[Question]:
+    first = plan.node(behind[0])
+    for address in service.addresses:
+        if service.endpoint is Endpoint.WEB:
+            port = service.port or first.web.port
+            yield _web_question(service.name, address, port, service.name, behind, service.name)
+        elif service.endpoint is Endpoint.EAP and first.eap is not None:
+            port = service.port or first.eap.port
+            method = first.eap.methods[0]
+            yield Question(
+                id=f"eap/{service.name}/{_where(address, port)}/{method}",
+                endpoint=Endpoint.EAP,
+                nodes=behind,
+                service=service.name,
+                handshake=HandshakeAsk(address, port, methods=(method,)),
+            )
+
+
+def _where(address: str | None, port: int) -> str:
+    return f"dns:{port}" if address is None else with_port(address, port)

@@ -1,0 +1,107 @@
+"""What an agenda will do to the servers it visits, told before anything is sent. Pure."""
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from probe.observation.model import Endpoint, Question
+from probe.observe.agenda import ADDRESS_TYPES, resolver_text
+from probe.plan.model import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one place of the plan is asked."""
+
+    place: str
+    """A node, or the name of a service that several nodes stand behind."""
+    nodes: tuple[str, ...]
+    lookups: int
+    """DNS questions about its name, over all resolvers."""
+    connections: int
+    """TLS connections to its web endpoint."""
+    conversations: int
+    """EAP conversations."""
+    per_address: bool
+    """The plan has no address for it: it gets so many for each address that its name leads to."""
+
+    @property
+    def failed_authentications(self) -> int:
+        """Lines in the servers' logs, at most: each conversation is broken off, politely, once.
+
+        One that meets a closed port or an early rejection leaves no line, or that one.
+        """
+        return self.conversations
+
+
+@dataclass(frozen=True, slots=True)
+class Footprint:
+    """What a whole agenda asks: of each place, and altogether."""
+
+    shares: tuple[Share, ...]
+    """Nodes in the order of the plan, then services."""
+    total: Share
+    resolvers: tuple[tuple[str, int], ...]
+    """Each resolver of the plan and how many questions it gets."""
+
+
+def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
+    """Return what these questions will do. Retransmissions after a loss come on top."""
+    questions = tuple(questions)
+    behind: dict[str, tuple[str, ...]] = {node.name: (node.name,) for node in plan.nodes}
+    counted: Counter[tuple[str, Endpoint]] = Counter()
+    by_dns: set[str] = set()
+    asked: Counter[str] = Counter()
+    for question in questions:
+        place = _place(plan, question)
+        behind.setdefault(place, question.nodes)
+        counted[place, question.endpoint] += 1
+        if question.lookup is not None:
+            asked[resolver_text(question.lookup.resolver, question.lookup.view)] += 1
+        elif question.handshake is not None and question.handshake.address is None:
+            by_dns.add(place)
+
+    resolvers = tuple(resolver_text(resolver.at, resolver.view) for resolver in plan.resolvers)
+    for place in by_dns:
+        if not counted[place, Endpoint.DNS]:
+            # `--only eap` asks nothing about names, but this node has to be found first.
+            for resolver in resolvers:
+                asked[resolver] += len(ADDRESS_TYPES)
+                counted[place, Endpoint.DNS] += len(ADDRESS_TYPES)
+
+    visited = {place for place, _ in counted}
+    shares = tuple(
+        Share(
+            place=place,
+            nodes=nodes,
+            lookups=counted[place, Endpoint.DNS],
+            connections=counted[place, Endpoint.WEB],
+            conversations=counted[place, Endpoint.EAP],
+            per_address=place in by_dns,
+        )
+        for place, nodes in behind.items()
+        if place in visited
+    )
+    total = Share(
+        place="all",
+        nodes=tuple(dict.fromkeys(name for share in shares for name in share.nodes)),
+        lookups=sum(share.lookups for share in shares),
+        connections=sum(share.connections for share in shares),
+        conversations=sum(share.conversations for share in shares),
+        per_address=bool(by_dns),
+    )
+    return Footprint(shares, total, tuple((resolver, asked[resolver]) for resolver in resolvers))
+
+
+def _place(plan: Plan, question: Question) -> str:
+    """A node's own name and addresses are its own; a service's stand for several nodes."""
+    if question.lookup is not None:
+        return question.service or question.nodes[0]
+    for service in plan.services:
+        if (
+            service.name == question.service
+            and question.handshake is not None
+            and question.handshake.address in service.addresses
+        ):
+            return service.name
+    return question.nodes[0]

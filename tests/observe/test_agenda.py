@@ -1,0 +1,271 @@
+"""What is asked, written out: the agenda is a promise of what will and will not be sent."""
+
+from dataclasses import replace
+
+import pytest
+
+from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Method, Question, TlsVersion
+from probe.observe.agenda import Depth, agenda, secrets_needed
+from probe.observe.footprint import footprint
+from probe.plan.model import Audience, Resolver, SecretRef, Service, Visit, Web
+from tests.observe.plans import EAP, SECRET, node, plan, service, with_methods
+
+
+def ids(questions: tuple[Question, ...]) -> list[str]:
+    return [question.id for question in questions]
+
+
+def test_one_node_is_asked_by_name_by_web_and_by_two_conversations() -> None:
+    questions = agenda(plan(node("quay1", "192.0.2.11")), Depth.SWEEP)
+    assert questions == (
+        Question(
+            "dns/system/quay1.northpier.example/A",
+            Endpoint.DNS,
+            ("quay1",),
+            lookup=LookupAsk("quay1.northpier.example", "A", "system"),
+        ),
+        Question(
+            "dns/system/quay1.northpier.example/AAAA",
+            Endpoint.DNS,
+            ("quay1",),
+            lookup=LookupAsk("quay1.northpier.example", "AAAA", "system"),
+        ),
+        Question(
+            "web/quay1/192.0.2.11:443/quay1.northpier.example",
+            Endpoint.WEB,
+            ("quay1",),
+            handshake=HandshakeAsk(
+                "192.0.2.11",
+                443,
+                name="quay1.northpier.example",
+                server_name="quay1.northpier.example",
+                tls=(TlsVersion.TLS1_2, TlsVersion.TLS1_3),
+            ),
+        ),
+        Question(
+            "eap/quay1/192.0.2.11:1812/PEAP",
+            Endpoint.EAP,
+            ("quay1",),
+            handshake=HandshakeAsk("192.0.2.11", 1812, methods=(Method.PEAP,)),
+        ),
+        Question(
+            "eap/quay1/192.0.2.11:1812/EAP-TTLS",
+            Endpoint.EAP,
+            ("quay1",),
+            handshake=HandshakeAsk("192.0.2.11", 1812, methods=(Method.EAP_TTLS, Method.EAP_TLS)),
+        ),
+    )
+
+
+def test_each_resolver_is_asked_about_each_name_once() -> None:
+    questions = agenda(
+        plan(
+            node("quay1", "192.0.2.11"),
+            node("quay2", "192.0.2.12"),
+            services=(
+                service("guest.northpier.example", "quay1", "quay2"),
+                service("guest.northpier.example", "quay1", "quay2", port=8443),
+            ),
+            resolvers=(Resolver("system"), Resolver("10.0.9.53", view="guest")),
+        ),
+        Depth.SWEEP,
+        only=frozenset({Endpoint.DNS}),
+    )
+    names = ("quay1.northpier.example", "quay2.northpier.example", "guest.northpier.example")
+    assert ids(questions) == [
+        f"dns/{resolver}/{name}/{kind}"
+        for resolver in ("system", "10.0.9.53@guest")
+        for name in names
+        for kind in ("A", "AAAA")
+    ]
+    guest = questions[4]
+    assert guest.nodes == ("quay1", "quay2")
+    assert guest.service == "guest.northpier.example"
+    assert questions[0].service is None
+
+
+def test_a_node_is_visited_at_each_address_by_each_name_that_clients_open() -> None:
+    questions = agenda(
+        plan(
+            node("quay1", "192.0.2.11", "2001:db8::11", web=Web(port=8443)),
+            services=(
+                service("guest.northpier.example", "quay1"),
+                service("join.northpier.example", "quay1", port=9443),
+            ),
+        ),
+        Depth.SWEEP,
+        only=frozenset({Endpoint.WEB}),
+    )
+    assert ids(questions) == [
+        "web/quay1/192.0.2.11:8443/quay1.northpier.example",
+        "web/quay1/192.0.2.11:8443/guest.northpier.example",
+        "web/quay1/192.0.2.11:9443/join.northpier.example",
+        "web/quay1/[2001:db8::11]:8443/quay1.northpier.example",
+        "web/quay1/[2001:db8::11]:8443/guest.northpier.example",
+        "web/quay1/[2001:db8::11]:9443/join.northpier.example",
+    ]
+    assert [question.service for question in questions[:3]] == [
+        None,
+        "guest.northpier.example",
+        "join.northpier.example",
+    ]
+
+
+def test_a_virtual_web_address_is_visited_and_each_node_behind_it_too() -> None:
+    questions = agenda(
+        plan(
+            node("quay1", "192.0.2.11"),
+            node("quay2", "192.0.2.12"),
+            services=(
+                service("guest.northpier.example", "quay1", "quay2", addresses=("192.0.2.80",)),
+            ),
+        ),
+        Depth.SWEEP,
+        only=frozenset({Endpoint.WEB}),
+    )
+    assert ids(questions) == [
+        "web/quay1/192.0.2.11:443/quay1.northpier.example",
+        "web/quay1/192.0.2.11:443/guest.northpier.example",
+        "web/quay2/192.0.2.12:443/quay2.northpier.example",
+        "web/quay2/192.0.2.12:443/guest.northpier.example",
+        "web/guest.northpier.example/192.0.2.80:443/guest.northpier.example",
+    ]
+    assert questions[-1].nodes == ("quay1", "quay2")
+    assert questions[-1].service == "guest.northpier.example"
+
+
+VIRTUAL_RADIUS = Service(
+    name="radius.northpier.example",
+    endpoint=Endpoint.EAP,
+    audience=Audience.STAFF,
+    nodes=("quay1", "quay2"),
+    addresses=("192.0.2.90",),
+)
+
+
+def test_a_virtual_radius_address_gets_one_conversation_and_its_name_is_not_looked_up() -> None:
+    questions = agenda(
+        plan(node("quay1", "192.0.2.11"), node("quay2", "192.0.2.12"), services=(VIRTUAL_RADIUS,)),
+        Depth.SWEEP,
+        only=frozenset({Endpoint.EAP, Endpoint.DNS}),
+    )
+    assert ids(questions)[-1] == "eap/radius.northpier.example/192.0.2.90:1812/PEAP"
+    assert questions[-1].nodes == ("quay1", "quay2")
+    assert questions[-1].handshake == HandshakeAsk("192.0.2.90", 1812, methods=(Method.PEAP,))
+    assert not any("dns/system/radius" in name for name in ids(questions))
+
+
+def test_in_depth_each_method_and_each_visit_gets_its_own_conversation() -> None:
+    wired = with_methods(Method.PEAP, Method.EAP_TLS, visits=(Visit("wired dock", "wired"),))
+    questions = agenda(
+        plan(node("quay1", "192.0.2.11", eap=wired)), Depth.NODE, only=frozenset({Endpoint.EAP})
+    )
+    assert ids(questions) == [
+        "eap/quay1/192.0.2.11:1812/PEAP",
+        "eap/quay1/192.0.2.11:1812/EAP-TLS",
+        "eap/quay1/192.0.2.11:1812/PEAP/wired dock",
+    ]
+    assert [question.handshake and question.handshake.methods for question in questions] == [
+        (Method.PEAP,),
+        (Method.EAP_TLS,),
+        (Method.PEAP, Method.EAP_TLS),
+    ]
+    assert questions[2].handshake is not None
+    assert questions[2].handshake.visit == "wired dock"
+
+
+def test_one_method_is_one_conversation() -> None:
+    one = node("quay1", "192.0.2.11", eap=with_methods(Method.EAP_TLS))
+    questions = agenda(plan(one), Depth.SWEEP, only=frozenset({Endpoint.EAP}))
+    assert ids(questions) == ["eap/quay1/192.0.2.11:1812/EAP-TLS"]
+
+
+def test_without_eap_in_the_plan_nothing_is_asked_about_it() -> None:
+    questions = agenda(plan(node("quay1", "192.0.2.11", eap=None)), Depth.NODE)
+    assert {question.endpoint for question in questions} == {Endpoint.DNS, Endpoint.WEB}
+
+
+def test_a_node_without_addresses_is_one_question_a_name() -> None:
+    questions = agenda(
+        plan(node("quay1")), Depth.SWEEP, only=frozenset({Endpoint.WEB, Endpoint.EAP})
+    )
+    assert ids(questions) == [
+        "web/quay1/dns:443/quay1.northpier.example",
+        "eap/quay1/dns:1812/PEAP",
+        "eap/quay1/dns:1812/EAP-TTLS",
+    ]
+    assert all(question.handshake and question.handshake.address is None for question in questions)
+
+
+def test_a_host_that_is_an_address_is_neither_looked_up_nor_sent_as_a_server_name() -> None:
+    """RFC 6066, section 3: addresses are not permitted as server names."""
+    bare = replace(node("bare", "192.0.2.11", eap=None), host="192.0.2.11")
+    (question,) = agenda(plan(bare), Depth.NODE)
+    assert question.handshake is not None
+    assert question.handshake.server_name is None
+    assert question.handshake.name == "192.0.2.11"
+
+
+def test_chosen_nodes_only_and_shared_names_speak_of_the_chosen_alone() -> None:
+    questions = agenda(
+        plan(
+            node("quay1", "192.0.2.11"),
+            node("quay2", "192.0.2.12"),
+            services=(service("guest.northpier.example", "quay1", "quay2"),),
+        ),
+        Depth.SWEEP,
+        nodes=("quay2",),
+    )
+    assert {name for question in questions for name in question.nodes} == {"quay2"}
+    assert "dns/system/guest.northpier.example/A" in ids(questions)
+
+
+def test_an_unknown_node_is_an_error() -> None:
+    with pytest.raises(KeyError):
+        agenda(plan(node("quay1", "192.0.2.11")), Depth.SWEEP, nodes=("quay9",))
+
+
+def test_secrets_are_needed_for_eap_only_and_each_once() -> None:
+    other = SecretRef(environment="OTHER")
+    world = plan(
+        node("quay1", "192.0.2.11"),
+        node("quay2", "192.0.2.12"),
+        node("quay3", "192.0.2.13", eap=replace(EAP, secret=other)),
+    )
+    assert secrets_needed(world, agenda(world, Depth.SWEEP)) == (SECRET, other)
+    assert secrets_needed(world, agenda(world, Depth.SWEEP, nodes=("quay3",))) == (other,)
+    without = agenda(world, Depth.SWEEP, only=frozenset({Endpoint.DNS, Endpoint.WEB}))
+    assert secrets_needed(world, without) == ()
+
+
+def test_the_footprint_counts_what_each_place_gets() -> None:
+    world = plan(
+        node("quay1", "192.0.2.11"),
+        node("quay2", "192.0.2.12", "2001:db8::12"),
+        services=(
+            service("guest.northpier.example", "quay1", "quay2", addresses=("192.0.2.80",)),
+            VIRTUAL_RADIUS,
+        ),
+        resolvers=(Resolver("system"), Resolver("10.0.9.53", view="guest")),
+    )
+    told = footprint(world, agenda(world, Depth.SWEEP))
+    assert [
+        (one.place, one.lookups, one.connections, one.conversations) for one in told.shares
+    ] == [
+        ("quay1", 4, 2, 2),
+        ("quay2", 4, 4, 4),
+        ("guest.northpier.example", 4, 1, 0),
+        ("radius.northpier.example", 0, 0, 1),
+    ]
+    assert [one.failed_authentications for one in told.shares] == [2, 4, 0, 1]
+    assert (told.total.lookups, told.total.connections, told.total.conversations) == (12, 7, 7)
+    assert told.total.failed_authentications == 7
+    assert told.resolvers == (("system", 6), ("10.0.9.53@guest", 6))
+
+
+def test_the_footprint_tells_of_lookups_that_only_find_a_node() -> None:
+    world = plan(node("quay1"))
+    told = footprint(world, agenda(world, Depth.SWEEP, only=frozenset({Endpoint.EAP})))
+    (share,) = told.shares
+    assert (share.lookups, share.conversations, share.per_address) == (2, 2, True)
+    assert told.resolvers == (("system", 2),)
