@@ -1,0 +1,274 @@
+"""A whole cluster on loopback: its certificates, its servers and the plan that describes it.
+
+    with Cluster(Scenario.load("eap-leaf-differs"), directory=folder) as lab:
+        ... lab.plan_path ...
+
+The servers run in one thread with an event loop of its own. If one of them crashes, the others go
+on, and leaving the block raises LabCrash: a lab with a bug must not look like a finding.
+"""
+
+import asyncio
+import threading
+from collections.abc import Iterable
+from contextlib import AsyncExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Protocol, Self
+
+from lab.authority import BlueprintError, Issued, Workshop
+from lab.description import SECRET_FILE, plan_of, zone_of
+from lab.eapserver import EapSite
+from lab.nameserver import NameServer
+from lab.places import Kind, Ports, Seat
+from lab.radiusserver import RadiusServer
+from lab.scenario import ChainLabels, Scenario, ScenarioError
+from lab.seating import Seating
+from lab.tls import ServedChain, write_chain
+from lab.toml import to_toml
+from lab.webserver import WebServer, WebSite
+
+_SECRET = "a lab's secret: berth-7-lantern-north"
+_PATIENCE = 30.0
+"""Seconds for all servers to begin or to end: far beyond what it takes, so that a hang is seen."""
+
+
+class LabCrash(RuntimeError):
+    """A server of the lab failed by itself; its own exception is the cause."""
+
+
+class _Server(Protocol):
+    async def start(self) -> None: ...
+
+    async def stop(self) -> None: ...
+
+
+class Cluster:
+    """A running cluster. Everything it writes is in `directory`, which it makes if need be.
+
+    `at` is the reference time from which the certificates' dates are counted (default: now).
+    """
+
+    plan_path: Path
+    """The plan that was written."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        *,
+        directory: Path,
+        single_address: bool = False,
+        ports: Ports = Ports(),  # noqa: B008  # frozen
+        at: datetime | None = None,
+    ) -> None:
+        self.scenario = scenario
+        self.directory = directory
+        self.at = at if at is not None else datetime.now(UTC).replace(microsecond=0)
+        self.plan_path = directory / "plan.toml"
+        self.over = threading.Event()
+        """Set when the cluster ends, also when it ends by itself because a server crashed."""
+        self._single_address = single_address
+        self._ports = ports
+        self._seating = Seating(scenario)
+        self._failures: list[BaseException] = []
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._thread: threading.Thread | None = None
+        self._ready = threading.Event()
+        self._workshop = Workshop(scenario.blueprints(), self.at)
+        self._chains: dict[str, ServedChain] = {}
+
+    # ------------------------------------------------------------ life
+
+    def __enter__(self) -> Self:
+        """Start. Raises ScenarioError, NoPlace, OSError (the directory), LabCrash."""
+        try:
+            self._issue()
+        except BlueprintError as error:
+            raise ScenarioError(f"{self.scenario.name}: {error}") from error
+        self._seating.take(ports=self._ports, single_address=self._single_address)
+        try:
+            servers = self._servers()
+            self._write_plan()
+        except BaseException:
+            self._seating.close()
+            raise
+        self._thread = threading.Thread(
+            target=self._run, args=(servers,), name=f"lab {self.scenario.name}"
+        )
+        self._thread.start()
+        if not self._ready.wait(_PATIENCE) or self._failures:
+            self.stop()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.stop()
+
+    def stop(self) -> None:
+        """End all servers and wait for them. Raises LabCrash if one failed; twice does no harm."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._ending.set)
+        if self._thread is not None:
+            self._thread.join(_PATIENCE)
+            if self._thread.is_alive():
+                raise LabCrash("the lab's servers do not end")
+            self._thread = None
+        self._seating.close()
+        self.over.set()
+        if self._failures:
+            first, self._failures = self._failures[0], []
+            raise LabCrash(f"a server of the lab failed: {first!r}") from first
+
+    def _run(self, servers: tuple[_Server, ...]) -> None:
+        try:
+            asyncio.run(self._serve(servers))
+        except BaseException as error:  # raised again in `stop`, by its caller
+            self._failures.append(error)
+        finally:
+            self.over.set()
+            self._ready.set()
+
+    async def _serve(self, servers: tuple[_Server, ...]) -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(self._crashed)
+        self._ending = asyncio.Event()
+        self._loop = loop
+        async with AsyncExitStack() as stack:
+            for server in servers:
+                stack.push_async_callback(server.stop)
+                await server.start()
+            self._ready.set()
+            await self._ending.wait()
+        # Transports close themselves in the loop's next turn.
+        await asyncio.sleep(0)
+
+    def _crashed(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:  # noqa: ARG002  # asyncio's signature
+        error = context.get("exception")
+        self._failures.append(error if error is not None else RuntimeError(context["message"]))
+        self.over.set()
+
+    # ------------------------------------------------------------ what is where
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the nodes."""
+        return self.scenario.nodes
+
+    @property
+    def secret(self) -> bytes:
+        """The shared secret of RADIUS client and servers."""
+        return _SECRET.encode()
+
+    @property
+    def resolvers(self) -> tuple[str, ...]:
+        """Where the name servers answer, as the plan writes it."""
+        seats = (self._seating.nameserver(name) for name in self.scenario.nameserver)
+        return tuple("{}:{}".format(*self._where(seat)) for seat in seats)
+
+    def web_place(self, node: str) -> tuple[str, int]:
+        """Return address and port of a node's web endpoint."""
+        return self._where(self._seating.web(node))
+
+    def eap_place(self, node: str) -> tuple[str, int]:
+        """Return address and port of a node's EAP endpoint."""
+        return self._where(self._seating.eap(node))
+
+    def virtual_place(self, service: str) -> tuple[str, int]:
+        """Return address and port of a service that has an address of its own."""
+        return self._where(self._seating.virtual(service))
+
+    def _where(self, seat: Seat) -> tuple[str, int]:
+        place = self._seating.place(seat)
+        return place.address, place.port
+
+    def issued(self, label: str) -> Issued:
+        """Return a certificate by its label in the scenario ("label@node" if it is per node)."""
+        return self._workshop[label]
+
+    def web_chains(self, node: str, name: str | None = None) -> tuple[ServedChain, ...]:
+        """Return what a node's web endpoint is told to serve for a server name."""
+        web = self.scenario.node[node].web
+        labels = web.chains if name is None else web.by_name.get(name, web.chains)
+        return self._served(node, labels)
+
+    def eap_chains(self, node: str) -> tuple[ServedChain, ...]:
+        """Return what a node's EAP endpoint is told to serve."""
+        eap = self.scenario.node[node].eap
+        return self._served(node, eap.chains) if eap is not None else ()
+
+    # ------------------------------------------------------------ certificates
+
+    def _issue(self) -> None:
+        """Make all certificates and write them: roots for the plan, chains for the servers."""
+        roots, chains = self.directory / "pki", self.directory / "served"
+        for folder in (roots, chains):
+            folder.mkdir(parents=True, exist_ok=True)
+        for label in sorted(self._trusted()):
+            (roots / f"{label}.pem").write_bytes(self._workshop[label].pem)
+        for node in self.scenario.nodes:
+            settings = self.scenario.node[node]
+            used = [*settings.web.chains]
+            for by_name in settings.web.by_name.values():
+                used += by_name
+            if settings.eap is not None:
+                used += settings.eap.chains
+            for chain in used:
+                labels = self.scenario.labels_for(node, chain)
+                name = "+".join(labels)
+                if name not in self._chains:
+                    issued = self._workshop.chain(labels)
+                    self._chains[name] = write_chain(chains, name, issued)
+
+    def _served(self, node: str, chains: Iterable[ChainLabels]) -> tuple[ServedChain, ...]:
+        names = ("+".join(self.scenario.labels_for(node, chain)) for chain in chains)
+        return tuple(self._chains[name] for name in names)
+
+    def _trusted(self) -> set[str]:
+        trust = self.scenario.trust
+        worlds = (trust.public, trust.web, trust.staff, trust.eap, trust.node)
+        return {label for world in worlds for label in world} - {"public"}
+
+    # ------------------------------------------------------------ servers
+
+    def _servers(self) -> tuple[_Server, ...]:
+        scenario, seating = self.scenario, self._seating
+        servers: list[_Server] = []
+        zones = (zone_of(scenario, seating),)
+        for name, settings in scenario.nameserver.items():
+            udp, tcp = seating.place(seating.nameserver(name)).sockets
+            servers.append(NameServer(udp, tcp, zones, settings.fault))
+        for node in scenario.nodes:
+            servers += self._server_at(seating.web(node), node)
+            if scenario.node[node].eap is not None:
+                servers += self._server_at(seating.eap(node), node)
+        for name in seating.virtual_services():
+            behind = scenario.nodes_of(scenario.service[name])[0]
+            servers += self._server_at(seating.virtual(name), behind)
+        return tuple(servers)
+
+    def _server_at(self, seat: Seat, node: str) -> list[_Server]:
+        """Return the server of a node for a seat; none for a seat that is to stay closed."""
+        (bound,) = self._seating.place(seat).sockets
+        web, eap = self.scenario.node[node].web, self.scenario.node[node].eap
+        if seat.kind is Kind.WEB:
+            by_name = {name: self._served(node, chains) for name, chains in web.by_name.items()}
+            site = WebSite(self.web_chains(node), by_name, web.tls, web.fault)
+            return [WebServer(bound, site)]
+        if seat.kind is Kind.EAP and eap is not None:
+            shown = EapSite(
+                self.eap_chains(node), eap.methods, eap.fragment_size, eap.tls, eap.fault
+            )
+            return [RadiusServer(bound, shown, self.secret)]
+        return []
+
+    def _write_plan(self) -> None:
+        secret = self.directory / SECRET_FILE
+        secret.touch(mode=0o600)
+        secret.chmod(0o600)
+        secret.write_text(_SECRET + "\n", encoding="utf-8")
+        plan = plan_of(self.scenario, self._seating)
+        self.plan_path.write_text(to_toml(plan), encoding="utf-8")

@@ -1,0 +1,105 @@
+"""What a cluster says of itself: the zone of its name servers, and the plan.
+
+The plan is an ordinary one: nothing is in it that only a lab would need.
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+from lab.nameserver import Zone
+from lab.scenario import Scenario, Service, laid_over
+from lab.seating import Seating
+
+SECRET_FILE = "radius.secret"
+
+
+def zone_of(scenario: Scenario, seating: Seating) -> Zone:
+    """Return what the name servers say: what follows from nodes and services, and instead of that
+    what the scenario says of single names."""
+    addresses = {node: seating.place(seating.web(node)).address for node in scenario.nodes}
+    records: dict[str, dict[str, tuple[str, ...]]] = {scenario.domain: {}}
+    for node in scenario.nodes:
+        records[scenario.node[node].host] = {"A": (addresses[node],)}
+    for name, service in scenario.service.items():
+        if service.virtual:
+            found = [seating.place(seating.virtual(name)).address]
+        else:
+            found = [addresses[node] for node in scenario.nodes_of(service)]
+        records[name] = {"A": tuple(dict.fromkeys(found))}
+    faults = {}
+    for name, said in scenario.record.items():
+        if said.fault is not None:
+            faults[name] = said.fault
+        kinds = {"A": said.A, "AAAA": said.AAAA, "CNAME": said.CNAME}
+        instead = {
+            kind: tuple(addresses.get(value, value) for value in values)
+            for kind, values in kinds.items()
+            if values is not None
+        }
+        if instead:
+            records[name] = instead
+    return Zone(scenario.domain, records, faults)
+
+
+def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
+    """Return the plan as a document, with what the scenario lays over it."""
+    trust = scenario.trust
+    plan: dict[str, Any] = {
+        "name": scenario.title,
+        "vantage": "lab",
+        "trust": {
+            "public": _roots(trust.public),
+            "web": _roots(trust.web),
+            "staff": _roots(trust.staff),
+            "eap": _roots(trust.eap),
+            "node": _roots(trust.node),
+        },
+        "dns": {
+            "resolvers": [
+                f"{place.address}:{place.port}"
+                for place in (
+                    seating.place(seating.nameserver(name)) for name in scenario.nameserver
+                )
+            ]
+        },
+    }
+    if any(node.eap is not None for node in scenario.node.values()):
+        plan["eap"] = {
+            "secret": {"file": SECRET_FILE},
+            "identity": f"cert-probe@{scenario.domain}",
+        }
+    plan["service"] = [
+        _service(name, service, seating) for name, service in scenario.service.items()
+    ]
+    plan["node"] = [_node(name, scenario, seating) for name in scenario.nodes]
+    return laid_over(plan, scenario.plan)
+
+
+def _service(name: str, service: Service, seating: Seating) -> dict[str, Any]:
+    planned: dict[str, Any] = {"name": name, "endpoint": service.endpoint}
+    if service.endpoint == "web":
+        planned["audience"] = service.audience
+    if service.nodes:
+        planned["nodes"] = list(service.nodes)
+    if service.virtual:
+        place = seating.place(seating.virtual(name))
+        planned |= {"addresses": [place.address], "port": place.port}
+    return planned
+
+
+def _node(name: str, scenario: Scenario, seating: Seating) -> dict[str, Any]:
+    settings = scenario.node[name]
+    web = seating.place(seating.web(name))
+    planned: dict[str, Any] = {
+        "name": name,
+        "host": settings.host,
+        "addresses": [web.address],
+        "web": {"port": web.port},
+    }
+    if settings.eap is not None:
+        planned["eap"] = {"port": seating.place(seating.eap(name)).port}
+    return planned
+
+
+def _roots(labels: Iterable[str]) -> list[str]:
+    return [label if label == "public" else f"pki/{label}.pem" for label in labels]

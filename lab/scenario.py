@@ -1,0 +1,303 @@
+"""Scenario files: what is there and what is wrong, read from TOML and checked.
+
+A scenario may be based on another one: its tables are laid over the other's, key by key; anything
+that is no table is replaced. So a file that breaks one thing holds that one thing. Names in braces
+are filled in for each node: `{node}` and `{host}` in a certificate that is issued `per_node`.
+What findings a scenario should give stands in the tests, not here.
+"""
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+
+from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint
+from lab.eapserver import EapFault, EapMethod
+from lab.nameserver import NameFault
+from lab.tls import Version
+from lab.webserver import WebFault
+
+FOLDER = Path(__file__).parent / "scenarios"
+
+ChainLabels = tuple[str, ...]
+"""Labels of certificates in the order served, the server's own first."""
+
+
+class ScenarioError(ValueError):
+    """A scenario that cannot be read or makes no sense; the text is for the user."""
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table of a scenario file."""
+
+
+class Certificate(_Table, frozen=True):
+    """One certificate; for each field see `Blueprint`."""
+
+    issuer: str | None = None
+    common_name: str | None = None
+    organization: str | None = None
+    names: tuple[str, ...] = ()
+    key: str = "P-256"
+    key_of: str | None = None
+    begins: float = -30
+    ends: float = 335
+    authority: bool = False
+    path_length: int | None = None
+    purposes: tuple[str, ...] = ()
+    key_usage: tuple[str, ...] | None = None
+    per_node: bool = False
+    """Whether every node has one of its own."""
+
+
+class WebSettings(_Table, frozen=True):
+    """What a web endpoint serves."""
+
+    chains: tuple[ChainLabels, ...]
+    """One for each kind of key."""
+    by_name: dict[str, tuple[ChainLabels, ...]] = {}
+    """Other chains for single server names."""
+    tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
+    fault: WebFault | None = None
+
+
+class EapSettings(_Table, frozen=True):
+    """What an EAP endpoint serves."""
+
+    chains: tuple[ChainLabels, ...]
+    methods: tuple[EapMethod, ...] = (EapMethod.PEAP, EapMethod.EAP_TTLS, EapMethod.EAP_TLS)
+    """Methods that the server agrees to; it proposes the first."""
+    fragment_size: int = 1024
+    """Octets of TLS data in one EAP packet."""
+    tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
+    fault: EapFault | None = None
+
+
+class Node(_Table, frozen=True):
+    """One node: the scenario's settings with its own laid over them."""
+
+    host: str
+    web: WebSettings
+    eap: EapSettings | None = None
+
+
+class Service(_Table, frozen=True):
+    """A name that clients open, or a virtual RADIUS address."""
+
+    endpoint: Literal["web", "eap"] = "web"
+    audience: Literal["guests", "staff"] = "guests"
+    nodes: tuple[str, ...] = ()
+    """Empty: every node."""
+    virtual: bool = False
+    """Whether it has an address of its own, where the first of its nodes answers."""
+
+
+class Records(_Table, frozen=True):
+    """What the name server says of one name, instead of what follows from the nodes and services.
+
+    Values of A may be names of nodes, for their addresses.
+    """
+
+    A: tuple[str, ...] | None = None
+    AAAA: tuple[str, ...] | None = None
+    CNAME: tuple[str, ...] | None = None
+    fault: NameFault | None = None
+
+
+class NameServerSettings(_Table, frozen=True):
+    """One name server."""
+
+    fault: NameFault | None = None
+
+
+class Trust(_Table, frozen=True):
+    """Labels of the root certificates that each world trusts; "public" stands for `public`."""
+
+    public: tuple[str, ...]
+    web: tuple[str, ...] = ("public",)
+    staff: tuple[str, ...] = ("public",)
+    eap: tuple[str, ...] = ("public",)
+    node: tuple[str, ...] = ("public",)
+
+
+class Scenario(_Table, frozen=True):
+    """A whole cluster, healthy or not."""
+
+    name: str
+    title: str
+    """The plan's name."""
+    domain: str
+    nodes: tuple[str, ...]
+    node: dict[str, Node]
+    certificate: dict[str, Certificate]
+    trust: Trust
+    service: dict[str, Service] = {}
+    record: dict[str, Records] = {}
+    nameserver: dict[str, NameServerSettings] = msgspec.field(
+        default_factory=lambda: {"main": NameServerSettings()}
+    )
+    plan: dict[str, Any] = {}
+    """Laid over the plan that the lab writes, as it stands."""
+
+    @staticmethod
+    def load(name: str) -> "Scenario":
+        """Read the scenario of that name. Raises ScenarioError."""
+        if name not in known():
+            raise ScenarioError(f"there is no scenario {name!r}; there are: {', '.join(known())}")
+        return Scenario.read(FOLDER / f"{name}.toml")
+
+    @staticmethod
+    def read(path: Path) -> "Scenario":
+        """Read a scenario file. Raises ScenarioError."""
+        settings = _with_base(path, ())
+        settings["name"] = path.stem
+        try:
+            scenario = msgspec.convert(_with_nodes(settings), Scenario)
+        except msgspec.ValidationError as error:
+            raise ScenarioError(f"{path}: {error}") from None
+        problem = _problem(scenario)
+        if problem is not None:
+            raise ScenarioError(f"{path}: {problem}")
+        return scenario
+
+    def blueprints(self) -> tuple[Blueprint, ...]:
+        """Return what every certificate should say; those per node are named "label@node"."""
+        found = []
+        for label, certificate in self.certificate.items():
+            fields = msgspec.structs.asdict(certificate)
+            per_node = fields.pop("per_node")
+            blueprint = Blueprint(label=label, **fields)
+            if per_node:
+                found += [_for_node(blueprint, name, self.node[name].host) for name in self.nodes]
+            else:
+                found.append(blueprint)
+        return tuple(found)
+
+    def nodes_of(self, service: Service) -> tuple[str, ...]:
+        """Return the nodes that serve a service."""
+        return service.nodes or self.nodes
+
+    def labels_for(self, node: str, chain: ChainLabels) -> ChainLabels:
+        """Return the labels of blueprints that stand for a chain at one node."""
+        return tuple(
+            f"{label}@{node}" if self.certificate[label].per_node else label for label in chain
+        )
+
+
+def known() -> tuple[str, ...]:
+    """Return the names of all scenarios that are shipped, sorted."""
+    return tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
+
+
+def _with_base(path: Path, above: tuple[Path, ...]) -> dict[str, Any]:
+    if path in above:
+        raise ScenarioError(f"{path} is based on itself")
+    try:
+        settings = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise ScenarioError(f"{path} cannot be read: {error}") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError(f"{path} is no TOML: {error}") from None
+    base = settings.pop("based_on", None)
+    if base is None:
+        return settings
+    if not isinstance(base, str):
+        raise ScenarioError(f"{path}: based_on must be the name of a scenario")
+    return laid_over(_with_base(path.parent / f"{base}.toml", (*above, path)), settings)
+
+
+def laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
+    """Return one table laid over another, key by key; what is no table is replaced."""
+    merged = dict(below)
+    for key, value in above.items():
+        under = merged.get(key)
+        if isinstance(value, dict) and isinstance(under, dict):
+            merged[key] = laid_over(under, value)
+        else:
+            merged[key] = value
+    return merged
+
+
+def _with_nodes(settings: dict[str, Any]) -> dict[str, Any]:
+    """Give every node its own copy of [web] and [eap], with its own settings laid over."""
+    result = dict(settings)
+    shared: dict[str, Any] = {key: result.pop(key) for key in ("web", "eap") if key in result}
+    nodes, own = result.get("nodes"), result.get("node", {})
+    if not isinstance(nodes, list) or not isinstance(own, dict):
+        return result  # the reader says what is wrong with it
+    stray = [name for name in own if name not in nodes]
+    if stray:
+        raise ScenarioError(f"[node.{stray[0]}] is not among the nodes {', '.join(nodes)}")
+    result["node"] = {
+        name: laid_over({"host": f"{name}.{result.get('domain')}", **shared}, own.get(name, {}))
+        for name in nodes
+    }
+    return result
+
+
+def _for_node(blueprint: Blueprint, node: str, host: str) -> Blueprint:
+    def fill(text: str) -> str:
+        return text.replace("{node}", node).replace("{host}", host)
+
+    return replace(
+        blueprint,
+        label=f"{blueprint.label}@{node}",
+        common_name=fill(blueprint.common_name) if blueprint.common_name else None,
+        names=tuple(fill(name) for name in blueprint.names),
+    )
+
+
+def _problem(scenario: Scenario) -> str | None:
+    """Return the first thing that makes no sense, in words."""
+    if not scenario.nodes:
+        return "there is no node"
+    if not scenario.nameserver:
+        return "there is no name server"
+    for place, label in _labels_used(scenario):
+        if label not in scenario.certificate:
+            return f"{place} names a certificate {label!r} that is not there"
+    for label, certificate in scenario.certificate.items():
+        unknown = _unknown_word(certificate)
+        if unknown is not None:
+            return f"[certificate.{label}]: {unknown}"
+    for name, service in scenario.service.items():
+        for node in service.nodes:
+            if node not in scenario.nodes:
+                return f"[service.{name!r}] names a node {node!r} that is not there"
+    return None
+
+
+def _unknown_word(certificate: Certificate) -> str | None:
+    used = (
+        ("key", (certificate.key,), KEY_KINDS),
+        ("purpose", certificate.purposes, PURPOSES),
+        ("key usage", certificate.key_usage or (), KEY_USAGES),
+    )
+    for what, words, known_words in used:
+        for word in words:
+            if word not in known_words:
+                return f"unknown {what} {word!r}; known: {', '.join(known_words)}"
+    return None
+
+
+def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
+    used: list[tuple[str, str]] = []
+    for node in scenario.nodes:
+        web, eap = scenario.node[node].web, scenario.node[node].eap
+        groups = [("web", web.chains), *((f"web.by_name.{n}", c) for n, c in web.by_name.items())]
+        if eap is not None:
+            groups.append(("eap", eap.chains))
+        for place, chains in groups:
+            # An empty chain has no first certificate: let it be found as one without a name.
+            for chain in chains or ((),):
+                used += [(f"[node.{node}.{place}]", label) for label in chain or ("",)]
+    for label, certificate in scenario.certificate.items():
+        for other in (certificate.issuer, certificate.key_of):
+            if other is not None:
+                used.append((f"[certificate.{label}]", other))
+    for world in ("public", "web", "staff", "eap", "node"):
+        labels: tuple[str, ...] = getattr(scenario.trust, world)
+        used += [(f"trust.{world}", label) for label in labels if label != "public"]
+    return used

@@ -1,0 +1,70 @@
+"""Which servers a scenario needs, and where each of them answers."""
+
+from lab.eapserver import EapFault
+from lab.places import Kind, Place, Ports, Seat, take_places
+from lab.scenario import Scenario
+from lab.webserver import WebFault
+
+_FIRST_NODE, _FIRST_NAMESERVER, _FIRST_VIRTUAL = 11, 53, 201
+"""Last octets of addresses: nodes from .11, name servers from .53, virtual addresses from .201."""
+
+
+class Seating:
+    """The places of one cluster, found by what is there."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        self._places: dict[Seat, Place] = {}
+
+    def take(self, *, ports: Ports, single_address: bool) -> None:
+        """Bind all places. Raises NoPlace, and then none is bound."""
+        self._places = take_places(self.seats(), ports=ports, single_address=single_address)
+
+    def close(self) -> None:
+        """Close all sockets; twice does no harm."""
+        for place in self._places.values():
+            place.close()
+
+    def place(self, seat: Seat) -> Place:
+        """Return where a server answers."""
+        return self._places[seat]
+
+    def seats(self) -> list[Seat]:
+        """Return all seats, name servers first: their UDP port is what makes a network ours."""
+        seats = [self.nameserver(name) for name in self._scenario.nameserver]
+        for node in self._scenario.nodes:
+            seats.append(self.web(node))
+            if self._scenario.node[node].eap is not None:
+                seats.append(self.eap(node))
+        return seats + [self.virtual(name) for name in self.virtual_services()]
+
+    def nameserver(self, name: str) -> Seat:
+        """Return the seat of a name server."""
+        number = list(self._scenario.nameserver).index(name)
+        return Seat(name, Kind.NAMESERVER, _FIRST_NAMESERVER + number)
+
+    def web(self, node: str) -> Seat:
+        """Return the seat of a node's web endpoint."""
+        closed = self._scenario.node[node].web.fault is WebFault.CLOSED
+        return Seat(node, Kind.WEB_CLOSED if closed else Kind.WEB, self._number(node))
+
+    def eap(self, node: str) -> Seat:
+        """Return the seat of a node's EAP endpoint."""
+        eap = self._scenario.node[node].eap
+        closed = eap is not None and eap.fault is EapFault.CLOSED
+        return Seat(node, Kind.EAP_CLOSED if closed else Kind.EAP, self._number(node))
+
+    def virtual(self, service: str) -> Seat:
+        """Return the seat of a service that has an address of its own."""
+        kind = Kind.WEB if self._scenario.service[service].endpoint == "web" else Kind.EAP
+        number = self.virtual_services().index(service)
+        return Seat(service, kind, _FIRST_VIRTUAL + number)
+
+    def virtual_services(self) -> list[str]:
+        """Return the names of the services that have an address of their own."""
+        return [name for name, service in self._scenario.service.items() if service.virtual]
+
+    def _number(self, node: str) -> int:
+        # The addresses from .53 on belong to name servers.
+        number = _FIRST_NODE + self._scenario.nodes.index(node)
+        return number if number < _FIRST_NAMESERVER else number + 10

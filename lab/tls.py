@@ -1,0 +1,69 @@
+"""TLS as the lab's servers speak it: contexts that serve exactly the chain they are told."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from OpenSSL import SSL
+
+from lab.authority import Issued
+
+
+class Version(StrEnum):
+    """TLS versions by OpenSSL's names."""
+
+    TLS1_0 = "TLSv1"
+    TLS1_1 = "TLSv1.1"
+    TLS1_2 = "TLSv1.2"
+    TLS1_3 = "TLSv1.3"
+
+
+_NUMBERS = {
+    Version.TLS1_0: SSL.TLS1_VERSION,
+    Version.TLS1_1: SSL.TLS1_1_VERSION,
+    Version.TLS1_2: SSL.TLS1_2_VERSION,
+    Version.TLS1_3: SSL.TLS1_3_VERSION,
+}
+
+_CIPHERS = b"DEFAULT:@SECLEVEL=0"
+"""Level 0: a lab must be able to serve what a careful library would not even load."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServedChain:
+    """A chain and the key of its first certificate, as PEM files that any server can load."""
+
+    certificates: tuple[bytes, ...]
+    """DER, in the order served."""
+    chain_file: Path
+    key_file: Path
+
+
+def write_chain(directory: Path, name: str, chain: tuple[Issued, ...]) -> ServedChain:
+    """Write a chain in the order given and its key, and return where they are."""
+    chain_file = directory / f"{name}.pem"
+    chain_file.write_bytes(b"".join(issued.pem for issued in chain))
+    key_file = directory / f"{name}.key"
+    key_file.touch(mode=0o600)
+    key_file.write_bytes(chain[0].key_pem)
+    return ServedChain(tuple(issued.der for issued in chain), chain_file, key_file)
+
+
+def server_context(chains: Iterable[ServedChain], versions: Iterable[Version]) -> SSL.Context:
+    """Return a context that serves these chains, at most one for each kind of key.
+
+    Each is loaded from its file: that keeps the certificates' order and gives every kind of key
+    issuing certificates of its own, which the calls for single certificates do not.
+    """
+    context = SSL.Context(SSL.TLS_SERVER_METHOD)
+    context.set_cipher_list(_CIPHERS)
+    numbers = [_NUMBERS[version] for version in versions]
+    context.set_min_proto_version(min(numbers))
+    context.set_max_proto_version(max(numbers))
+    context.set_session_cache_mode(SSL.SESS_CACHE_OFF)
+    context.set_options(SSL.OP_NO_TICKET)
+    for chain in chains:
+        context.use_certificate_chain_file(str(chain.chain_file))
+        context.use_privatekey_file(str(chain.key_file))
+    return context

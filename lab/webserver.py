@@ -1,0 +1,142 @@
+"""The lab's web server: HTTPS, the certificate chosen by server name, with faults."""
+
+import socket
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from email.utils import formatdate
+from enum import StrEnum
+
+from OpenSSL import SSL
+
+from lab import misbehave
+from lab.serving import Stream, StreamServer
+from lab.tls import ServedChain, Version, server_context
+
+_READ = 16_384
+_LONGEST_REQUEST = 65_536
+
+
+class WebFault(StrEnum):
+    """What is wrong with a web endpoint. The first is no server at all: `cluster.py` sees to it."""
+
+    CLOSED = "closed"
+    """The port is closed."""
+    SILENT = "silent"
+    """Connections are taken and nothing is ever said."""
+    CUT_OFF = "cut-off"
+    """The connection is closed as soon as the ClientHello has come."""
+    ALERT = "alert"
+    """A fatal handshake_failure alert answers the ClientHello."""
+    PLAIN_HTTP = "plain-http"
+    """The server speaks HTTP without TLS."""
+    GARBAGE = "garbage"
+    """Octets of no protocol answer the ClientHello."""
+    BROKEN_HELLO = "broken-hello"
+    """A TLS record with a ServerHello that makes no sense answers the ClientHello."""
+
+
+_RAW_ANSWERS = {
+    WebFault.CUT_OFF: b"",
+    WebFault.ALERT: misbehave.fatal_alert(misbehave.Alert.HANDSHAKE_FAILURE),
+    WebFault.PLAIN_HTTP: misbehave.plain_http(),
+    WebFault.GARBAGE: misbehave.garbage(),
+    WebFault.BROKEN_HELLO: misbehave.broken_handshake(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class WebSite:
+    """What a web endpoint serves."""
+
+    chains: tuple[ServedChain, ...]
+    """Served without a server name, and for every name that is not in `by_name`."""
+    by_name: Mapping[str, tuple[ServedChain, ...]] = field(default_factory=dict)
+    versions: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
+    fault: WebFault | None = None
+
+
+class WebServer:
+    """Serves one site on a listening socket that the caller has bound."""
+
+    def __init__(self, listener: socket.socket, site: WebSite) -> None:
+        self._context = server_context(site.chains, site.versions)
+        self._by_name = {
+            name.encode("ascii"): server_context(chains, site.versions)
+            for name, chains in site.by_name.items()
+        }
+        self._context.set_tlsext_servername_callback(self._choose)
+        self._server = StreamServer(
+            listener, lambda streams: _Visit(self._context, site.fault, streams)
+        )
+
+    async def start(self) -> None:
+        """Begin to answer."""
+        await self._server.start()
+
+    async def stop(self) -> None:
+        """Close the socket and every connection."""
+        await self._server.stop()
+
+    def _choose(self, connection: SSL.Connection) -> None:
+        """Choose the certificate by the server name of the ClientHello (RFC 6066, 3)."""
+        context = self._by_name.get((connection.get_servername() or b"").lower())
+        if context is not None:
+            connection.set_context(context)
+
+
+class _Visit(Stream):
+    """One connection: the handshake, one request, one answer."""
+
+    def __init__(
+        self, context: SSL.Context, fault: WebFault | None, open_streams: set[Stream]
+    ) -> None:
+        super().__init__(open_streams)
+        self._fault = fault
+        self._tls = SSL.Connection(context, None)
+        self._tls.set_accept_state()
+        self._shaking_hands = True
+        self._request = b""
+
+    def data_received(self, data: bytes) -> None:
+        if self._fault is WebFault.SILENT:
+            return
+        if self._fault is not None:
+            self.transport.write(_RAW_ANSWERS[self._fault])
+            self.transport.close()
+            return
+        self._tls.bio_write(data)
+        try:
+            if self._shaking_hands:
+                self._tls.do_handshake()
+                self._shaking_hands = False
+            while not self._request.endswith(b"\r\n\r\n"):
+                self._request += self._tls.recv(_READ)
+                if len(self._request) > _LONGEST_REQUEST:
+                    break
+            self._tls.sendall(_page())
+            self._tls.shutdown()
+        except SSL.WantReadError:
+            self._flush()
+        except SSL.Error:
+            # The client said goodbye or does not like us: its right, and its own report.
+            self._flush()
+            self.transport.close()
+        else:
+            self._flush()
+            self.transport.close()
+
+    def _flush(self) -> None:
+        while True:
+            try:
+                self.transport.write(self._tls.bio_read(_READ))
+            except SSL.WantReadError:
+                return
+
+
+def _page() -> bytes:
+    page = b"<!doctype html><title>Northpier Ferries</title><p>Welcome on board.\n"
+    head = (
+        "HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nConnection: close\r\n"
+        f"Date: {formatdate(usegmt=True)}\r\nContent-Length: {len(page)}\r\n\r\n"
+    )
+    return head.encode("ascii") + page
