@@ -9,8 +9,9 @@ import pytest
 ROOT = Path(__file__).parents[1]
 
 ROOMS = {
+    "probe.files": set(),
     "probe.limits": set(),
-    "probe.observation": set(),
+    "probe.observation": {"probe.limits", "probe.files"},
     "probe.certificate": {"probe.observation"},
     "probe.wire": {"probe.limits", "probe.observation"},
     "probe.plan": {"probe.observation", "probe.limits", "probe.certificate"},
@@ -28,9 +29,10 @@ ROOMS = {
         "probe.plan",
         "probe.assessment",
     },
-    "probe.history": {"probe.observation"},
+    "probe.history": {"probe.files", "probe.observation"},
     "probe.report": {"probe.assessment", "probe.observation", "probe.certificate"},
     "probe.jobs": {
+        "probe.files",
         "probe.limits",
         "probe.observe",
         "probe.judge",
@@ -40,6 +42,7 @@ ROOMS = {
         "probe.assessment",
     },
     "probe.cli": {
+        "probe.files",
         "probe.limits",
         "probe.jobs",
         "probe.report",

@@ -337,7 +337,7 @@ def _refusals(der: bytes) -> Iterator[str]:
         except Exception as error:  # as above
             yield f"a strict parser refuses the public key: {_words(error)}"
     for warning in caught:
-        yield f"a strict parser warns: {str(warning.message).partition(". ")[0]}"
+        yield f"a strict parser warns: {str(warning.message).partition('. ')[0]}"
 
 
 def _words(error: Exception) -> str:
