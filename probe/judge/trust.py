@@ -1,46 +1,90 @@
-"""Trust anchors: sets of them, found by subject; and whether a certificate leads to a public one."""
+"""Trust anchors: sets of them, found by subject; and which certificates lead to a public one.
+
+An anchor is a name and a key (RFC 5280, 6.1.1 (d)); the certificate that carries them is a package.
+"""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
+from probe.certificate.facts import CertFacts, facts_of
+from probe.certificate.keys import signed_by
+from probe.judge.pool import Pool
 from probe.plan.model import Roots
 
 Publicity = Literal["yes", "no", "unknown"]
 
+_WALK = 64
+"""Certificates looked at on the way to a root: real hierarchies are three or four deep."""
 
-@dataclass(frozen=True, slots=True, eq=False)
-class AnchorSet:
+
+class AnchorSet(Pool):
     """The trust anchors of one world. Compared by identity: make them with `anchors` only."""
 
-    name: str
-    by_sha: dict[str, bytes]
-    """SHA-256 -> DER."""
-    by_subject: dict[bytes, tuple[bytes, ...]]
-    """DER of the subject -> the anchors of that name."""
+    __slots__ = ("name",)
+
+    def __init__(self, name: str, certificates: Iterable[bytes]) -> None:
+        super().__init__(certificates)
+        self.name = name
+
+    def __repr__(self) -> str:
+        return f"AnchorSet({self.name!r}, {len(self.by_sha)} anchors)"
 
 
+@lru_cache(maxsize=64)
 def anchors(*sources: Roots, name: str = "") -> AnchorSet:
     """Return the anchors of some roots of the plan: `anchors(*plan.trust.web, name="web")`.
 
     The same roots and name give the same object.
     """
-    raise NotImplementedError
+    return AnchorSet(name, (der for source in sources for der in source.certificates))
 
 
 def is_public(
-    der: bytes, public: AnchorSet, pool: tuple[bytes, ...] = (), private: AnchorSet | None = None
+    der: bytes, public: AnchorSet, pool: Iterable[bytes] = (), private: AnchorSet | None = None
 ) -> Publicity:
     """Say whether a certificate leads to a public anchor.
 
     "yes": it is one, or leads to one through certificates of `pool` with good signatures. "no": it
     leads to a self-signed certificate that is none, or to an anchor in `private`. Else "unknown".
     """
-    raise NotImplementedError
+    return _leads(der, public, Pool(pool), private)
 
 
 def publicity(
     certificates: Iterable[bytes], public: AnchorSet, private: AnchorSet | None = None
 ) -> dict[str, Publicity]:
-    """Return `is_public` of each certificate by SHA-256, each other one being the pool."""
-    raise NotImplementedError
+    """Return `is_public` of each certificate by SHA-256, all of them together being the pool."""
+    ders = tuple(certificates)
+    pool = Pool(ders)
+    return {facts_of(der).sha256: _leads(der, public, pool, private) for der in ders}
+
+
+def _leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None) -> Publicity:
+    answer: Publicity = "unknown"
+    waiting, seen = [der], {der}
+    while waiting and len(seen) <= _WALK:
+        current = waiting.pop()
+        facts = facts_of(current)
+        if not facts.readable:
+            continue
+        if facts.sha256 in public or _issuers(current, facts, public):
+            return "yes"
+        if facts.self_signed or (
+            private is not None
+            and (facts.sha256 in private or bool(_issuers(current, facts, private)))
+        ):
+            answer = "no"
+        for issuer in _issuers(current, facts, pool):
+            if issuer not in seen:
+                seen.add(issuer)
+                waiting.append(issuer)
+    return answer
+
+
+def _issuers(der: bytes, facts: CertFacts, pool: Pool) -> list[bytes]:
+    return [
+        candidate
+        for candidate in pool.named(facts.issuer_raw)[:_WALK]
+        if signed_by(der, facts_of(candidate).spki)
+    ]
