@@ -1,25 +1,35 @@
-"""One EAP conversation from the peer's side, up to the served chain. No socket, no clock."""
+"""One EAP conversation from the peer's side, up to the served chain. No socket, no clock.
+
+    IDENTITY --(Nak sent)--> NEGOTIATING --.
+        '-------(Start of a method)--------+--> METHOD --> FINISHED
+
+The first Access-Request carries our Response/Identity, so every reply counts one round trip, and
+every response but the polite end asks for one more. Server fragments go to the TLS client as they
+come, so a conversation ends in mid-flight if the chain is in hand there. What breaks EAP, the
+framing or TLS is told as malformed; nothing here waits, retries or forgives.
+"""
+
+from enum import Enum, auto
 
 from probe.limits import Limits
 from probe.observation.model import EapSeen, Method, Outcome, Phase, Served
+from probe.wire import eap, radius
+from probe.wire.eap import EapError, EapPacket, method_name, method_number
+from probe.wire.fragments import Fragment, FragmentError
 from probe.wire.radius import Reply
 from probe.wire.tls import Hello
+from probe.wire.tunnel import METHODS, Tunnel
+
+
+class _State(Enum):
+    IDENTITY = auto()
+    NEGOTIATING = auto()
+    METHOD = auto()
+    FINISHED = auto()
 
 
 class Conversation:
     """Asks one server, by one of several acceptable methods, for its chain."""
-
-    finished: bool
-    outcome: Outcome
-    """Meaningful once `finished`."""
-    phase: Phase
-    detail: str | None
-    alert: str | None
-    round_trips: int
-    """Access-Requests answered until the chain was in hand or the visit ended."""
-    served: Served | None
-    certificates: tuple[bytes, ...]
-    seen: EapSeen
 
     def __init__(
         self,
@@ -30,21 +40,220 @@ class Conversation:
         fragment_size: int,
         limits: Limits,
     ) -> None:
-        raise NotImplementedError
+        """Prepare one conversation.
+
+        `methods` are those that will be agreed to, preferred first. `fragment_size`: the most
+        octets of TLS data in one of our own fragments. Raises ValueError without a method, or with
+        one that this peer does not speak.
+        """
+        strange = [method for method in methods if method not in METHODS]
+        if strange or not methods:
+            raise ValueError(f"EAP methods: {', '.join(strange) or 'none'}")
+        self.outcome = Outcome.SILENT
+        """How it ended, once `finished`."""
+        self.phase = Phase.IDENTITY
+        self.detail: str | None = None
+        self.alert: str | None = None
+        """IANA description of the fatal TLS alert that came."""
+        self.round_trips = 0
+        """Access-Requests answered until the chain was in hand or the visit ended."""
+        self.served: Served | None = None
+        self.certificates: tuple[bytes, ...] = ()
+        """DER, in the order served."""
+        self._identity = identity
+        self._methods = methods
+        self._hello = hello
+        self._fragment_size = fragment_size
+        self._limits = limits
+        self._state = _State.IDENTITY
+        self._proposed: list[str] = []
+        self._tunnel: Tunnel | None = None
+        self._unanswered: int | None = None
+        self._last_identifier: int | None = None
+
+    @property
+    def finished(self) -> bool:
+        """Whether it is over: nothing more is to be sent but the farewell."""
+        return self._state is _State.FINISHED
+
+    @property
+    def seen(self) -> EapSeen:
+        """What the server showed of EAP so far."""
+        proposed = tuple(self._proposed)
+        if self._tunnel is None:
+            return EapSeen(proposed=proposed)
+        peap = self._tunnel.method is Method.PEAP
+        return EapSeen(
+            method=self._tunnel.method,
+            proposed=proposed,
+            peap_version=self._tunnel.version if peap else None,
+            fragments=tuple(self._tunnel.received),
+        )
 
     def start(self) -> bytes:
-        """Return the Response/Identity for the first Access-Request."""
-        raise NotImplementedError
+        """Return the Response/Identity for the first Access-Request.
+
+        It answers a Request/Identity that no server sent: the authenticator asks that by itself
+        (RFC 3579, 2.1). Its Identifier is therefore free.
+        """
+        return eap.identity(0, self._identity).octets
 
     def receive(self, reply: Reply) -> bytes | None:
         """Take a reply; return the next EAP response, or None: `finished`."""
-        raise NotImplementedError
+        if self.finished:
+            return None
+        self.round_trips += 1
+        self._unanswered = None
+        try:
+            return self._receive(reply)
+        except (EapError, FragmentError) as error:
+            if self._tunnel is not None:
+                self._tunnel.tls.give_up(Outcome.MALFORMED, str(error))
+            self._finish(Outcome.MALFORMED, str(error))
+        return None
 
     def silence(self) -> None:
         """Note that the transport gave up waiting: silent (first round) or cut-off (later)."""
-        raise NotImplementedError
+        if self.finished:
+            return
+        self._unanswered = None
+        if self.round_trips == 0:
+            self._finish(Outcome.SILENT, "no reply to the EAP identity")
+        else:
+            self._left(Outcome.CUT_OFF, "no further reply")
 
     def farewell(self) -> bytes | None:
-        """Return the EAP response with the polite end, to be sent once after `finished`, with the
-        State of the last reply; None if the server waits for nothing."""
-        raise NotImplementedError
+        """Return the EAP response with the polite end, or None if the server waits for nothing.
+
+        It is to be sent once after `finished`, with the State of the last reply: TLS alerts in one
+        fragment where TLS has begun, a Nak without an alternative before.
+        """
+        identifier, self._unanswered = self._unanswered, None
+        if not self.finished or identifier is None:
+            return None
+        if self._tunnel is None:
+            return eap.nak(identifier, ()).octets
+        alerts = self._tunnel.tls.farewell()
+        return self._tunnel.packet(identifier, self._tunnel.whole(alerts)) if alerts else None
+
+    # ------------------------------------------------------------ what came
+
+    def _receive(self, reply: Reply) -> bytes | None:
+        if reply.code == radius.Code.ACCESS_REJECT:
+            self._refused("Access-Reject")
+            return None
+        if reply.code == radius.Code.ACCESS_ACCEPT:
+            raise EapError("Access-Accept before anything was proven")
+        if reply.code != radius.Code.ACCESS_CHALLENGE:
+            raise EapError(f"{reply.kind} in answer to an Access-Request")
+        if reply.eap is None:
+            raise EapError("an Access-Challenge without EAP")
+        packet = EapPacket.parse(reply.eap)
+        if packet.code is eap.Code.FAILURE:
+            self._refused("EAP-Failure")
+            return None
+        if packet.code is not eap.Code.REQUEST or packet.type is None:
+            raise EapError(f"EAP {packet.code.name.title()} where a Request is due")
+        return self._answer(packet.identifier, packet.type, packet.data)
+
+    def _answer(self, identifier: int, kind: int, data: bytes) -> bytes | None:
+        if identifier == self._last_identifier:
+            # RFC 3748, 4.1: a new Request has a new Identifier. No reply comes twice through the
+            # transport, which tells repeated datagrams by RADIUS's own identifier.
+            raise EapError(f"EAP Identifier {identifier} twice")
+        self._last_identifier = self._unanswered = identifier
+        if kind == eap.Type.NAK:
+            raise EapError("a Request of type Nak")
+        if self._tunnel is not None and kind == self._tunnel.number:
+            return self._continue(self._tunnel, identifier, Fragment.parse(data))
+        if self._last_round():
+            return None
+        if kind == eap.Type.NOTIFICATION:
+            # RFC 3748, 5.2: it MUST be answered, by an empty Notification, at any time.
+            return EapPacket(eap.Code.RESPONSE, identifier, kind).octets
+        if self._tunnel is not None:
+            raise EapError(f"{method_name(kind)} within {self._tunnel.method}")
+        if kind == eap.Type.IDENTITY:
+            # RFC 3748, 5.1: an authenticator may ask again.
+            return eap.identity(identifier, self._identity).octets
+        return self._negotiate(identifier, kind, data)
+
+    def _negotiate(self, identifier: int, kind: int, data: bytes) -> bytes | None:
+        self._proposed.append(method_name(kind))
+        for method in self._methods:
+            if method_number(method) == kind:
+                return self._begin(identifier, method, Fragment.parse(data))
+        self.phase = Phase.METHOD
+        wanted = ", ".join(self._methods)
+        if self._state is _State.NEGOTIATING:
+            self._finish(
+                Outcome.METHOD_REFUSED, f"asked for {wanted}; it proposes {self._proposed[-1]}"
+            )
+            return None
+        self._state = _State.NEGOTIATING
+        # The legacy Nak answers an Expanded type too: this peer has none (RFC 3748, 5.3.1).
+        return eap.nak(identifier, [method_number(method) for method in self._methods]).octets
+
+    def _begin(self, identifier: int, method: Method, first: Fragment) -> bytes | None:
+        """Answer the Start of a method with the ClientHello."""
+        if not first.start:
+            raise EapError(f"the first {method} request is no Start")
+        self._state = _State.METHOD
+        self.phase = Phase.HELLO
+        self._tunnel = Tunnel(method, first.version, self._hello, self._fragment_size, self._limits)
+        return self._tunnel.packet(identifier, self._tunnel.start())
+
+    def _continue(self, tunnel: Tunnel, identifier: int, fragment: Fragment) -> bytes | None:
+        answer = tunnel.receive(fragment)
+        if answer is None:
+            self._conclude(tunnel)
+            return None
+        self.phase = tunnel.tls.phase
+        return None if self._last_round() else tunnel.packet(identifier, answer)
+
+    def _last_round(self) -> bool:
+        """Finish if one more round trip would be one too many."""
+        if self.round_trips < self._limits.eap_rounds:
+            return False
+        self._left(Outcome.CUT_OFF, f"given up after {self.round_trips} round trips")
+        return True
+
+    # ------------------------------------------------------------ the end
+
+    def _conclude(self, tunnel: Tunnel) -> None:
+        """Finish as the TLS client did. Data that are not TLS break the method."""
+        failure = tunnel.tls.failure
+        if failure is None:
+            served = tunnel.tls.served
+            self._finish(Outcome.SERVED, served.key_detail if served is not None else None)
+            return
+        self.alert = failure.alert
+        malformed = failure.outcome is Outcome.NOT_TLS
+        self._finish(Outcome.MALFORMED if malformed else failure.outcome, failure.detail)
+
+    def _refused(self, word: str) -> None:
+        """Finish at a reject: what it means depends on how far we are."""
+        if self._tunnel is not None:
+            self._left(Outcome.REFUSED, f"{word} after the ClientHello")
+        elif self._state is _State.NEGOTIATING:
+            wanted = ", ".join(self._methods)
+            self._finish(Outcome.METHOD_REFUSED, f"{word} after we asked for {wanted}")
+        else:
+            self._finish(Outcome.REJECTED, f"{word} before TLS began")
+
+    def _left(self, outcome: Outcome, detail: str) -> None:
+        """Finish early: with the chain if it is in hand, else with `outcome`."""
+        if self._tunnel is None:
+            self._finish(outcome, detail)
+        else:
+            self._tunnel.tls.give_up(outcome, detail)
+            self._conclude(self._tunnel)
+
+    def _finish(self, outcome: Outcome, detail: str | None) -> None:
+        self._state = _State.FINISHED
+        self.outcome = outcome
+        self.detail = detail
+        if self._tunnel is not None:
+            self.phase = self._tunnel.tls.phase
+            self.served = self._tunnel.tls.served
+            self.certificates = self._tunnel.tls.certificates

@@ -11,7 +11,7 @@ _HEADER = struct.Struct("!BBH")
 
 
 class EapError(ValueError):
-    """The peer's octets are no EAP packet; a peer would discard them (RFC 3748, 4)."""
+    """What came breaks EAP: a peer would discard it (RFC 3748, 4). The observer tells it."""
 
 
 class Code(IntEnum):

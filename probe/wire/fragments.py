@@ -105,9 +105,9 @@ class Assembler:
     def add(self, fragment: Fragment) -> bytes | None:
         """Take a fragment; return the whole message if it was the last, else None.
 
-        The length may be there or not, on every fragment or on the first. Raises FragmentError where
-        it changes, does not come out, or goes beyond the limit, and for a fragment that says that
-        more will come but brings nothing.
+        The length may be there or not, on every fragment or on the first. Raises FragmentError
+        where it changes, does not come out, or goes beyond the limit, and for a fragment that says
+        that more will come but brings nothing.
         """
         if fragment.total is not None:
             if self._total is not None and fragment.total != self._total:

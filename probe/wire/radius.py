@@ -10,27 +10,35 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import Enum, IntEnum
-from functools import lru_cache
-from pathlib import Path
 
-from pyrad import tools
-from pyrad.dictionary import Dictionary
 from pyrad.packet import AuthPacket, PacketError
+
+from probe.wire.attributes import Attribute, Value, dictionary, request_attributes, shown
+
+__all__ = [
+    "Attribute",
+    "Code",
+    "RadiusError",
+    "Reply",
+    "ReplyNotOurs",
+    "Request",
+    "SecretDiffers",
+    "Value",
+    "Verification",
+    "build_reply",
+    "build_request",
+    "read_reply",
+    "read_request",
+    "request_attributes",
+    "status_server",
+]
 
 LARGEST_PACKET = 4096
 """RFC 2865, section 3: "The minimum length is 20 and maximum length is 4096"."""
 LARGEST_VALUE = 253
 """An attribute's length octet counts type, length and value (RFC 2865, section 5)."""
-CALLED_STATION = "02-00-00-CE-47-02"
-"""Locally administered, so nobody's access point; stands before the SSID (RFC 3580, 3.20)."""
 
 _HEADER = struct.Struct("!BBH16s")
-_PORT_TYPES = {"wifi": "Wireless-802.11", "wired": "Ethernet"}
-_CONNECT_INFO = {"wifi": "CONNECT 54Mbps 802.11", "wired": "CONNECT 1000Mbps Full-Duplex"}
-_VENDOR_MICROSOFT = 311
-
-Value = str | int | bytes
-"""An attribute's value: text in the dictionary's form, a number, or the raw octets."""
 
 
 class Code(IntEnum):
@@ -42,30 +50,6 @@ class Code(IntEnum):
     ACCOUNTING_RESPONSE = 5
     ACCESS_CHALLENGE = 11
     STATUS_SERVER = 12
-
-
-class Attribute(IntEnum):
-    """Attribute types that are treated by number (IANA "RADIUS Attribute Types")."""
-
-    USER_NAME = 1
-    USER_PASSWORD = 2
-    CHAP_PASSWORD = 3
-    STATE = 24
-    VENDOR_SPECIFIC = 26
-    PROXY_STATE = 33
-    CHAP_CHALLENGE = 60
-    TUNNEL_PASSWORD = 69
-    EAP_MESSAGE = 79
-    MESSAGE_AUTHENTICATOR = 80
-
-
-_CARRIED_APART = {Attribute.STATE, Attribute.EAP_MESSAGE, Attribute.MESSAGE_AUTHENTICATOR}
-_HIDDEN = {
-    Attribute.USER_PASSWORD,
-    Attribute.CHAP_PASSWORD,
-    Attribute.CHAP_CHALLENGE,
-    Attribute.TUNNEL_PASSWORD,
-}
 
 
 class RadiusError(ValueError):
@@ -127,43 +111,6 @@ class Reply:
     """Whether it was the first attribute, as the mitigation of CVE-2024-3596 asks."""
 
 
-def request_attributes(
-    *,
-    user_name: str,
-    nas_identifier: str,
-    nas_address: str | None = None,
-    calling_station: str | None = None,
-    ssid: str | None = None,
-    medium: str = "wifi",
-    framed_mtu: int = 1400,
-    extra: Sequence[tuple[str, Value]] = (),
-) -> tuple[tuple[str, Value], ...]:
-    """Return the attributes of an 802.1X Access-Request in a fixed order (RFC 3580, section 3).
-
-    `medium` is "wifi" or "wired"; `framed_mtu` in octets; `extra` comes last, as it stands. NAS-Port
-    is 1: a port number without a meaning. Raises KeyError for another medium.
-    """
-    attributes: list[tuple[str, Value]] = [
-        ("User-Name", user_name),
-        ("NAS-Identifier", nas_identifier),
-    ]
-    if nas_address is not None:
-        name = "NAS-IPv6-Address" if ":" in nas_address else "NAS-IP-Address"
-        attributes.append((name, nas_address))
-    attributes += [
-        ("NAS-Port", 1),
-        ("NAS-Port-Type", _PORT_TYPES[medium]),
-        ("Service-Type", "Framed-User"),
-        ("Framed-MTU", framed_mtu),
-        ("Connect-Info", _CONNECT_INFO[medium]),
-    ]
-    if calling_station is not None:
-        attributes.append(("Calling-Station-Id", calling_station))
-    if ssid is not None:
-        attributes.append(("Called-Station-Id", f"{CALLED_STATION}:{ssid}"))
-    return (*attributes, *extra)
-
-
 def build_request(
     secret: bytes,
     identifier: int,
@@ -196,7 +143,7 @@ def build_request(
         identifier=identifier,
         authenticator=authenticator,
         octets=octets,
-        shown=_shown(_walk(octets)),
+        shown=shown(_walk(octets)),
         eap=eap,
         state=state,
     )
@@ -247,7 +194,7 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
         identifier=identifier,
         eap=_joined_eap(attributes),
         state=_first(attributes, Attribute.STATE),
-        attributes=_shown(attributes),
+        attributes=shown(attributes),
         message_authenticator=Attribute.MESSAGE_AUTHENTICATOR in kinds,
         message_authenticator_first=kinds[:1] == [Attribute.MESSAGE_AUTHENTICATOR],
     )
@@ -272,7 +219,7 @@ def read_request(octets: bytes, secret: bytes) -> Request:
         identifier=identifier,
         authenticator=authenticator,
         octets=packet.raw_packet,
-        shown=_shown(attributes),
+        shown=shown(attributes),
         eap=_joined_eap(attributes),
         state=_first(attributes, Attribute.STATE),
         proxy_states=tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE),
@@ -292,8 +239,8 @@ def build_reply(
 ) -> bytes:
     """Build the octets of a reply to `request`, as a server does.
 
-    Proxy-State goes back unaltered (RFC 2865, 5.33). `signed=False` leaves the Message-Authenticator
-    out; with it, it is the first attribute. Raises ValueError as `build_request` does.
+    Proxy-State goes back unaltered (RFC 2865, 5.33). The Message-Authenticator is the first
+    attribute, or not there (`signed=False`). Raises ValueError as `build_request` does.
     """
     packet = _packet(int(code), request.identifier, secret, request.authenticator)
     packet.message_authenticator = signed
@@ -303,13 +250,6 @@ def build_reply(
     if request.proxy_states:
         packet[int(Attribute.PROXY_STATE)] = list(request.proxy_states)
     return _bounded(packet.ReplyPacket())
-
-
-@lru_cache(maxsize=1)
-def dictionary() -> Dictionary:
-    """Return the attributes known by name."""
-    with Path(__file__).with_name("radius.dictionary").open(encoding="ascii") as file:
-        return Dictionary(file)
 
 
 # ---------------------------------------------------------------- writing
@@ -423,40 +363,3 @@ def _kind(code: int) -> str:
         return Code(code).name.replace("_", "-").title()
     except ValueError:
         return f"code {code}"
-
-
-def _shown(attributes: list[tuple[int, bytes]]) -> tuple[tuple[str, str], ...]:
-    return tuple(_text(kind, value) for kind, value in attributes if kind not in _CARRIED_APART)
-
-
-def _text(kind: int, value: bytes) -> tuple[str, str]:
-    if kind == Attribute.VENDOR_SPECIFIC:
-        return _vendor_text(value)
-    known = dictionary()
-    if not known.attrindex.HasBackward(kind):
-        return f"attribute {kind}", value.hex()
-    name = known.attrindex.GetBackward(kind)
-    if kind in _HIDDEN:
-        return name, "(not shown)"
-    attribute = known.attributes[name]
-    if attribute.has_tag and value and (attribute.type == "integer" or value[0] <= 0x1F):
-        # RFC 2868, section 3: the tag stands in the first octet.
-        value = b"\0" + value[1:] if attribute.type == "integer" else value[1:]
-    if attribute.values.HasBackward(value):
-        return name, str(attribute.values.GetBackward(value))
-    if attribute.type == "string":
-        return name, value.decode("utf-8", "replace")
-    try:
-        decoded = tools.DecodeAttr(attribute.type, value)
-    except ValueError:
-        return name, value.hex()  # of a length that its type does not have
-    return name, decoded.hex() if isinstance(decoded, bytes) else str(decoded)
-
-
-def _vendor_text(value: bytes) -> tuple[str, str]:
-    """Name the vendor by its number (RFC 2865, 5.26); keys of a session are kept back."""
-    vendor = int.from_bytes(value[:4])
-    if vendor == _VENDOR_MICROSOFT:
-        # Holds MS-MPPE keys, and nothing that tells one server from another.
-        return f"Vendor-Specific {vendor}", "(not shown)"
-    return f"Vendor-Specific {vendor}", value[4:].hex()

@@ -1,18 +1,67 @@
-"""One TLS client over memory buffers, alike for web and EAP: it wants the served chain, no more."""
+"""One TLS client over memory buffers, alike for web and EAP: it wants the served chain, no more.
 
+OpenSSL does the handshake and verifies the server's signature over it, but judges nothing: every
+certificate, however old or weak, is welcome. The handshake is left as soon as the signature was
+looked at: after ServerKeyExchange (TLS 1.2 and older) or CertificateVerify (TLS 1.3).
+"""
+
+import warnings
 from dataclasses import dataclass
+from functools import lru_cache
+from ipaddress import ip_address
+
+from cryptography import x509
+from cryptography.hazmat.primitives.serialization import Encoding
+from OpenSSL import SSL
 
 from probe.limits import Limits
-from probe.observation.model import KeyFamily, Outcome, Phase, Served, TlsVersion
+from probe.observation.model import (
+    KeyFamily,
+    Outcome,
+    Phase,
+    Served,
+    TlsVersion,
+    fingerprint,
+)
+from probe.wire import handshake, openssl
+from probe.wire.handshake import ContentType, HandshakeType
 
 WEB_ALPN = ("http/1.1",)
-"""What a web client offers that speaks HTTP/1.1 only (RFC 7301, section 6)."""
+"""What a web client offers that speaks HTTP/1.1 only (RFC 7301, section 6), as browsers do for a
+WebSocket. HTTP/2 is not offered, as a server may then be right to answer in it."""
+
+# No static RSA (it proves no key before Finished), no anonymous, pre-shared or password suites.
+_EXCLUDED = "!aNULL:!eNULL:!kRSA:!PSK:!SRP"
+_LEVEL = "@SECLEVEL=0"  # else OpenSSL would refuse old versions, small keys and SHA-1 by itself
+# One key share, the first; the default's post-quantum share alone takes 1,200 octets more.
+_GROUPS = "X25519:P-256:P-384"
+
+_PROHIBIT = {
+    TlsVersion.TLS1_0: SSL.OP_NO_TLSv1,
+    TlsVersion.TLS1_1: SSL.OP_NO_TLSv1_1,
+    TlsVersion.TLS1_2: SSL.OP_NO_TLSv1_2,
+    TlsVersion.TLS1_3: SSL.OP_NO_TLSv1_3,
+}
+
+_AUTHENTICATION = {KeyFamily.RSA: "aRSA", KeyFamily.ECDSA: "aECDSA", KeyFamily.OTHER: "aECDSA"}
+"""Cipher lists choose the key family up to TLS 1.2; EdDSA goes under ECDSA's (RFC 8422, 5.10)."""
+
+_PKCS1 = "RSA+SHA256:RSA+SHA384:RSA+SHA512"
+_SIGNATURES = {
+    # PKCS#1 is legal for signatures within a chain, not for CertificateVerify (RFC 9846, 4.2.3):
+    # so it admits an ECDSA leaf under an RSA authority, and no RSA leaf under TLS 1.3.
+    KeyFamily.RSA: f"RSA-PSS+SHA256:RSA-PSS+SHA384:RSA-PSS+SHA512:{_PKCS1}",
+    KeyFamily.ECDSA: f"ECDSA+SHA256:ECDSA+SHA384:ECDSA+SHA512:{_PKCS1}",
+    KeyFamily.OTHER: f"ed25519:ed448:{_PKCS1}",
+}
+
+_RSA_KEYS = {"1.2.840.113549.1.1.1", "1.2.840.113549.1.1.10"}  # RFC 4055, sections 1.2 and 3.1
+_EC_KEYS = {"1.2.840.10045.2.1"}  # RFC 5480, 2.1.1
 
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """What our ClientHello says. Contexts are cached by it, so it holds nothing of one visit but
-    the server name."""
+    """What our ClientHello says. Contexts are cached by it, the server name aside."""
 
     server_name: str | None = None
     """web: the server name (RFC 6066, section 3), A-labels; None or an address: none is sent."""
@@ -36,32 +85,280 @@ class Failure:
 
 
 class TlsClient:
-    """One handshake, stopped as soon as the chain and the proof of its key are in hand."""
+    """One handshake, stopped as soon as the chain and the proof of its key are in hand.
 
-    done: bool
-    """Nothing more is needed: the chain is in hand and the proof settled, or it failed."""
-    failure: Failure | None
-    phase: Phase
-    served: Served | None
-    """What was served. Set too where `failure` says malformed but a Certificate message came."""
-    certificates: tuple[bytes, ...]
-    """DER, in the order served."""
+    `served` and `certificates` are there once `done`, unless `failure` says why not. Both are also
+    set beside a `failure` that is malformed, if a Certificate message came: its entries may then be
+    anything.
+    """
 
     def __init__(self, hello: Hello, limits: Limits) -> None:
-        raise NotImplementedError
+        self.done = False
+        self.failure: Failure | None = None
+        self.phase = Phase.HELLO
+        self.served: Served | None = None
+        self.certificates: tuple[bytes, ...] = ()
+        """DER, in the order served."""
+        self._limits = limits
+        self._offered = hello.versions
+        context = _context(hello.versions, hello.key_family, hello.alpn)
+        self._connection = SSL.Connection(context, None)
+        self._connection.set_connect_state()
+        if hello.server_name is not None and not _is_address(hello.server_name):
+            self._connection.set_tlsext_host_name(hello.server_name.encode("ascii"))
+        self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
+        self._messages: list[tuple[int, bytes]] = []
+        self._head = b""
+        self._taken = 0
+        self._version: int | None = None
+        self._alert: str | None = None
+        self._signed = False
+        self._scheme: int | None = None
+        self._parting = b""
 
     def start(self) -> bytes:
         """Return the first flight, to be sent. Call once."""
-        raise NotImplementedError
+        self._step()
+        return self._drain()
 
     def receive(self, octets: bytes) -> bytes:
         """Take what came; return what to send now (b"" for nothing). Ignored once `done`."""
-        raise NotImplementedError
+        if self.done or not octets:
+            return b""
+        self._taken += len(octets)
+        if self._taken > self._limits.flight_bytes:
+            self._fail(
+                Outcome.MALFORMED, f"more than {self._limits.flight_bytes} octets in one handshake"
+            )
+            return b""
+        if len(self._head) < 5:
+            # A record's header says what it is; a text is better told by its first line.
+            self._head += octets
+            if len(self._head) < 5:
+                return b""
+            stranger = handshake.unlike_tls(self._head)
+            if stranger is not None:
+                self._fail(Outcome.NOT_TLS, stranger)
+                return b""
+            octets = self._head
+        if self._reader is not None:
+            self._messages.extend(self._reader.feed(octets))
+        self._connection.bio_write(octets)
+        error = self._step()
+        unreadable = self._read_messages()
+        if error is not None:
+            self._explain(error)
+        elif unreadable is not None:
+            self._fail(Outcome.MALFORMED, unreadable)
+        elif self._signed or self._complete():
+            self._settle(proven=True)
+        else:
+            return self._drain()
+        return b""
 
     def end_of_input(self) -> None:
         """Note that the peer has closed: cut off, unless everything is in hand."""
-        raise NotImplementedError
+        if self.done:
+            return
+        if 0 < len(self._head) < 5 and (stranger := handshake.unlike_tls(self._head)):
+            self._fail(Outcome.NOT_TLS, stranger)
+        else:
+            self._stop(Outcome.CUT_OFF, "the connection ended")
+
+    def give_up(self, outcome: Outcome, detail: str) -> None:
+        """Leave before everything is in hand, for a caller's reason. A farewell is owed."""
+        if not self.done:
+            self._stop(outcome, detail)
+            self._parting = handshake.parting_alerts(self._tls_version)
 
     def farewell(self) -> bytes:
-        """Return the alerts with which to leave, to be sent once; b"" if the server has ended it."""
-        raise NotImplementedError
+        """Return the alerts with which to leave, to be sent once; b"" if the server ended it."""
+        parting, self._parting = self._parting, b""
+        return parting
+
+    # ------------------------------------------------------------ driving OpenSSL
+
+    def _step(self) -> SSL.Error | None:
+        """Let OpenSSL go as far as it can; return the error that stopped it for good."""
+        with openssl.messages_into(self._messages):
+            try:
+                self._connection.do_handshake()
+            except SSL.WantReadError:
+                pass
+            except SSL.Error as error:
+                return error
+        return None
+
+    def _drain(self) -> bytes:
+        try:
+            return self._connection.bio_read(self._limits.flight_bytes)
+        except SSL.WantReadError:
+            return b""
+
+    def _complete(self) -> bool:
+        """Whether OpenSSL is through although no signature was seen: there was no message callback
+        under TLS 1.3. The chain is then asked of OpenSSL."""
+        if openssl.HAS_MESSAGES or self._connection.get_finished() is None:
+            return False
+        chain = self._connection.get_peer_cert_chain(as_cryptography=True) or []
+        self.certificates = tuple(one.public_bytes(Encoding.DER) for one in chain)
+        return True
+
+    # ------------------------------------------------------------ what came
+
+    def _read_messages(self) -> str | None:
+        """Note what the messages say; return in words why one cannot be read."""
+        messages, self._messages = self._messages, []
+        for kind, message in messages:
+            if kind == ContentType.ALERT:
+                self._alert = handshake.fatal_alert(message) or self._alert
+                continue
+            try:
+                self._read_handshake(message[0], message[4:])
+            except handshake.HandshakeError as error:
+                return f"a handshake message does not add up: {error}"
+        if len(self.certificates) > self._limits.chain_certificates:
+            count = len(self.certificates)
+            self.certificates = self.certificates[: self._limits.chain_certificates]
+            return f"a chain of {count} certificates; {len(self.certificates)} are looked at"
+        if any(len(der) > self._limits.certificate_bytes for der in self.certificates):
+            return f"a certificate of more than {self._limits.certificate_bytes} octets"
+        return None
+
+    def _read_handshake(self, kind: int, body: bytes) -> None:
+        if kind == HandshakeType.SERVER_HELLO:
+            self._version = handshake.ServerHello.parse(body).version
+        elif kind == HandshakeType.CERTIFICATE and not self.certificates:
+            tls13 = self._version == 0x0304
+            self.certificates = handshake.certificate_list(body, tls13=tls13)
+            self.phase = Phase.CERTIFICATE
+        elif kind == HandshakeType.SERVER_KEY_EXCHANGE:
+            self._signed = True
+            self.phase = Phase.PROOF
+            if self._version == 0x0303:
+                self._scheme = handshake.key_exchange_scheme(body)
+        elif kind == HandshakeType.CERTIFICATE_VERIFY:
+            self._signed = True
+            self.phase = Phase.PROOF
+            self._scheme = handshake.verify_scheme(body)
+
+    def _explain(self, error: SSL.Error) -> None:
+        """Turn the error on which OpenSSL gave up into what the server did."""
+        reasons = _reasons(error)
+        if self._alert is not None:
+            self._stop(Outcome.REFUSED, f"the server sent the alert {self._alert}", self._alert)
+        elif isinstance(error, SSL.ZeroReturnError):
+            self._stop(Outcome.CUT_OFF, "the server closed the TLS exchange")
+        elif self._signed and "bad signature" in reasons:
+            self._parting = self._drain()
+            self._settle(proven=False)
+        elif "unsupported protocol" in reasons and self._version is not None:
+            # Up to TLS 1.2 a server may answer with any older version than the client's highest;
+            # it cannot know the lowest (RFC 5246, appendix E.1).
+            version = handshake.VERSIONS.get(self._version, f"version 0x{self._version:04x}")
+            offered = ", ".join(self._offered)
+            self._fail(Outcome.REFUSED, f"the server chose {version}; {offered} were offered")
+        else:
+            self._fail(Outcome.MALFORMED, "; ".join(reasons) or "unreadable TLS")
+
+    # ------------------------------------------------------------ the end
+
+    def _settle(self, *, proven: bool | None, detail: str | None = None) -> None:
+        """Finish with a chain in hand."""
+        self.done = True
+        if proven:
+            self.phase = Phase.FINISH
+        elif proven is False:
+            detail = "the server's signature over this handshake does not match the certificate"
+        self.served = self._what_was_served(proven, detail)
+        if proven is not False:
+            self._parting = handshake.parting_alerts(self._tls_version)
+
+    def _stop(self, outcome: Outcome, detail: str, alert: str | None = None) -> None:
+        """Finish before everything is in hand, with what is."""
+        if self.certificates:
+            self._settle(proven=None, detail=f"{detail}, before its signature was seen")
+        else:
+            self.failure = Failure(outcome, self.phase, detail, alert)
+        self.done = True
+        self._parting = b""
+
+    def _fail(self, outcome: Outcome, detail: str) -> None:
+        """Finish because what came is of no use."""
+        self.done = True
+        self.failure = Failure(outcome, self.phase, detail)
+        if self.certificates:
+            self.served = self._what_was_served(None, detail)
+        if outcome is not Outcome.NOT_TLS:
+            # OpenSSL has put the alert that fits into its buffer, unless the bound is ours.
+            self._parting = self._drain() or handshake.parting_alerts(self._tls_version)
+
+    @property
+    def _tls_version(self) -> TlsVersion | None:
+        return handshake.VERSIONS.get(self._version) if self._version is not None else None
+
+    def _what_was_served(self, proven: bool | None, detail: str | None) -> Served:
+        return Served(
+            chain=tuple(fingerprint(der) for der in self.certificates),
+            tls=self._tls_version,
+            cipher=self._connection.get_cipher_name(),
+            group=self._connection.get_group_name(),
+            signature_scheme=None if self._scheme is None else handshake.scheme_name(self._scheme),
+            key_family=key_family(self.certificates[0]) if self.certificates else None,
+            key_proven=proven,
+            key_detail=detail,
+        )
+
+
+@lru_cache(maxsize=1024)
+def key_family(der: bytes) -> KeyFamily | None:
+    """Return the family of a certificate's public key; None if the certificate cannot be read."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about odd certificates: the judge has words for them
+        try:
+            oid = x509.load_der_x509_certificate(der).public_key_algorithm_oid.dotted_string
+        except ValueError:
+            return None
+    if oid in _RSA_KEYS:
+        return KeyFamily.RSA
+    return KeyFamily.ECDSA if oid in _EC_KEYS else KeyFamily.OTHER
+
+
+@lru_cache(maxsize=32)
+def _context(
+    versions: tuple[TlsVersion, ...], family: KeyFamily | None, alpn: tuple[str, ...]
+) -> SSL.Context:
+    """Return the context of one variant: 0.05 ms each, so it is kept."""
+    if not versions:
+        raise ValueError("no TLS version is offered")
+    context = SSL.Context(SSL.TLS_CLIENT_METHOD)
+    context.set_verify(SSL.VERIFY_NONE)
+    # An old server without secure renegotiation (RFC 5746) still has a chain to show.
+    context.set_options(SSL.OP_LEGACY_SERVER_CONNECT)
+    context.set_min_proto_version(SSL.TLS1_VERSION)
+    for version, option in _PROHIBIT.items():
+        if version not in versions:
+            context.set_options(option)
+    ciphers = "ALL" if family is None else _AUTHENTICATION[family]
+    context.set_cipher_list(f"{ciphers}:{_EXCLUDED}:{_LEVEL}".encode())
+    openssl.set_groups(context, _GROUPS)
+    if family is not None:
+        openssl.set_signatures(context, _SIGNATURES[family])
+    if alpn:
+        context.set_alpn_protos([name.encode("ascii") for name in alpn])
+    openssl.report_messages(context)
+    return context
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def _reasons(error: SSL.Error) -> tuple[str, ...]:
+    """Return the reasons in OpenSSL's error queue, in its words."""
+    queue = error.args[0] if error.args and isinstance(error.args[0], list) else []
+    return tuple(str(entry[2]) for entry in queue)

@@ -1,0 +1,313 @@
+"""TLS records and handshake messages, read raw, for what OpenSSL does not hand out or cannot parse.
+
+TLS 1.3 is RFC 9846 (formerly 8446), TLS 1.2 RFC 5246. Nothing here decrypts: messages come from
+OpenSSL's message callback, or, while they are still in the clear, from the octets themselves.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+
+from probe.observation.model import TlsVersion
+
+
+class HandshakeError(ValueError):
+    """A message whose lengths do not add up."""
+
+
+class ContentType(IntEnum):
+    """RFC 9846, section 5.1."""
+
+    CHANGE_CIPHER_SPEC = 20
+    ALERT = 21
+    HANDSHAKE = 22
+    APPLICATION_DATA = 23
+
+
+class HandshakeType(IntEnum):
+    """The handshake messages that are read here (RFC 9846, section 4; RFC 5246, 7.4)."""
+
+    SERVER_HELLO = 2
+    CERTIFICATE = 11
+    SERVER_KEY_EXCHANGE = 12
+    CERTIFICATE_VERIFY = 15
+
+
+VERSIONS = {
+    0x0301: TlsVersion.TLS1_0,
+    0x0302: TlsVersion.TLS1_1,
+    0x0303: TlsVersion.TLS1_2,
+    0x0304: TlsVersion.TLS1_3,
+}
+
+ALERTS = {
+    0: "close_notify",
+    10: "unexpected_message",
+    20: "bad_record_mac",
+    21: "decryption_failed_RESERVED",
+    22: "record_overflow",
+    30: "decompression_failure_RESERVED",
+    40: "handshake_failure",
+    41: "no_certificate_RESERVED",
+    42: "bad_certificate",
+    43: "unsupported_certificate",
+    44: "certificate_revoked",
+    45: "certificate_expired",
+    46: "certificate_unknown",
+    47: "illegal_parameter",
+    48: "unknown_ca",
+    49: "access_denied",
+    50: "decode_error",
+    51: "decrypt_error",
+    60: "export_restriction_RESERVED",
+    70: "protocol_version",
+    71: "insufficient_security",
+    80: "internal_error",
+    86: "inappropriate_fallback",
+    90: "user_canceled",
+    100: "no_renegotiation_RESERVED",
+    109: "missing_extension",
+    110: "unsupported_extension",
+    111: "certificate_unobtainable_RESERVED",
+    112: "unrecognized_name",
+    113: "bad_certificate_status_response",
+    114: "bad_certificate_hash_value_RESERVED",
+    115: "unknown_psk_identity",
+    116: "certificate_required",
+    120: "no_application_protocol",
+    121: "ech_required",
+}
+"""IANA "TLS Alerts": number -> description."""
+
+CLOSE_NOTIFY = 0
+USER_CANCELED = 90
+_WARNING = 1
+
+SIGNATURE_SCHEMES = {
+    0x0201: "rsa_pkcs1_sha1",
+    0x0203: "ecdsa_sha1",
+    0x0401: "rsa_pkcs1_sha256",
+    0x0403: "ecdsa_secp256r1_sha256",
+    0x0501: "rsa_pkcs1_sha384",
+    0x0503: "ecdsa_secp384r1_sha384",
+    0x0601: "rsa_pkcs1_sha512",
+    0x0603: "ecdsa_secp521r1_sha512",
+    0x0804: "rsa_pss_rsae_sha256",
+    0x0805: "rsa_pss_rsae_sha384",
+    0x0806: "rsa_pss_rsae_sha512",
+    0x0807: "ed25519",
+    0x0808: "ed448",
+    0x0809: "rsa_pss_pss_sha256",
+    0x080A: "rsa_pss_pss_sha384",
+    0x080B: "rsa_pss_pss_sha512",
+    0x081A: "ecdsa_brainpoolP256r1tls13_sha256",
+    0x081B: "ecdsa_brainpoolP384r1tls13_sha384",
+    0x081C: "ecdsa_brainpoolP512r1tls13_sha512",
+    0x0904: "mldsa44",
+    0x0905: "mldsa65",
+    0x0906: "mldsa87",
+}
+"""IANA "TLS SignatureScheme": number -> description."""
+
+
+def alert_name(number: int) -> str:
+    """Return the IANA description of an alert, or "alert 99" for one that is not known here."""
+    return ALERTS.get(number, f"alert {number}")
+
+
+def scheme_name(number: int) -> str:
+    """Return the IANA description of a signature scheme, or "0x1234"."""
+    return SIGNATURE_SCHEMES.get(number, f"0x{number:04x}")
+
+
+def fatal_alert(body: bytes) -> str | None:
+    """Return the name of an alert that ends a handshake, or None for one that does not.
+
+    TLS 1.3 knows no warnings but close_notify and user_canceled (RFC 9846, section 6).
+    """
+    if len(body) != 2 or body[1] in (CLOSE_NOTIFY, USER_CANCELED) or body[0] == _WARNING:
+        return None
+    return alert_name(body[1])
+
+
+def parting_alerts(version: TlsVersion | None) -> bytes:
+    """Return user_canceled and close_notify, in the clear, each a warning in a record of its own.
+
+    RFC 9846, 6.1: close_notify has to follow user_canceled. A record carries the negotiated
+    version, at most that of TLS 1.2 (RFC 9846, 5.1); before that TLS 1.0's.
+    """
+    record = {TlsVersion.TLS1_1: 0x0302, TlsVersion.TLS1_2: 0x0303, TlsVersion.TLS1_3: 0x0303}
+    number = record.get(version, 0x0301) if version is not None else 0x0301
+    head = bytes((ContentType.ALERT, *number.to_bytes(2), 0, 2, _WARNING))
+    return head + bytes((USER_CANCELED,)) + head + bytes((CLOSE_NOTIFY,))
+
+
+def unlike_tls(head: bytes) -> str | None:
+    """Say what the first octets of an answer are if they begin no TLS record, else None."""
+    if head[:5] == b"HTTP/":
+        return f"the answer is unencrypted HTTP: {_first_line(head)}"
+    if head[:4] == b"SSH-":
+        return f"the answer is an SSH greeting: {_first_line(head)}"
+    kinds = (ContentType.ALERT, ContentType.HANDSHAKE)
+    if head[:1] and head[0] in kinds and head[1:2] in (b"", b"\x03"):
+        return None
+    return f"the answer is no TLS record: it begins {_first_line(head)}"
+
+
+def _first_line(octets: bytes) -> str:
+    line = octets[:60].splitlines()[0] if octets else b""
+    if line and all(0x20 <= octet < 0x7F for octet in line):
+        return line.decode("ascii")
+    return octets[:16].hex(" ")
+
+
+# ---------------------------------------------------------------- messages
+
+
+class _Octets:
+    """A cursor that fails where a length overruns."""
+
+    def __init__(self, octets: bytes) -> None:
+        self._octets = octets
+        self._place = 0
+
+    @property
+    def rest(self) -> int:
+        return len(self._octets) - self._place
+
+    def take(self, length: int) -> bytes:
+        if length > self.rest:
+            raise HandshakeError(f"{length} octets announced, {self.rest} there")
+        piece = self._octets[self._place : self._place + length]
+        self._place += length
+        return piece
+
+    def number(self, length: int) -> int:
+        return int.from_bytes(self.take(length))
+
+    def vector(self, prefix: int) -> bytes:
+        """Take a vector with a length of `prefix` octets before it."""
+        return self.take(self.number(prefix))
+
+    def finish(self) -> None:
+        if self.rest:
+            raise HandshakeError(f"{self.rest} octets left over")
+
+
+@dataclass(frozen=True, slots=True)
+class ServerHello:
+    """What a ServerHello settles (RFC 9846, 4.1.3; RFC 5246, 7.4.1.3)."""
+
+    version: int
+    """From the supported_versions extension if it is there, else the legacy field."""
+    cipher: int
+
+    @classmethod
+    def parse(cls, body: bytes) -> "ServerHello":
+        """Read the body of a ServerHello. Raises HandshakeError."""
+        octets = _Octets(body)
+        version = octets.number(2)
+        octets.take(32)
+        octets.vector(1)
+        cipher = octets.number(2)
+        octets.take(1)
+        if octets.rest:
+            extensions = _Octets(octets.vector(2))
+            while extensions.rest:
+                kind, value = extensions.number(2), extensions.vector(2)
+                if kind == 43 and len(value) == 2:
+                    version = int.from_bytes(value)
+        return cls(version, cipher)
+
+
+def certificate_list(body: bytes, *, tls13: bool) -> tuple[bytes, ...]:
+    """Return the DER of each entry of a Certificate message, in the order served.
+
+    RFC 9846, 4.4.2 puts a context before the list and extensions behind each entry; RFC 5246, 7.4.2
+    has neither. What the entries hold is not looked at. Raises HandshakeError.
+    """
+    message = _Octets(body)
+    if tls13:
+        message.vector(1)
+    entries = _Octets(message.vector(3))
+    message.finish()
+    found = []
+    while entries.rest:
+        found.append(entries.vector(3))
+        if tls13:
+            entries.vector(2)
+    return tuple(found)
+
+
+def verify_scheme(body: bytes) -> int | None:
+    """Return the scheme of a CertificateVerify (RFC 9846, 4.4.3)."""
+    return int.from_bytes(body[:2]) if len(body) >= 2 else None
+
+
+def key_exchange_scheme(body: bytes) -> int | None:
+    """Return the scheme of a TLS 1.2 ServerKeyExchange: ECDHE (RFC 8422, 5.4) or DHE (RFC 5246,
+    7.4.3). None if it is neither."""
+    for skip in (_skip_named_curve, _skip_finite_field):
+        octets = _Octets(body)
+        try:
+            skip(octets)
+            scheme = octets.number(2)
+            octets.vector(2)
+            octets.finish()
+        except HandshakeError:
+            continue
+        return scheme
+    return None
+
+
+def _skip_named_curve(octets: _Octets) -> None:
+    if octets.number(1) != 3:
+        raise HandshakeError("no named curve")
+    octets.take(2)
+    octets.vector(1)
+
+
+def _skip_finite_field(octets: _Octets) -> None:
+    for _ in range(3):
+        octets.vector(2)
+
+
+class ClearReader:
+    """Picks alerts and handshake messages out of the octets that a server sends in the clear.
+
+    It stands in for OpenSSL's message callback where that is not to be had. It sees everything up
+    to the key exchange under TLS 1.2, and nothing after the ServerHello under TLS 1.3.
+    """
+
+    def __init__(self) -> None:
+        self._records = bytearray()
+        self._handshake = bytearray()
+        self._blind = False
+
+    def feed(self, octets: bytes) -> Iterator[tuple[int, bytes]]:
+        """Yield (content type, alert body or handshake message with its header)."""
+        if self._blind:
+            return
+        self._records += octets
+        while len(self._records) >= 5:
+            end = 5 + int.from_bytes(self._records[3:5])
+            if len(self._records) < end:
+                return
+            kind, body = self._records[0], bytes(self._records[5:end])
+            del self._records[:end]
+            if kind == ContentType.ALERT:
+                yield kind, body
+            elif kind == ContentType.HANDSHAKE:
+                yield from self._messages(body)
+            else:
+                self._blind = True
+                return
+
+    def _messages(self, body: bytes) -> Iterator[tuple[int, bytes]]:
+        self._handshake += body
+        while len(self._handshake) >= 4:
+            end = 4 + int.from_bytes(self._handshake[1:4])
+            if len(self._handshake) < end:
+                return
+            yield ContentType.HANDSHAKE, bytes(self._handshake[:end])
+            del self._handshake[:end]

@@ -1,0 +1,75 @@
+"""The only user of pyOpenSSL's private bindings. Each is used if it is there, and can be missed.
+
+Without the message callback the signature scheme and encrypted alerts of TLS 1.3 stay unknown, and
+so do certificates that OpenSSL cannot parse; without the group list the ClientHello grows (P-256 is
+then set by the public call); without the signature list a key family cannot be asked for under
+TLS 1.3.
+"""
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from cryptography.hazmat.primitives.asymmetric import ec
+from OpenSSL import SSL
+
+_lib: Any = SSL._lib  # type: ignore[attr-defined]  # private on purpose, see above
+_ffi: Any = SSL._ffi  # type: ignore[attr-defined]  # private on purpose, see above
+
+HAS_MESSAGES = hasattr(_lib, "SSL_CTX_set_msg_callback")
+HAS_GROUPS = hasattr(_lib, "SSL_CTX_set1_curves_list")
+HAS_SIGNATURES = bool(getattr(_lib, "Cryptography_HAS_SIGALGS", 0))
+
+_RECORD_KINDS = (21, 22)  # alerts and handshake messages; OpenSSL also reports record headers
+_current = threading.local()
+
+
+def set_groups(context: SSL.Context, groups: str) -> None:
+    """Offer these key exchange groups, in OpenSSL's names with colons between them."""
+    if not HAS_GROUPS:
+        context.set_tmp_ecdh(ec.SECP256R1())
+    elif _lib.SSL_CTX_set1_curves_list(context._context, groups.encode()) != 1:
+        raise ValueError(f"no such list of groups: {groups}")
+
+
+def set_signatures(context: SSL.Context, schemes: str) -> bool:
+    """Accept these signature algorithms only. Returns False if that cannot be said."""
+    if not HAS_SIGNATURES:
+        return False
+    if _lib.SSL_CTX_set1_sigalgs_list(context._context, schemes.encode()) != 1:
+        raise ValueError(f"no such list of signature algorithms: {schemes}")
+    return True
+
+
+def report_messages(context: SSL.Context) -> bool:
+    """Let connections of this context report what they receive to `messages_into`. Returns False if
+    that is not to be had."""
+    if HAS_MESSAGES:
+        _lib.SSL_CTX_set_msg_callback(context._context, _on_message)
+    return HAS_MESSAGES
+
+
+@contextmanager
+def messages_into(sink: list[tuple[int, bytes]]) -> Iterator[None]:
+    """Collect (content type, body) of received alerts and handshake messages, decrypted, in `sink`.
+
+    OpenSSL calls back in the thread and within the call that reads, so the sink of the moment is
+    kept for the thread; a handshake message has its header of four octets.
+    """
+    _current.sink = sink
+    try:
+        yield
+    finally:
+        _current.sink = None
+
+
+def _deliver(
+    written: int, _version: int, kind: int, octets: Any, length: int, _ssl: Any, _argument: Any
+) -> None:
+    sink = getattr(_current, "sink", None)
+    if sink is not None and not written and kind in _RECORD_KINDS:
+        sink.append((kind, bytes(_ffi.buffer(octets, length))))
+
+
+_on_message = _ffi.callback("void(int, int, int, const void *, size_t, SSL *, void *)", _deliver)

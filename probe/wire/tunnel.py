@@ -1,0 +1,71 @@
+"""What happens inside a TLS-based EAP method: fragments both ways, and a TLS client behind them."""
+
+from probe.limits import Limits
+from probe.observation.model import Method
+from probe.wire import eap
+from probe.wire.fragments import Assembler, Fragment, Fragmenter, FragmentError
+from probe.wire.tls import Hello, TlsClient
+
+METHODS = {Method.PEAP: 1, Method.EAP_TTLS: 0, Method.TEAP: 1, Method.EAP_TLS: 0}
+"""The methods spoken here, with the highest version of each. Versions 0 and 1 of PEAP are in use;
+TTLS has 0 only (RFC 5281, 9.2), TEAP 1 only (RFC 9930, 4.1). EAP-TLS has none: its bits are
+reserved and sent as 0 (RFC 5216, 3.1)."""
+
+
+class Tunnel:
+    """One agreed method: takes the server's fragments, says what to answer."""
+
+    def __init__(
+        self, method: Method, offered_version: int, hello: Hello, size: int, limits: Limits
+    ) -> None:
+        self.method = method
+        self.number = eap.method_number(method)
+        self.version = min(offered_version, METHODS[method])
+        """The one we answer with: the lower of the server's and our highest."""
+        self.received: list[int] = []
+        """Octets of TLS data in each fragment that came."""
+        self.tls = TlsClient(hello, limits)
+        self._size = size
+        self._ours = Fragmenter(b"", size)
+        self._theirs = Assembler(limits.eap_message_bytes)
+        self._waiting = b""
+
+    def start(self) -> Fragment:
+        """Return the first fragment of the ClientHello. Call once."""
+        return self._say(self.tls.start())
+
+    def receive(self, fragment: Fragment) -> Fragment | None:
+        """Take a fragment of the server's; return the answer, or None: the TLS client is done.
+
+        Raises FragmentError where the server breaks the order of RFC 5216, 2.1.5.
+        """
+        if fragment.start:
+            raise FragmentError("a second Start")
+        if self._ours.pending:
+            if not fragment.acknowledges:
+                raise FragmentError("data where our fragment was to be acknowledged")
+            return self._ours.take()
+        if fragment.acknowledges:
+            raise FragmentError("an empty request where TLS data are due")
+        self.received.append(len(fragment.data))
+        whole = self._theirs.add(fragment)
+        self._waiting += self.tls.receive(fragment.data)
+        if self.tls.done:
+            return None
+        if whole is None or not self._waiting:
+            # An acknowledgement; also where one flight comes as several TLS messages.
+            return Fragment(version=self.version)
+        message, self._waiting = self._waiting, b""
+        return self._say(message)
+
+    def whole(self, message: bytes) -> Fragment:
+        """Return a message that fits into one fragment of any size."""
+        return Fragment(message, version=self.version)
+
+    def packet(self, identifier: int, fragment: Fragment) -> bytes:
+        """Return the EAP response that carries a fragment."""
+        return eap.EapPacket(eap.Code.RESPONSE, identifier, self.number, fragment.octets).octets
+
+    def _say(self, message: bytes) -> Fragment:
+        self._ours = Fragmenter(message, self._size, version=self.version)
+        return self._ours.take()
