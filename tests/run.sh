@@ -29,4 +29,6 @@ step peers peers
 step format "$VENV/bin/ruff" format --check .
 step lint "$VENV/bin/ruff" check .
 step types "$VENV/bin/mypy"
-step tests "$VENV/bin/python" -m pytest "$@"
+# The test runner speaks for itself, and its summary comes last.
+printf '== tests\n'
+exec "$VENV/bin/python" -m pytest "$@" </dev/null

@@ -7,7 +7,7 @@ import pytest
 from tests.peers.servers import SERVERS, program
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(scope="session", autouse=True)
 def _peers_are_here() -> None:
     missing = [name for name in SERVERS if program(name) is None]
     if not missing:

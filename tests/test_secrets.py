@@ -1,0 +1,184 @@
+"""Secrets are planted, everything that comes out is kept, and they are looked for in all of it."""
+
+import base64
+import os
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+
+from lab.cluster import Cluster
+from lab.scenario import Scenario
+from lab.toml import to_toml
+
+VARIABLE = "NORTHPIER_RADIUS"
+PROBE = (str(Path(sys.executable).with_name("probe")),)
+WITHIN = 60.0
+WRITTEN_DOWN = "written-down-for-all-to-read"
+
+BUG = """\
+import sys
+import pyrad.packet
+
+def broken(*_: object, **__: object) -> None:
+    raise RuntimeError("a bug, forced where the secret is at hand")
+
+pyrad.packet.AuthPacket.VerifyReply = broken
+from probe.cli.main import run
+sys.exit(run())
+"""
+"""Breaks the library call that is given the secret, then runs the command as it is."""
+
+BROKEN = (sys.executable, "-c", BUG)
+
+
+def spellings(secret: bytes) -> set[bytes]:
+    """Return the forms in which a secret might slip out."""
+    text = secret.decode("ascii")
+    return {
+        secret,
+        repr(text)[1:-1].encode(),
+        quote(text).encode(),
+        secret.hex().encode(),
+        secret.hex().upper().encode(),
+        secret.hex(":").encode(),
+        base64.b64encode(secret).rstrip(b"="),
+        base64.urlsafe_b64encode(secret).rstrip(b"="),
+        secret[:12],
+        secret[-12:],
+    }
+
+
+def found_in(kept: dict[str, bytes], secret: bytes) -> set[str]:
+    """Return the names of what holds the secret in any spelling."""
+    return {name for name, what in kept.items() if any(form in what for form in spellings(secret))}
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    directory = tmp_path_factory.mktemp("secrets") / "lab"
+    with Cluster(Scenario.load("healthy-cluster"), directory=directory) as cluster:
+        yield cluster
+
+
+@pytest.fixture(params=["environment", "file"])
+def plan(request: pytest.FixtureRequest, lab: Cluster) -> Path:
+    """The lab's plan, with its secret taken from the environment or from the lab's file."""
+    if request.param == "file":
+        return lab.plan_path
+    document = tomllib.loads(lab.plan_path.read_text("utf-8"))
+    document["eap"]["secret"] = {"environment": VARIABLE}
+    path = lab.plan_path.with_name("by-environment.toml")
+    path.write_text(to_toml(document), "utf-8")
+    return path
+
+
+def run(
+    home: Path, *arguments: str | Path, secret: bytes, program: tuple[str, ...] = PROBE
+) -> tuple[int, dict[str, bytes]]:
+    """Run a command in an empty folder; return its status and everything that it left."""
+    home.mkdir()
+    done = subprocess.run(
+        [*program, *arguments],
+        cwd=home,
+        env={"PATH": os.defpath, "HOME": str(home), VARIABLE: secret.decode("ascii")},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+        timeout=WITHIN,
+    )
+    kept = {str(path): path.read_bytes() for path in home.rglob("*") if path.is_file()}
+    return done.returncode, kept | {"stdout": done.stdout, "stderr": done.stderr}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "files"),
+    [
+        (["--format", "terminal"], set()),
+        (["--format", "terminal", "--debug"], set()),
+        (["--format", "json", "--save", "survey.json"], {"survey.json"}),
+        (["--format", "json", "--output", "report.json"], {"report.json"}),
+        (["--show-agenda"], set()),
+    ],
+    ids=["terminal", "debug", "json-and-survey", "output", "agenda"],
+)
+def test_no_output_holds_the_secret(
+    tmp_path: Path, lab: Cluster, plan: Path, arguments: list[str], files: set[str]
+) -> None:
+    home = tmp_path / "home"
+    status, kept = run(home, "cluster", plan, *arguments, secret=lab.secret)
+    assert status == 0, kept["stderr"]
+    assert {str(home / name) for name in files} <= kept.keys()
+    assert found_in(kept, lab.secret) == set()
+
+
+def test_no_traceback_holds_the_secret(tmp_path: Path, lab: Cluster, plan: Path) -> None:
+    """`--debug` shows the traceback of a bug in the very function that has the secret."""
+    status, kept = run(
+        tmp_path / "home", "cluster", plan, "--debug", secret=lab.secret, program=BROKEN
+    )
+    assert status == 70
+    assert b"a bug, forced where the secret is at hand" in kept["stderr"]
+    assert b"Traceback" in kept["stderr"]
+    assert found_in(kept, lab.secret) == set()
+
+
+def test_a_bug_is_told_plainly_without_debug(tmp_path: Path, lab: Cluster, plan: Path) -> None:
+    status, kept = run(tmp_path / "home", "cluster", plan, secret=lab.secret, program=BROKEN)
+    assert status == 70
+    assert b"Traceback" not in kept["stderr"]
+    assert found_in(kept, lab.secret) == set()
+
+
+def test_a_wrong_secret_is_not_shown_either(tmp_path: Path, lab: Cluster) -> None:
+    document = tomllib.loads(lab.plan_path.read_text("utf-8"))
+    document["eap"]["secret"] = {"environment": VARIABLE}
+    document["limits"] = {"radius_first_wait": 0.1, "radius_silence": 0.5}
+    path = tmp_path / "plan.toml"
+    (tmp_path / "pki").symlink_to(lab.directory / "pki")
+    path.write_text(to_toml(document), "utf-8")
+    wrong = b"a-wrong-secret-from-another-pier"
+    status, kept = run(tmp_path / "home", "cluster", path, "--only", "eap", secret=wrong)
+    assert status == 4, kept["stderr"]
+    assert found_in(kept, wrong) == set()
+
+
+def test_a_secret_written_into_the_plan_is_refused_and_not_repeated(
+    tmp_path: Path, lab: Cluster
+) -> None:
+    document = tomllib.loads(lab.plan_path.read_text("utf-8"))
+    document["eap"]["secret"] = WRITTEN_DOWN
+    path = tmp_path / "plan.toml"
+    (tmp_path / "pki").symlink_to(lab.directory / "pki")
+    path.write_text(to_toml(document), "utf-8")
+    status, kept = run(tmp_path / "home", "cluster", path, secret=b"not-used-here")
+    assert status == 2
+    assert b"eap.secret" in kept["stderr"]
+    assert found_in(kept, WRITTEN_DOWN.encode()) == set()
+
+
+def test_a_file_that_others_can_read_is_refused_and_not_repeated(
+    tmp_path: Path, lab: Cluster
+) -> None:
+    document = tomllib.loads(lab.plan_path.read_text("utf-8"))
+    document["eap"]["secret"] = {"file": "open.secret"}
+    path = lab.plan_path.with_name("open.toml")
+    path.write_text(to_toml(document), "utf-8")
+    secret = path.with_name("open.secret")
+    secret.write_bytes(b"left-on-the-gangway-for-all")
+    secret.chmod(0o644)
+    status, kept = run(tmp_path / "home", "cluster", path, secret=b"not-used-here")
+    assert status == 2
+    assert b"open.secret" in kept["stderr"]
+    assert found_in(kept, b"left-on-the-gangway-for-all") == set()
+
+
+def test_the_search_finds_a_secret_that_is_there(lab: Cluster) -> None:
+    """The twin that must fail: each spelling is found in the midst of other text."""
+    for form in spellings(lab.secret):
+        assert found_in({"log": b"before " + form + b" after"}, lab.secret) == {"log"}
+    assert found_in({"log": b"before and after"}, lab.secret) == set()
