@@ -41,7 +41,9 @@ class SurveyTooNewError(SurveyError):
 
 
 @dataclass(frozen=True, slots=True)
-class _Document:
+class Document:
+    """The saved form as it is written: every key is always there."""
+
     format: str
     tool: str
     taken: tuple[Taken, ...]
@@ -60,9 +62,9 @@ class _Head:
 
 def to_json(survey: Survey) -> bytes:
     """Return the saved form, ended by a newline. The same survey gives the same octets."""
-    document = _Document(
+    document = Document(
         format=FORMAT,
-        tool=_tool(),
+        tool=tool(),
         # A path of this machine says nothing elsewhere.
         taken=tuple(replace(taken, source=None) for taken in survey.taken),
         plan_digest=survey.plan_digest,
@@ -78,7 +80,7 @@ def to_json(survey: Survey) -> bytes:
 def from_json(octets: bytes) -> Survey:
     """Read the saved form. Raises SurveyError."""
     _check_format(_decode(octets, _Head).format)
-    document = _decode(octets, _Document)
+    document = _decode(octets, Document)
     survey = Survey(
         taken=document.taken,
         plan_digest=document.plan_digest,
@@ -177,7 +179,8 @@ def _shown(text: str) -> str:
     return "".join(char if char.isprintable() else "?" for char in text[: DEFAULT.text_characters])
 
 
-def _tool() -> str:
+def tool() -> str:
+    """Return the name and version of this tool; a checkout that is not installed has no version."""
     try:
         return f"cluster-probe {version('cluster-probe')}"
     except PackageNotFoundError:
