@@ -1,1 +1,11 @@
-"""The report for a person at a terminal."""
+"""The reports for a person at a terminal: plain words first, colour second, any width.
+
+Our own words are ASCII, so they survive a serial console and an unset locale; names from elsewhere
+may bring other letters. A verdict is always a word; colour only repeats it.
+"""
+
+from probe.report.terminal.agenda import render_agenda
+from probe.report.terminal.rules import render_rule, render_rules
+from probe.report.terminal.screen import render
+
+__all__ = ["render", "render_agenda", "render_rule", "render_rules"]

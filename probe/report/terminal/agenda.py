@@ -1,0 +1,110 @@
+"""What a run will ask, told beforehand: of whom, how much, and what it leaves in servers' logs."""
+
+from collections.abc import Iterator, Sequence
+from typing import Protocol
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.report.escape import visible
+from probe.report.terminal import words
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
+
+COLUMN = 13
+
+
+class Share(Protocol):
+    """What one place of the plan is asked."""
+
+    @property
+    def place(self) -> str:
+        """A node, or the name of a service."""
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """The nodes behind it."""
+
+    @property
+    def lookups(self) -> int:
+        """DNS questions about its name."""
+
+    @property
+    def connections(self) -> int:
+        """TLS connections."""
+
+    @property
+    def conversations(self) -> int:
+        """EAP conversations."""
+
+    @property
+    def per_address(self) -> bool:
+        """Whether it is asked so much at each address that its name leads to."""
+
+    @property
+    def failed_authentications(self) -> int:
+        """Lines in its log, at most."""
+
+
+class Footprint(Protocol):
+    """What a whole agenda asks."""
+
+    @property
+    def shares(self) -> Sequence[Share]:
+        """Nodes in plan order, then services."""
+
+    @property
+    def total(self) -> Share:
+        """All of it."""
+
+    @property
+    def resolvers(self) -> Sequence[tuple[str, int]]:
+        """Each resolver and its questions."""
+
+
+def render_agenda(footprint: Footprint, *, width: int = 80, colour: bool = False) -> str:
+    """Return what will be asked. Places that are asked equally much are one row."""
+    return to_text(_parts(footprint), width=width, colour=colour)
+
+
+def _parts(footprint: Footprint) -> Iterator[RenderableType]:
+    yield styled("What would be asked. Nothing has been sent.", "title")
+    yield heading("Of whom")
+    plan = [share.place for share in footprint.shares]
+    for alike in _alike(footprint.shares):
+        places = words.nodes([share.place for share in alike], plan)
+        each = " each" if len(alike) > 1 else ""
+        place = styled(places, "place")
+        if alike[0].nodes != (alike[0].place,):
+            place.append(f", at {words.nodes(alike[0].nodes, plan)}")
+        yield Indented(place.append(f": {_amount(alike[0])}{each}"))
+    for resolver, questions in footprint.resolvers:
+        if questions:
+            place = styled(f"resolver {visible(resolver)}", "place")
+            yield Indented(place.append(f": {words.plural(questions, 'question')}"))
+    yield heading("Altogether")
+    total = footprint.total
+    yield Labelled("sent", Text(_amount(total)), COLUMN)
+    logged = words.plural(total.failed_authentications, "failed authentication")
+    more = " for each address" if total.per_address else ", at most"
+    yield Labelled("logged", Text(f"{logged} in the servers' own logs{more}"), COLUMN)
+
+
+def _alike(shares: Sequence[Share]) -> list[list[Share]]:
+    """A service that several nodes stand behind is a row of its own."""
+    rows: dict[tuple[object, ...], list[Share]] = {}
+    for share in shares:
+        own = None if share.nodes == (share.place,) else share.place
+        amounts = (share.lookups, share.connections, share.conversations, share.per_address)
+        rows.setdefault((own, *amounts), []).append(share)
+    return list(rows.values())
+
+
+def _amount(share: Share) -> str:
+    amounts = (
+        (share.lookups, "DNS question"),
+        (share.connections, "TLS connection"),
+        (share.conversations, "EAP conversation"),
+    )
+    parts = [words.plural(number, what) for number, what in amounts if number]
+    amount = words.all_of(parts) or "nothing"
+    return f"{amount}, at each address found" if share.per_address else amount

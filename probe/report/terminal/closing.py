@@ -1,0 +1,53 @@
+"""The end of the report: what was not seen, what nothing here proves, when and from where."""
+
+from collections.abc import Iterator
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.report.escape import visible
+from probe.report.terminal import words
+from probe.report.terminal.paper import Indented, Labelled, heading
+from probe.report.terminal.view import View
+
+COLUMN = 11
+
+QUESTIONS = 8
+"""Questions without an answer that are listed; the JSON has them all."""
+
+NOT_PROVEN = (
+    "A clean result does not prove that a login succeeds, that other places on the network see "
+    "the same, or that it stays so after the next restart."
+)
+
+
+def unseen(view: View) -> Iterator[RenderableType]:
+    """Yield the questions that nobody answered."""
+    assessment = view.assessment
+    if not assessment.unseen:
+        return
+    asked = words.plural(len(assessment.survey.questions), "question")
+    yield heading(f"Not seen: {len(assessment.unseen)} of {asked}")
+    for identifier in assessment.unseen[:QUESTIONS]:
+        yield Indented(Text(visible(identifier)))
+    if len(assessment.unseen) > QUESTIONS:
+        more = len(assessment.unseen) - QUESTIONS
+        yield Indented(Text(f"and {more} more, in the JSON document"))
+
+
+def closing(view: View) -> Iterator[RenderableType]:
+    """Yield the limits of the result and its particulars."""
+    assessment = view.assessment
+    yield heading("About this result")
+    yield Indented(Text(NOT_PROVEN))
+    for taken in assessment.survey.taken:
+        where = f", from {visible(taken.vantage)}" if taken.vantage else ""
+        machine = f" (on {visible(taken.machine)})" if taken.machine else ""
+        source = f", kept in {visible(taken.source)}" if taken.source else ""
+        line = f"{words.span(taken.began, taken.ended)}{where}{machine}{source}"
+        yield Labelled("seen", Text(line), COLUMN)
+    line = f"as of {words.time(assessment.judged_at)}, by rules {visible(assessment.catalogue)}"
+    yield Labelled("judged", Text(line), COLUMN)
+    roots = [f"{store.name} {store.version or ''}".strip() for store in assessment.roots]
+    if roots:
+        yield Labelled("roots", Text(words.some_of(roots)), COLUMN)

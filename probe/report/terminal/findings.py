@@ -1,0 +1,126 @@
+"""The findings: what is seen, who feels it, what to do, and where that is written."""
+
+from collections.abc import Callable, Iterable, Iterator
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.assessment import Accepted, Finding, Note, Reaction, Verdict
+from probe.report.escape import SENTENCES, visible
+from probe.report.terminal import words
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
+from probe.report.terminal.styles import of_verdict
+from probe.report.terminal.view import View
+
+COLUMN = 20
+"""Where the text of a finding's parts begins."""
+
+INDENT = 6
+
+EVIDENCE = 12
+"""Facts shown of one finding; the JSON has them all."""
+
+
+def findings(view: View) -> Iterator[RenderableType]:
+    """Yield every finding, in the order of the assessment."""
+    found = view.assessment.findings
+    if not found:
+        return
+    yield heading("Findings")
+    for number, finding in enumerate(found):
+        if number:
+            yield Text()
+        yield from _finding(view, finding)
+
+
+def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
+    title = styled(f"[{view.numbers[finding.id]}] ", "reference")
+    title.append(words.verdict(finding.verdict, finding.due), of_verdict(finding.verdict))
+    if finding.accepted is not None:
+        title.append(", accepted" if not finding.accepted.expired else ", no longer accepted")
+    title.append("  ").append(view.place(finding.endpoint, finding.nodes), "place")
+    if finding.name is not None:
+        title.append(f", {visible(finding.name)}")
+    yield Indented(title.append(f"  {visible(finding.rule)}", "aside"), hang=4)
+    yield Indented(Text(visible(finding.says, SENTENCES)), INDENT)
+    if finding.accepted is not None:
+        yield _part("accepted", _acceptance(finding.accepted))
+    for number, item in enumerate(finding.evidence[:EVIDENCE]):
+        line = f"{visible(item.what)}: {visible(item.value)}"
+        yield _part("seen" if number == 0 else "", line)
+    if len(finding.evidence) > EVIDENCE:
+        yield _part("", f"and {len(finding.evidence) - EVIDENCE} more, in the JSON document")
+    asked = tuple(dict.fromkeys(item.observation for item in finding.evidence if item.observation))
+    if asked:
+        yield _part("asked", words.some_of(asked))
+    yield from _felt(view, finding)
+    yield _part("to do", visible(finding.remedy, SENTENCES))
+    yield _part("source", f"{visible(finding.source)} ({words.basis(finding.basis)})")
+    for number, folded in enumerate(finding.folded):
+        where = f" at {view.nodes(folded.nodes)}" if folded.nodes else ""
+        line = f"{visible(folded.rule)}{where}: {visible(folded.says, SENTENCES)}"
+        yield _part("explains" if number == 0 else "", line)
+
+
+def _part(label: str, text: str) -> Labelled:
+    return Labelled(label, Text(text), COLUMN, INDENT, hang=2)
+
+
+def _acceptance(accepted: Accepted) -> str:
+    # An acceptance lasts until the end of a day in UTC, so the day is what its author wrote.
+    until = words.day(accepted.until)
+    return f"until {until}: {visible(accepted.reason)}"
+
+
+def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
+    lines = [*reactions_in_words(finding.reactions, view.client)]
+    if not lines:
+        clients = words.all_of([view.client(family) for family in finding.clients])
+        lines = [clients or _ANYONE[finding.verdict]]
+    label = "felt by" if finding.due is None else "then felt by"
+    for number, line in enumerate(lines):
+        yield _part(label if number == 0 else "", line)
+
+
+def reactions_in_words(reactions: Iterable[Reaction], title: Callable[[str], str]) -> Iterator[str]:
+    """Yield a line for client families that do the same and show the same words."""
+    alike: dict[tuple[object, ...], list[Reaction]] = {}
+    for reaction in reactions:
+        alike.setdefault((reaction.does, reaction.setup, reaction.words), []).append(reaction)
+    for group in alike.values():
+        first = group[0]
+        line = words.all_of([title(item.client) for item in group])
+        if first.setup is not None:
+            line += f", set up {words.setup(first.setup)}"
+        line += f": {words.does(first.does)}"
+        if first.words is not None:
+            line += f', shown "{visible(first.words)}"'
+        yield line
+
+
+_ANYONE = {
+    Verdict.BLOCKED: "anyone who comes there",
+    Verdict.WARNED: "anyone who comes there",
+    Verdict.DUE: "anyone who comes there from then on",
+    Verdict.UNSEEN: "not known, as nothing was seen",
+    Verdict.ADVISED: "nobody today",
+    Verdict.SOUND: "nobody",
+}
+"""Who feels a finding that rests on no client family's rule."""
+
+
+def notes(view: View) -> Iterator[RenderableType]:
+    """Yield what is worth knowing and changes no verdict."""
+    if not view.assessment.notes:
+        return
+    yield heading("Notes, which change no verdict")
+    for note in view.assessment.notes:
+        yield Indented(_note(view, note), hang=3)
+
+
+def _note(view: View, note: Note) -> Text:
+    line = styled(view.place(note.endpoint, note.nodes), "place")
+    if note.name is not None:
+        line.append(f", {visible(note.name)}")
+    line.append(f": {visible(note.says, SENTENCES)}")
+    return line.append(f" ({visible(note.rule)}; {visible(note.source)})", "aside")

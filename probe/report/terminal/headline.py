@@ -1,0 +1,119 @@
+"""The first screen: is anyone blocked or warned now, which nodes stand apart, what to do first."""
+
+from collections.abc import Iterator, Sized
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.assessment import Apart, Felt, Verdict
+from probe.observation.model import Endpoint
+from probe.report.escape import SENTENCES, visible
+from probe.report.terminal import words
+from probe.report.terminal.paper import Indented, Labelled, styled
+from probe.report.terminal.styles import of_verdict
+from probe.report.terminal.view import View
+
+COLUMN = 16
+"""Where answers begin."""
+
+ENTRIES = 6
+"""Entries under one answer: what to do first must still be on the first screen of 24 lines."""
+
+
+def headline(view: View) -> Iterator[RenderableType]:
+    """Yield the answers, in the order in which they are wanted."""
+    assessment = view.assessment
+    title = styled(f"{visible(assessment.plan_name)}: ", "title")
+    yield Indented(title.append(assessment.verdict.word, of_verdict(assessment.verdict)), indent=0)
+    if assessment.survey.interrupted:
+        yield Text()
+        yield Indented(
+            styled("Interrupted: this is what was known until then, and no more.", "place")
+        )
+    yield Text()
+    yield from _felt(view, Verdict.BLOCKED, "Blocked now")
+    yield from _felt(view, Verdict.WARNED, "Warned now")
+    yield from _apart(view)
+    yield from _first(view)
+
+
+def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
+    entries = [item for item in view.assessment.headline.felt if item.verdict is verdict]
+    if not entries:
+        yield Labelled(label, Text(f"nobody{_as_far_as_seen(view)}"), COLUMN)
+    for number, entry in enumerate(entries[:ENTRIES]):
+        who = [view.client(family) for family in entry.clients]
+        body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
+        body.append(f", {_doing(view, entry)}").append_text(view.references(entry.findings))
+        yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
+    yield from _more(entries, "where it is felt")
+
+
+def _as_far_as_seen(view: View) -> str:
+    assessment = view.assessment
+    if assessment.complete:
+        return ""
+    if not assessment.unseen:
+        return ", as far as was seen"
+    asked = words.plural(len(assessment.survey.questions), "question")
+    return f", as far as was seen: {len(assessment.unseen)} of {asked} got no answer"
+
+
+def _doing(view: View, entry: Felt) -> str:
+    names, nodes = words.some_of(entry.names), view.nodes(entry.nodes)
+    match entry.endpoint:
+        case Endpoint.WEB:
+            what = f"opening {names or 'its pages'}"
+        case Endpoint.EAP:
+            what = "logging in by EAP"
+        case Endpoint.DNS:
+            what = f"looking up {names or 'its name'}"
+        case Endpoint.CLUSTER:
+            what = f"opening {names}" if names else "calling from another node"
+        case _:
+            what = f"by {words.endpoint(entry.endpoint)}"
+    return f"{what} at {nodes}" if nodes else what
+
+
+def _apart(view: View) -> Iterator[RenderableType]:
+    entries = view.assessment.headline.apart
+    label = "Stand apart"
+    if not entries:
+        alone = len(view.plan) == 1
+        yield Labelled(label, Text("one node, nothing to compare" if alone else "none"), COLUMN)
+    for number, entry in enumerate(entries[:ENTRIES]):
+        body = styled(view.nodes(entry.nodes), "place").append(f": {_difference(entry)}")
+        body.append_text(view.references(entry.findings))
+        yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
+    yield from _more(entries, "ways to stand apart")
+
+
+def _difference(entry: Apart) -> str:
+    parts = []
+    if entry.other_chain:
+        kinds = words.all_of([words.endpoint(kind) for kind in entry.other_chain])
+        parts.append(f"another {kinds} chain than the rest")
+    if entry.not_served:
+        kinds = words.all_of([words.endpoint(kind) for kind in entry.not_served])
+        parts.append(f"no {kinds} chain seen")
+    if entry.verdict is not Verdict.SOUND or not parts:
+        parts.append(words.verdict(entry.verdict))
+    return ", ".join(parts)
+
+
+def _first(view: View) -> Iterator[RenderableType]:
+    finding = view.finding(view.assessment.headline.first)
+    if finding is None:
+        yield Labelled("Do first", Text("nothing to be done"), COLUMN)
+        return
+    body = styled(view.place(finding.endpoint, finding.nodes), "place")
+    body.append_text(view.references([finding.id]))
+    body.append(f": {visible(finding.remedy, SENTENCES)}")
+    if finding.due is not None:
+        body.append(f" Before {words.day(finding.due)}.")
+    yield Labelled("Do first", body, COLUMN)
+
+
+def _more(entries: Sized, what: str) -> Iterator[RenderableType]:
+    if len(entries) > ENTRIES:
+        yield Labelled("", Text(f"and {len(entries) - ENTRIES} more {what}, below"), COLUMN)

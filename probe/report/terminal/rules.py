@@ -1,0 +1,104 @@
+"""The catalogue of rules: all of them in a list, or one with everything that is known about it."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+from typing import Protocol
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.assessment import Basis, Reaction, Verdict
+from probe.observation.model import Endpoint
+from probe.report.escape import SENTENCES, visible
+from probe.report.terminal import words
+from probe.report.terminal.findings import reactions_in_words
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
+from probe.report.terminal.styles import of_verdict
+
+COLUMN = 28
+"""Where titles begin: most ids fit before it."""
+
+DETAIL = 12
+
+
+class Rule(Protocol):
+    """What a rule of the catalogue tells about itself."""
+
+    @property
+    def id(self) -> str:
+        """Its id."""
+
+    @property
+    def endpoint(self) -> Endpoint:
+        """Where it speaks."""
+
+    @property
+    def title(self) -> str:
+        """A line."""
+
+    @property
+    def meaning(self) -> str:
+        """When it is seen, and why it matters."""
+
+    @property
+    def remedy(self) -> str:
+        """What to do."""
+
+    @property
+    def source(self) -> str:
+        """Document and section."""
+
+    @property
+    def basis(self) -> Basis:
+        """How its fact is known."""
+
+    @property
+    def floor(self) -> Verdict | None:
+        """Its verdict where no client family decides it."""
+
+
+def render_rules(rules: Iterable[Rule], *, width: int = 80, colour: bool = False) -> str:
+    """Return the list, in the order of the catalogue, under each endpoint's name."""
+    return to_text(_list(rules), width=width, colour=colour)
+
+
+def render_rule(
+    rule: Rule,
+    reactions: Sequence[Reaction] = (),
+    *,
+    client_titles: dict[str, str] | None = None,
+    width: int = 80,
+    colour: bool = False,
+) -> str:
+    """Return one rule; `reactions` are what client families do about it, as far as is known."""
+    return to_text(_one(rule, reactions, client_titles or {}), width=width, colour=colour)
+
+
+def _list(rules: Iterable[Rule]) -> Iterator[RenderableType]:
+    yield styled("What is looked at. `probe rules ID` tells more of one.", "title")
+    for kind, group in groupby(rules, key=lambda rule: rule.endpoint):
+        yield heading(words.endpoint(kind))
+        for rule in group:
+            identifier = visible(rule.id)
+            if len(identifier) + 4 > COLUMN:
+                yield Indented(styled(identifier, "place"))
+                identifier = ""
+            yield Labelled(identifier, Text(visible(rule.title)), COLUMN)
+
+
+def _one(
+    rule: Rule, reactions: Sequence[Reaction], titles: dict[str, str]
+) -> Iterator[RenderableType]:
+    yield Indented(styled(visible(rule.id), "title"), 0)
+    yield Indented(Text(visible(rule.title)), 0)
+    yield Text()
+    yield Labelled("means", Text(visible(rule.meaning, SENTENCES)), DETAIL)
+    if rule.floor is not None:
+        yield Labelled("verdict", styled(rule.floor.word, of_verdict(rule.floor)), DETAIL)
+    label = "felt by"
+    for line in reactions_in_words(reactions, lambda family: titles.get(family, family)):
+        yield Labelled(label, Text(line), DETAIL)
+        label = ""
+    yield Labelled("to do", Text(visible(rule.remedy, SENTENCES)), DETAIL)
+    source = f"{visible(rule.source, SENTENCES)} ({words.basis(rule.basis)})"
+    yield Labelled("source", Text(source), DETAIL)

@@ -1,0 +1,18 @@
+"""The whole report of a sweep or of one node, from the first answer to the small print."""
+
+from probe.assessment import Assessment
+from probe.report.terminal.closing import closing, unseen
+from probe.report.terminal.findings import findings, notes
+from probe.report.terminal.headline import headline
+from probe.report.terminal.paper import to_text
+from probe.report.terminal.served import served
+from probe.report.terminal.view import View
+
+PARTS = (headline, served, findings, notes, unseen, closing)
+
+
+def render(assessment: Assessment, *, width: int = 80, colour: bool = False) -> str:
+    """Return the report. Without `colour` it is plain text, fit for a pipe or a file."""
+    view = View.of(assessment)
+    parts = (renderable for part in PARTS for renderable in part(view))
+    return to_text(parts, width=width, colour=colour)

@@ -1,0 +1,87 @@
+"""What is served: one row for each distinct chain, with the nodes that serve it."""
+
+from collections.abc import Iterator
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.assessment import NotServed, ServedChain, Verdict
+from probe.certificate.facts import CertFacts
+from probe.observation.model import Endpoint
+from probe.report.terminal import words
+from probe.report.terminal.paper import Indented, heading, styled
+from probe.report.terminal.styles import of_verdict
+from probe.report.terminal.view import View
+
+ROWS = 12
+"""Rows of one endpoint without anything to tell, where each node has a chain of its own."""
+
+_ORDER = {kind: place for place, kind in enumerate(Endpoint)}
+
+
+def served(view: View) -> Iterator[RenderableType]:
+    """Yield the rows: each endpoint's chains, then its visits without one."""
+    assessment = view.assessment
+    kinds = {row.endpoint for row in assessment.served}
+    kinds |= {row.endpoint for row in assessment.not_served}
+    if not kinds:
+        return
+    yield heading("What is served")
+    for kind in sorted(kinds, key=lambda kind: _ORDER.get(kind, len(_ORDER))):
+        rows = [row for row in assessment.served if row.endpoint is kind]
+        quiet = [row for row in rows if row.verdict is Verdict.SOUND and not row.apart]
+        left_out = quiet[ROWS:]
+        for row in rows:
+            if row not in left_out:
+                yield from _row(view, row)
+        if left_out:
+            yield from _left_out(view, kind, left_out)
+        for missing in assessment.not_served:
+            if missing.endpoint is kind:
+                yield from _missing(view, missing)
+
+
+def _row(view: View, row: ServedChain) -> Iterator[RenderableType]:
+    yield Indented(_opening(view, row, f", in {words.all_of(row.methods)}" if row.methods else ""))
+    leaf = view.assessment.facts.get(row.chain[0]) if row.chain else None
+    if leaf is not None:
+        yield Indented(Text(_leaf(view, leaf)), 5)
+    yield Indented(Text(_issuers(view, row, leaf)), 5)
+    if row.names:
+        yield Indented(Text(f"opened as {words.some_of(row.names)}"), 5)
+
+
+def _opening(view: View, row: ServedChain | NotServed, how: str = "") -> Text:
+    opening = styled(view.place(row.endpoint, row.nodes), "place").append(how)
+    if row.apart:
+        opening.append(", standing apart")
+    opening.append(": ").append(words.verdict(row.verdict), of_verdict(row.verdict))
+    return opening.append_text(view.references(row.findings))
+
+
+def _leaf(view: View, leaf: CertFacts) -> str:
+    names = words.some_of([name.value for name in leaf.names], 2) or view.subject(leaf.sha256)
+    return f"{names}; {leaf.key}; until {words.day(leaf.not_after)}; SHA-256 {leaf.sha256[:8]}..."
+
+
+def _issuers(view: View, row: ServedChain, leaf: CertFacts | None) -> str:
+    rest = [view.subject(sha256) for sha256 in row.chain[1:]]
+    if rest:
+        sent = f"sent with {words.some_of(rest)}"
+    else:
+        issuer = f", issued by {words.some_of([leaf.issuer])}" if leaf and leaf.issuer else ""
+        sent = f"sent alone{issuer}"
+    end = f"ends in {words.all_of([row.ends_in])}" if row.ends_in else "leads to no known root"
+    return f"{sent}; {end}"
+
+
+def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> Iterator[RenderableType]:
+    names = list(dict.fromkeys(name for row in rows for name in row.nodes))
+    chains = words.plural(len(rows), f"more {words.endpoint(kind)} chain")
+    line = Text(f"and {chains}, at {view.nodes(names)}: ")
+    yield Indented(line.append(Verdict.SOUND.word, of_verdict(Verdict.SOUND)))
+
+
+def _missing(view: View, row: NotServed) -> Iterator[RenderableType]:
+    yield Indented(_opening(view, row))
+    yield Indented(Text(words.outcome(row.outcome)), 5)

@@ -1,0 +1,61 @@
+"""One assessment with what several parts of its report need to point at the same things."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from rich.text import Text
+
+from probe.assessment import Assessment, Finding
+from probe.observation.model import Endpoint
+from probe.report.escape import visible
+from probe.report.terminal import words
+from probe.report.terminal.paper import styled
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """An assessment about to be shown."""
+
+    assessment: Assessment
+    numbers: dict[str, int]
+    """Number of each finding on the page, by its id."""
+    plan: tuple[str, ...]
+    """Node names in plan order."""
+
+    @classmethod
+    def of(cls, assessment: Assessment) -> "View":
+        """Return the view in which findings are numbered in their order."""
+        return cls(
+            assessment,
+            {finding.id: number for number, finding in enumerate(assessment.findings, 1)},
+            tuple(node.name for node in assessment.nodes),
+        )
+
+    def nodes(self, names: Sequence[str]) -> str:
+        """Return nodes as briefly as is true."""
+        return words.nodes(names, self.plan)
+
+    def place(self, endpoint: Endpoint, nodes: Sequence[str]) -> str:
+        """Return "EAP at quay4"; the endpoint alone where no node is named."""
+        kind = words.endpoint(endpoint)
+        return f"{kind} at {self.nodes(nodes)}" if nodes else kind
+
+    def client(self, family: str) -> str:
+        """Return what a client family is called."""
+        return self.assessment.client_titles.get(family, family)
+
+    def references(self, findings: Iterable[str]) -> Text:
+        """Return " [1] [3]", with the space in front, for findings that are on the page."""
+        numbers = sorted(self.numbers[item] for item in findings if item in self.numbers)
+        return styled("".join(f" [{number}]" for number in numbers), "reference")
+
+    def finding(self, identifier: str | None) -> Finding | None:
+        """Return the finding of that id, if it is on the page."""
+        return next((item for item in self.assessment.findings if item.id == identifier), None)
+
+    def subject(self, sha256: str) -> str:
+        """Return what a certificate is best known by: common name, subject, or fingerprint."""
+        facts = self.assessment.facts.get(sha256)
+        if facts is None:
+            return f"certificate {sha256[:16]}"
+        return visible(facts.common_name or facts.subject or f"certificate {sha256[:16]}")

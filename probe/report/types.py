@@ -1,0 +1,246 @@
+"""The types of `probe-report/1`; the Schema is generated from them.
+
+No field has a default: every key is always there. Tokens are plain strings, as a later version may
+bring new ones: the Schema names the known ones as examples only.
+"""
+
+from enum import Enum
+from typing import Annotated
+
+from msgspec import Meta, Struct
+
+from probe.assessment import Basis, Does, Verdict
+from probe.observation.model import (
+    Endpoint,
+    KeyFamily,
+    LookupOutcome,
+    Method,
+    Outcome,
+    Phase,
+    TlsVersion,
+)
+
+
+def _token(kind: type[Enum], says: str) -> Meta:
+    known = [item.word if isinstance(item, Verdict) else str(item.value) for item in kind]
+    return Meta(description=says, examples=known)
+
+
+Time = Annotated[
+    str,
+    Meta(
+        description="RFC 3339, UTC, whole seconds.",
+        pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$",
+        extra_json_schema={"format": "date-time"},
+    ),
+]
+Digest = Annotated[str, Meta(description="SHA-256 of the DER, in hex.", pattern="^[0-9a-f]{64}$")]
+VerdictWord = Annotated[str, _token(Verdict, "Worst first.")]
+EndpointWord = Annotated[str, _token(Endpoint, "What a node answers on.")]
+MethodWord = Annotated[str, _token(Method, "EAP method by its IANA name.")]
+KeyFamilyWord = Annotated[str, _token(KeyFamily, "The kind of key in a certificate.")]
+TlsWord = Annotated[str, _token(TlsVersion, "TLS protocol version.")]
+OutcomeWord = Annotated[str, _token(Outcome, "How a visit ended.")]
+PhaseWord = Annotated[str, _token(Phase, "The last phase that was reached.")]
+LookupWord = Annotated[str, _token(LookupOutcome, "How a DNS question ended.")]
+DoesWord = Annotated[str, _token(Does, "What a client does about it.")]
+BasisWord = Annotated[str, _token(Basis, "How the rule's fact is known.")]
+PublicWord = Annotated[
+    str,
+    Meta(description="Whether it chains to a public root.", examples=["yes", "no", "unknown"]),
+]
+NameKind = Annotated[
+    str, Meta(description="Kind of name.", examples=["dns", "ip", "email", "uri", "other"])
+]
+FormatName = Annotated[str, Meta(pattern="^probe-report/1$")]
+
+
+class Plan(Struct, frozen=True):
+    """The plan that was judged against."""
+
+    name: str
+    nodes: int
+
+
+class RootStore(Struct, frozen=True):
+    """A source of roots that was judged with."""
+
+    name: str
+    version: str | None
+    count: int
+
+
+class Taken(Struct, frozen=True, rename={"machine": "from"}):
+    """When and from where a survey was taken."""
+
+    machine: Annotated[str | None, Meta(description="The machine that asked.")]
+    vantage: str | None
+    began: Time
+    ended: Time
+
+
+class Asked(Struct, frozen=True):
+    """What our hello, or our EAP conversation, offered."""
+
+    server_name: str | None
+    method: MethodWord | None
+    key_family: KeyFamilyWord | None
+    tls: tuple[TlsWord, ...]
+    visit: str | None
+
+
+class Visited(Struct, frozen=True):
+    """One question to a web or EAP endpoint and what came of it; null: nobody answered it."""
+
+    id: str
+    endpoint: EndpointWord
+    address: str | None
+    port: int
+    name: str | None
+    asked: Asked
+    outcome: OutcomeWord | None
+    phase: PhaseWord | None
+    detail: str | None
+    alert: str | None
+    method: MethodWord | None
+    tls: TlsWord | None
+    cipher: str | None
+    key_family: KeyFamilyWord | None
+    key_proven: bool | None
+    chain: tuple[Digest, ...]
+    round_trips: int | None
+    seconds: float | None
+
+
+class Looked(Struct, frozen=True):
+    """One DNS question and what came of it; null: it was not seen through."""
+
+    resolver: str
+    view: str | None
+    name: str
+    type: str
+    outcome: LookupWord | None
+    aliases: tuple[str, ...]
+    data: tuple[str, ...]
+    ttl: int | None
+    dnssec: str | None
+
+
+class Node(Struct, frozen=True):
+    """One node of the plan. What speaks of several nodes stands at the first of them."""
+
+    name: str
+    verdict: VerdictWord
+    endpoints: tuple[Visited, ...]
+    lookups: tuple[Looked, ...]
+
+
+class Name(Struct, frozen=True):
+    """One subject alternative name."""
+
+    type: NameKind
+    value: str
+
+
+class Certificate(Struct, frozen=True):
+    """What one certificate says; null: it could not be read."""
+
+    subject: str | None
+    issuer: str | None
+    serial: str | None
+    names: tuple[Name, ...]
+    not_before: Time | None
+    not_after: Time | None
+    key: str | None
+    signature: str | None
+    public: PublicWord
+    oddities: tuple[str, ...]
+    pem: str
+
+
+class Reaction(Struct, frozen=True):
+    """What one client family, set up in one way, does about a finding."""
+
+    client: str
+    setup: str | None
+    reaction: DoesWord
+    words: str | None
+
+
+class Folded(Struct, frozen=True):
+    """A finding that another one explains."""
+
+    id: str
+    rule: str
+    says: str
+    nodes: tuple[str, ...]
+
+
+class Accepted(Struct, frozen=True):
+    """That the plan takes a finding as known."""
+
+    reason: str
+    until: Time
+    expired: bool
+
+
+class Evidence(Struct, frozen=True):
+    """One fact that a finding rests on."""
+
+    what: str
+    value: str
+    observation: Annotated[str | None, Meta(description="Id of a question.")]
+
+
+class Finding(Struct, frozen=True):
+    """Something wrong, where it is to be put right."""
+
+    id: str
+    rule: str
+    verdict: VerdictWord
+    endpoint: EndpointWord
+    nodes: tuple[str, ...]
+    name: str | None
+    addresses: tuple[str, ...]
+    certificates: tuple[Digest, ...]
+    clients: tuple[str, ...]
+    reactions: tuple[Reaction, ...]
+    due: Time | None
+    folded: tuple[Folded, ...]
+    accepted: Accepted | None
+    says: str
+    evidence: tuple[Evidence, ...]
+    remedy: str
+    source: str
+    basis: BasisWord
+
+
+class Note(Struct, frozen=True):
+    """A fact worth knowing that changes no verdict."""
+
+    rule: str
+    endpoint: EndpointWord
+    nodes: tuple[str, ...]
+    name: str | None
+    says: str
+    source: str
+
+
+class Report(Struct, frozen=True):
+    """The result of one judgement, whole."""
+
+    format: FormatName
+    tool: str
+    catalogue: str
+    plan: Plan
+    roots: tuple[RootStore, ...]
+    taken: tuple[Taken, ...]
+    judged_at: Time
+    verdict: VerdictWord
+    complete: bool
+    interrupted: bool
+    unseen: tuple[str, ...]
+    nodes: tuple[Node, ...]
+    certificates: dict[Digest, Certificate]
+    findings: tuple[Finding, ...]
+    notes: tuple[Note, ...]
