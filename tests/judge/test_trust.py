@@ -1,0 +1,68 @@
+"""Anchor sets, and which certificates lead to a public root."""
+
+import base64
+import re
+from pathlib import Path
+
+import certifi
+from OpenSSL.crypto import FILETYPE_ASN1, load_certificate
+
+from probe.judge.trust import anchors, is_public, publicity
+from probe.plan.model import Roots
+from tests.judge.pki import authority, ders, make, trusting
+
+PUBLIC = authority("Harbour Public Root")
+PRIVATE = authority("Northpier Root")
+INTERMEDIATE = authority("Harbour Issuing 1", PUBLIC)
+LEAF = make("portal.northpier.example", INTERMEDIATE)
+STAFF = make("quay1.northpier.example", PRIVATE)
+
+
+def test_the_same_roots_give_the_same_set() -> None:
+    source = Roots("northpier-root.pem", None, ders(PRIVATE))
+    twin = Roots("northpier-root.pem", None, ders(PRIVATE))
+    assert anchors(source, name="eap") is anchors(twin, name="eap")
+    assert anchors(source, name="eap") is not anchors(source, name="staff")
+    assert PRIVATE.sha in anchors(source, name="eap").by_sha
+
+
+def test_every_root_of_the_public_bundle_is_found_by_its_subject() -> None:
+    """Subjects as OpenSSL reads them. (One of these roots has a serial number of zero.)"""
+    blocks = re.findall(
+        "-----BEGIN CERTIFICATE-----(.*?)-----END", Path(certifi.where()).read_text(), re.S
+    )
+    roots = tuple(base64.b64decode(block) for block in blocks)
+    known = anchors(Roots("certifi", None, roots), name="web")
+    assert len(known.by_sha) == len(roots) > 100
+    for root in roots:
+        subject = load_certificate(FILETYPE_ASN1, root).get_subject().der()
+        assert root in known.named(subject)
+
+
+def test_public_no_and_unknown_are_told_apart() -> None:
+    public, private = trusting(PUBLIC), trusting(PRIVATE)
+    assert is_public(PUBLIC.der, public) == "yes"
+    assert is_public(INTERMEDIATE.der, public) == "yes"
+    assert is_public(LEAF.der, public, ders(INTERMEDIATE)) == "yes"
+    assert is_public(LEAF.der, public) == "unknown"
+    assert is_public(STAFF.der, public) == "unknown"
+    assert is_public(STAFF.der, public, private=private) == "no"
+    assert is_public(STAFF.der, public, ders(PRIVATE)) == "no"
+    assert is_public(make("alone").der, public) == "no"
+    assert is_public(b"junk", public) == "unknown"
+
+
+def test_a_name_alone_makes_nothing_public() -> None:
+    """An issuer's name without its signature is a claim."""
+    forged = make("portal.northpier.example", INTERMEDIATE, signed_with="somebody else")
+    assert is_public(forged.der, trusting(PUBLIC), ders(INTERMEDIATE)) == "unknown"
+
+
+def test_a_cross_signed_private_root_is_public_too() -> None:
+    crossed = authority("Northpier Root", PUBLIC)
+    assert is_public(STAFF.der, trusting(PUBLIC), ders(PRIVATE, crossed)) == "yes"
+
+
+def test_a_whole_survey_is_its_own_pool() -> None:
+    known = publicity(ders(LEAF, INTERMEDIATE, STAFF), trusting(PUBLIC), trusting(PRIVATE))
+    assert known == {LEAF.sha: "yes", INTERMEDIATE.sha: "yes", STAFF.sha: "no"}
