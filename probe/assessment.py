@@ -1,5 +1,6 @@
 """The judge's answer: the one value that every report renders. Reports compute nothing."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum, IntEnum
@@ -202,7 +203,8 @@ class Apart:
     not_served: tuple[Endpoint, ...]
     """Endpoints on which they served nothing while others did."""
     findings: tuple[str, ...]
-    """Ids of the findings that name some of the nodes only, and these among them."""
+    """Ids of the findings that name these nodes and no more than half of the cluster: where most
+    share a fault, it is not what sets them apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,5 +253,5 @@ class Assessment:
     unseen: tuple[str, ...]
     """Ids of questions that nobody answered."""
     headline: Headline = Headline()
-    client_titles: dict[str, str] = field(default_factory=dict)
+    client_titles: Mapping[str, str] = field(default_factory=dict)
     """What a client family is called in words, by family; one without a title is shown by id."""

@@ -1,6 +1,6 @@
 """The catalogue of rules: all of them in a list, or one with everything that is known about it."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Protocol
 
@@ -66,7 +66,7 @@ def render_rule(
     rule: Rule,
     reactions: Sequence[Reaction] = (),
     *,
-    client_titles: dict[str, str] | None = None,
+    client_titles: Mapping[str, str] | None = None,
     width: int = 80,
     colour: bool = False,
 ) -> str:
@@ -87,7 +87,7 @@ def _list(rules: Iterable[Rule]) -> Iterator[RenderableType]:
 
 
 def _one(
-    rule: Rule, reactions: Sequence[Reaction], titles: dict[str, str]
+    rule: Rule, reactions: Sequence[Reaction], titles: Mapping[str, str]
 ) -> Iterator[RenderableType]:
     yield Indented(styled(visible(rule.id), "title"), 0)
     yield Indented(Text(visible(rule.title)), 0)
