@@ -5,7 +5,8 @@ import re
 from pathlib import Path
 
 import certifi
-from OpenSSL.crypto import FILETYPE_ASN1, load_certificate
+import pytest
+from cryptography import x509
 
 from probe.judge.trust import anchors, is_public, publicity
 from probe.plan.model import Roots
@@ -26,8 +27,10 @@ def test_the_same_roots_give_the_same_set() -> None:
     assert PRIVATE.sha in anchors(source, name="eap").by_sha
 
 
+# One of these roots has a serial number that is not positive.
+@pytest.mark.filterwarnings("ignore:Parsed a serial number")
 def test_every_root_of_the_public_bundle_is_found_by_its_subject() -> None:
-    """Subjects as OpenSSL reads them. (One of these roots has a serial number of zero.)"""
+    """Subjects as the library's own parser reads them."""
     blocks = re.findall(
         "-----BEGIN CERTIFICATE-----(.*?)-----END", Path(certifi.where()).read_text(), re.S
     )
@@ -35,7 +38,7 @@ def test_every_root_of_the_public_bundle_is_found_by_its_subject() -> None:
     known = anchors(Roots("certifi", None, roots), name="web")
     assert len(known.by_sha) == len(roots) > 100
     for root in roots:
-        subject = load_certificate(FILETYPE_ASN1, root).get_subject().der()
+        subject = x509.load_der_x509_certificate(root).subject.public_bytes()
         assert root in known.named(subject)
 
 
