@@ -106,13 +106,10 @@ class Trail:
 
     def _follow(self, alias: dns.rrset.RRset) -> bool:
         """Go on to an alias's target. Return True if that is where the way ends."""
-        targets = sorted(record.target for record in alias)
-        self.aliases += (_name_text(target) for target in targets[: self._most_aliases])
-        if len(targets) > 1:
-            # RFC 2181, 10.1: an alias has exactly one canonical name.
-            return self._end(LookupOutcome.ALIAS_BROKEN, "the alias has more than one target")
+        # RFC 2181, 10.1: an alias has exactly one canonical name; the library keeps one.
+        self.name = alias[0].target
+        self.aliases.append(_name_text(self.name))
         self._lifetimes.append(alias.ttl)
-        (self.name,) = targets
         if self.name in self._met:
             return self._end(
                 LookupOutcome.ALIAS_BROKEN,
