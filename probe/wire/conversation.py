@@ -126,15 +126,15 @@ class Conversation:
         """Return the EAP response with the polite end, or None if the server waits for nothing.
 
         It is to be sent once after `finished`, with the State of the last reply: TLS alerts in one
-        fragment where TLS has begun, a Nak without an alternative before.
+        fragment where TLS has begun, an empty response to the server's own alert (RFC 9190, 2.1.4),
+        a Nak without an alternative before TLS.
         """
         identifier, self._unanswered = self._unanswered, None
         if not self.finished or identifier is None:
             return None
         if self._tunnel is None:
             return eap.nak(identifier, ()).octets
-        alerts = self._tunnel.tls.farewell()
-        return self._tunnel.packet(identifier, self._tunnel.whole(alerts)) if alerts else None
+        return self._tunnel.packet(identifier, self._tunnel.farewell())
 
     # ------------------------------------------------------------ what came
 

@@ -58,9 +58,9 @@ class Tunnel:
         message, self._waiting = self._waiting, b""
         return self._say(message)
 
-    def whole(self, message: bytes) -> Fragment:
-        """Return a message that fits into one fragment of any size."""
-        return Fragment(message, version=self.version)
+    def farewell(self) -> Fragment:
+        """Return the TLS client's parting alerts, in one fragment whatever its size (14 octets)."""
+        return Fragment(self.tls.farewell(), version=self.version)
 
     def packet(self, identifier: int, fragment: Fragment) -> bytes:
         """Return the EAP response that carries a fragment."""
