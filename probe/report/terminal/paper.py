@@ -58,13 +58,21 @@ def _wrapped(
     """The first line may be `hang` columns longer than the others, which begin further in."""
     width = max(options.max_width - len(margin), NARROWEST // 2)
     lines = body.wrap(console, width)
-    yield margin.copy().append_text(lines[0])
+    first = lines[0] if lines else Text()
+    yield _joined(margin, first)
     if len(lines) > 1:
-        rest = body[len(lines[0]) :]
+        rest = body[len(first) :]
         rest = rest[len(rest.plain) - len(rest.plain.lstrip(" ")) :]
         further = Text(" " * (len(margin) + hang))
         for line in rest.wrap(console, width - hang):
-            yield further.copy().append_text(line)
+            yield _joined(further, line)
+
+
+def _joined(margin: Text, line: Text) -> Text:
+    # Wrapping leaves the space at which it broke, inside whatever style the words have.
+    joined = margin.copy().append_text(line)
+    joined.rstrip()
+    return joined
 
 
 def styled(words: str, style: str) -> Text:

@@ -8,6 +8,7 @@ from rich.text import Text
 from probe.assessment import NotServed, ServedChain, Verdict
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint
+from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, heading, styled
 from probe.report.terminal.styles import of_verdict
@@ -61,7 +62,7 @@ def _opening(view: View, row: ServedChain | NotServed, how: str = "") -> Text:
 
 def _leaf(view: View, leaf: CertFacts) -> str:
     names = words.some_of([name.value for name in leaf.names], 2) or view.subject(leaf.sha256)
-    return f"{names}; {leaf.key}; until {words.day(leaf.not_after)}; SHA-256 {leaf.sha256[:8]}..."
+    return f"{names}; {visible(leaf.key)}; until {words.day(leaf.not_after)}; SHA-256 {leaf.sha256[:8]}..."
 
 
 def _issuers(view: View, row: ServedChain, leaf: CertFacts | None) -> str:

@@ -1,0 +1,221 @@
+"""What the report promises of any assessment: safe, plain, as wide as asked, computed elsewhere."""
+
+import re
+import unicodedata
+from dataclasses import replace
+
+import pytest
+
+from probe.assessment import (
+    Accepted,
+    Apart,
+    Evidence,
+    Felt,
+    Headline,
+    NodeVerdict,
+    NotServed,
+    Verdict,
+)
+from probe.observation.model import Endpoint, Outcome
+from probe.report.terminal import render
+from tests.report.build import AT, CLOSED, EXPIRING, SELF_SIGNED, healthy, troubled
+from tests.report.hostile import HOSTILE, LONG, poisoned
+
+ESCAPES = re.compile(r"\x1b\[[0-9;]*m")
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_no_line_is_wider_than_asked_or_ends_in_a_space(width: int) -> None:
+    for line in render(troubled(), width=width).split("\n"):
+        assert len(line) <= width
+        assert line == line.rstrip()
+
+
+def test_a_terminal_too_narrow_for_anything_still_gets_all_words() -> None:
+    words = render(troubled(), width=80).split()
+    narrow = render(troubled(), width=5)
+    assert max(len(line) for line in narrow.split("\n")) <= 40
+    assert len(narrow.split()) >= len(words)
+
+
+def test_very_wide_terminals_get_lines_that_can_be_read() -> None:
+    assert max(len(line) for line in render(troubled(), width=400).split("\n")) <= 110
+
+
+def test_the_environment_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain, coloured = render(troubled()), render(troubled(), colour=True)
+    for name, value in {
+        "NO_COLOR": "1",
+        "FORCE_COLOR": "1",
+        "COLUMNS": "33",
+        "TERM": "dumb",
+        "COLORTERM": "truecolor",
+    }.items():
+        monkeypatch.setenv(name, value)
+    assert render(troubled()) == plain
+    assert render(troubled(), colour=True) == coloured
+
+
+def test_colour_repeats_what_the_words_say() -> None:
+    coloured = render(troubled(), colour=True)
+    assert "\x1b[1;31mblocked\x1b[0m" in coloured
+    assert ESCAPES.sub("", coloured) == render(troubled())
+    assert "\x1b" not in render(troubled())
+
+
+def test_four_or_four_hundred_equal_nodes_are_one_row() -> None:
+    """The report grows with what is different, not with the cluster."""
+    few, many = render(healthy(4)), render(healthy(400))
+    assert few.replace("all 4 nodes", "all 400 nodes") == many
+
+
+@pytest.mark.parametrize("colour", [False, True])
+@pytest.mark.parametrize("text", [HOSTILE, LONG], ids=["control", "long"])
+def test_no_text_reaches_the_terminal_as_anything_but_text(text: str, colour: bool) -> None:
+    """Every text of the assessment is hostile at once, so none can have been forgotten."""
+    spare = frozenset({"questions", "lookups", "handshakes", "certificates"})
+    hostile = poisoned(troubled(), text, spare=spare)
+    # Ids are looked up, so the findings are still found by theirs.
+    assert len({*hostile.facts} & {row.chain[0] for row in hostile.served}) == 3
+    shown = ESCAPES.sub("", render(hostile, width=80, colour=colour))
+    assert not {unicodedata.category(c) for c in shown.replace("\n", "")} & {
+        "Cc",
+        "Cf",
+        "Cs",
+        "Zl",
+    }
+    for line in shown.split("\n"):
+        assert len(line) <= 80
+    if text == HOSTILE:
+        squeezed = re.sub(r"\s+", "", shown)
+        assert "CN=quay4.northpier.example,O=NorthpierFerries\\x1b]0;owned\\x07" in squeezed
+        assert "[boldred]x[/]\\r\\n\\x9b31m\\u202egnp.elif" in squeezed
+        assert ":smile:" in squeezed
+        assert "\\udc80" in squeezed
+    else:
+        assert "charactersinall)" in re.sub(r"\s+", "", shown)
+        assert len(shown) < 100_000
+
+
+def test_texts_that_are_empty_are_shown_as_nothing() -> None:
+    empty = replace(
+        troubled(),
+        plan_name="",
+        findings=(replace(SELF_SIGNED, says="", remedy="", source="", evidence=()),),
+        headline=Headline(first=SELF_SIGNED.id),
+    )
+    assert "[1] blocked  EAP at quay4  eap-self-signed" in render(empty)
+
+
+def test_a_clean_result_says_so_and_what_it_does_not_prove() -> None:
+    shown = render(healthy())
+    assert "Blocked now   nobody\n  Warned now    nobody\n  Stand apart   none\n" in shown
+    assert "Do first      nothing to be done\n" in shown
+    assert "A clean result does not prove" in shown
+
+
+def test_nobody_is_only_as_far_as_was_seen() -> None:
+    """No evidence is never a pass."""
+    shown = render(replace(healthy(), complete=False, unseen=("web/quay1/x", "web/quay2/x")))
+    assert "nobody, as far as was seen: 2 of 12 questions got no answer" in shown
+    assert "Not seen: 2 of 12 questions\n  web/quay1/x\n  web/quay2/x\n" in shown
+
+
+def test_an_interrupted_run_says_so_first() -> None:
+    base = healthy()
+    stopped = replace(base, complete=False, survey=replace(base.survey, interrupted=True))
+    shown = render(stopped)
+    assert shown.split("\n")[2] == "  Interrupted: this is what was known until then, and no more."
+    assert "Blocked now   nobody, as far as was seen\n" in shown
+
+
+def test_one_node_has_nothing_to_stand_apart_from() -> None:
+    assert "Stand apart   one node, nothing to compare\n" in render(healthy(1))
+
+
+def test_many_questions_without_an_answer_are_a_few_and_a_number() -> None:
+    unseen = tuple(f"web/quay{number}/x" for number in range(20))
+    shown = render(replace(healthy(), complete=False, unseen=unseen))
+    assert "  web/quay7/x\n  and 12 more, in the JSON document\n" in shown
+    assert "web/quay8/x" not in shown
+
+
+def test_much_evidence_is_a_few_and_a_number() -> None:
+    evidence = tuple(Evidence(f"fact {number}", "x", None) for number in range(15))
+    shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=evidence),)))
+    assert "fact 11: x\n" in shown
+    assert "and 3 more, in the JSON document\n" in shown
+
+
+def test_an_acceptance_that_ran_out_is_told_from_one_that_holds() -> None:
+    ran_out = replace(EXPIRING, accepted=Accepted("ordered", AT, True))
+    shown = render(replace(troubled(), findings=(ran_out,)))
+    assert "[1] due 2026-12-09, no longer accepted  web at" in shown
+    assert "accepted      until 2026-11-25: ordered\n" in shown
+
+
+def test_each_way_of_getting_no_chain_has_words() -> None:
+    rows = tuple(
+        NotServed(Endpoint.EAP, outcome.value, ("quay1",), Verdict.UNSEEN, ())
+        for outcome in (Outcome.SILENT, Outcome.SECRET_DIFFERS)
+    )
+    shown = render(replace(healthy(), not_served=rows))
+    assert "  EAP at quay1: unseen\n     nothing came back\n" in shown
+    assert "     the reply does not verify with our secret\n" in shown
+
+
+def test_who_feels_it_is_told_by_what_they_were_doing() -> None:
+    names = ("guest.northpier.example",)
+    felt = (
+        Felt(Verdict.BLOCKED, Endpoint.DNS, (), ("quay1",), names, ()),
+        Felt(Verdict.BLOCKED, Endpoint.CLUSTER, ("node",), ("quay2",), (), ()),
+        Felt(Verdict.BLOCKED, Endpoint.CLUSTER, ("apple-web",), ("quay2",), names, ()),
+        Felt(Verdict.WARNED, Endpoint.WEB, ("apple-web",), ("quay3",), names, ()),
+        Felt(Verdict.WARNED, Endpoint.RADSEC, (), (), (), ()),
+    )
+    shown = render(replace(healthy(), headline=Headline(felt=felt)), width=110)
+    assert "anyone, looking up guest.northpier.example at quay1\n" in shown
+    assert "node, calling from another node at quay2\n" in shown
+    assert "apple-web, opening guest.northpier.example at quay2\n" in shown
+    assert "Warned now    apple-web, opening guest.northpier.example at quay3\n" in shown
+    assert "anyone, by RadSec\n" in shown
+
+
+def test_the_first_screen_stays_one_screen() -> None:
+    apart = tuple(
+        Apart((f"quay{number}",), Verdict.ADVISED, (Endpoint.EAP,), (), ()) for number in range(30)
+    )
+    felt = tuple(
+        Felt(Verdict.BLOCKED, Endpoint.EAP, ("apple-eap",), (f"quay{number}",), (), ())
+        for number in range(30)
+    )
+    shown = render(replace(healthy(30), headline=Headline(felt=felt, apart=apart)))
+    first = shown.split("\n")[:24]
+    assert any(line.startswith("  Do first") for line in first)
+    assert "                and 24 more ways to stand apart, below" in first
+
+
+def test_a_chain_of_its_own_for_each_of_many_nodes_is_cut_where_nothing_is_wrong() -> None:
+    base = healthy(40)
+    web, eap = base.served
+    own = tuple(replace(eap, nodes=(node.name,)) for node in base.nodes)
+    odd = replace(own[30], apart=True, verdict=Verdict.WARNED)
+    shown = render(replace(base, served=(web, *own[:30], odd, *own[31:])))
+    assert "  EAP at quay31, in PEAP and EAP-TLS, standing apart: warned\n" in shown
+    assert "EAP at quay12, in" in shown
+    assert "EAP at quay13, in" not in shown
+    assert "  and 27 more EAP chains, at quay13 to quay30 and quay32 to quay40: sound\n" in shown
+
+
+def test_the_verdict_shown_is_the_one_given_whatever_the_findings_are() -> None:
+    """Reports compute nothing."""
+    shown = render(
+        replace(
+            troubled(),
+            verdict=Verdict.ADVISED,
+            headline=Headline(),
+            nodes=(NodeVerdict("quay1", Verdict.SOUND),),
+        )
+    )
+    assert shown.startswith("Northpier Ferries network access: advised\n")
+    assert "Do first      nothing to be done\n" in shown
