@@ -134,6 +134,13 @@ def _end(candidate: Candidate) -> Iterator[Problem]:
             last.sha256,
             f"it leads to the root {last.subject}, which this client does not have",
         )
+    elif candidate.cut:
+        yield Problem(
+            "path-invalid",
+            last.sha256,
+            f"the path was followed up to {last.subject} and no further: it is longer, or has more "
+            "branches, than a client follows",
+        )
     elif last is leaf and candidate.rooted:
         yield Problem("self-signed", leaf.sha256, f"{leaf.subject} is its own issuer")
     elif last is leaf:

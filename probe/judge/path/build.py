@@ -44,6 +44,8 @@ class Candidate:
     ends: Ends
     rooted: bool
     """The last certificate is its own issuer (as far as its signature can be checked)."""
+    cut: bool
+    """The search stopped here at one of its bounds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,21 +85,26 @@ class Search:
         ends = Ends.ELSEWHERE if top.sha256 in self._world.others else Ends.NOWHERE
         if len(path) >= LONGEST or self._steps >= STEPS:
             self.bounded = True
-            self._keep(path, signatures, ends)
+            self._keep(path, signatures, ends, cut=True)
             return
         steps = [] if top.self_signed else self._issuers(top, der, path)
         for issuer, issuer_der, signed in steps:
             self._extend([*path, (issuer, issuer_der)], [*signatures, signed])
         if not steps or ends is Ends.ELSEWHERE:
-            self._keep(path, signatures, ends)
+            self._keep(path, signatures, ends, cut=not steps and self._checks >= CHECKS)
 
     def _keep(
-        self, path: list[tuple[CertFacts, bytes]], signatures: list[bool | None], ends: Ends
+        self,
+        path: list[tuple[CertFacts, bytes]],
+        signatures: list[bool | None],
+        ends: Ends,
+        *,
+        cut: bool = False,
     ) -> None:
         last, der = path[-1]
         rooted = last.self_issued and signed_by(der, last.spki) is not False
         self.found.append(
-            Candidate(tuple(facts for facts, _ in path), tuple(signatures), ends, rooted)
+            Candidate(tuple(facts for facts, _ in path), tuple(signatures), ends, rooted, cut)
         )
 
     def _issuers(

@@ -124,9 +124,9 @@ def _broken(names: Iterable[_General], subtrees: _Subtrees) -> Iterator[str]:
         if number not in _COMPARED:
             yield f"a name of a kind that cannot be compared ({kind}) is limited"
         elif any(_within(number, octets, base, excluding=True) for base in excluded):
-            yield f"its {kind} name {shown!r} is excluded"
+            yield f"its name {shown!r} is excluded"
         elif permitted and not any(_within(number, octets, base) for base in permitted):
-            yield f"its {kind} name {shown!r} is not permitted"
+            yield f"its name {shown!r} is not permitted"
 
 
 def _within(number: int, name: bytes, base: bytes, *, excluding: bool = False) -> bool:
