@@ -440,9 +440,9 @@ def troubled() -> Assessment:
             first=SELF_SIGNED.id,
         ),
         client_titles={
-            "windows-eap": "Windows supplicants",
-            "android-eap": "Android supplicants",
-            "linux-eap": "Linux supplicants",
+            "windows-eap": "Windows 802.1X",
+            "android-eap": "Android 802.1X",
+            "linux-eap": "Linux 802.1X",
             "chromium-web": "Chromium browsers",
             "apple-web": "Apple browsers",
         },

@@ -72,11 +72,11 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     plan = [share.place for share in footprint.shares]
     for alike in _alike(footprint.shares):
         places = words.nodes([share.place for share in alike], plan)
-        each = " each" if len(alike) > 1 else ""
+        each = "each " if len(alike) > 1 else ""
         place = styled(places, "place")
         if alike[0].nodes != (alike[0].place,):
             place.append(f", at {words.nodes(alike[0].nodes, plan)}")
-        yield Indented(place.append(f": {_amount(alike[0])}{each}"))
+        yield Indented(place.append(f": {each}{_amount(alike[0])}"), hang=3)
     for resolver, questions in footprint.resolvers:
         if questions:
             place = styled(f"resolver {visible(resolver)}", "place")

@@ -54,11 +54,11 @@ class Rule(Protocol):
 
     @property
     def floor(self) -> Verdict | None:
-        """Its verdict where no client family decides it."""
+        """The least bad verdict of a finding; None: it is a note."""
 
 
 def render_rules(rules: Iterable[Rule], *, width: int = 80, colour: bool = False) -> str:
-    """Return the list, in the order of the catalogue, under each endpoint's name."""
+    """Return the list under each endpoint's name, there in the order of the catalogue."""
     return to_text(_list(rules), width=width, colour=colour)
 
 
@@ -76,7 +76,9 @@ def render_rule(
 
 def _list(rules: Iterable[Rule]) -> Iterator[RenderableType]:
     yield styled("What is looked at. `probe rules ID` tells more of one.", "title")
-    for kind, group in groupby(rules, key=lambda rule: rule.endpoint):
+    order = {kind: place for place, kind in enumerate(Endpoint)}
+    together = sorted(rules, key=lambda rule: order.get(rule.endpoint, len(order)))
+    for kind, group in groupby(together, key=lambda rule: rule.endpoint):
         yield heading(words.endpoint(kind))
         for rule in group:
             identifier = visible(rule.id)
@@ -93,8 +95,7 @@ def _one(
     yield Indented(Text(visible(rule.title)), 0)
     yield Text()
     yield Labelled("means", Text(visible(rule.meaning, SENTENCES)), DETAIL)
-    if rule.floor is not None:
-        yield Labelled("verdict", styled(rule.floor.word, of_verdict(rule.floor)), DETAIL)
+    yield Labelled("verdict", _verdict(rule.floor), DETAIL)
     label = "felt by"
     for line in reactions_in_words(reactions, lambda family: titles.get(family, family)):
         yield Labelled(label, Text(line), DETAIL)
@@ -102,3 +103,10 @@ def _one(
     yield Labelled("to do", Text(visible(rule.remedy, SENTENCES)), DETAIL)
     source = f"{visible(rule.source, SENTENCES)} ({words.basis(rule.basis)})"
     yield Labelled("source", Text(source), DETAIL)
+
+
+def _verdict(floor: Verdict | None) -> Text:
+    if floor is None:
+        return Text("none by itself: a note")
+    worse = "" if floor is Verdict.BLOCKED else " or worse"
+    return styled(floor.word, of_verdict(floor)).append(worse)

@@ -62,7 +62,8 @@ def _opening(view: View, row: ServedChain | NotServed, how: str = "") -> Text:
 
 def _leaf(view: View, leaf: CertFacts) -> str:
     names = words.some_of([name.value for name in leaf.names], 2) or view.subject(leaf.sha256)
-    return f"{names}; {visible(leaf.key)}; until {words.day(leaf.not_after)}; SHA-256 {leaf.sha256[:8]}..."
+    until = words.day(leaf.not_after)
+    return f"{names}; {visible(leaf.key)}; until {until}; SHA-256 {leaf.sha256[:8]}..."
 
 
 def _issuers(view: View, row: ServedChain, leaf: CertFacts | None) -> str:

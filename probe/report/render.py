@@ -1,0 +1,21 @@
+"""One way into all forms of the report."""
+
+from probe.assessment import Assessment
+
+FORMS = ("terminal", "json")
+
+
+def render(assessment: Assessment, form: str, *, width: int = 80, colour: bool = False) -> str:
+    """Return the report in one of `FORMS`. `width` and `colour` are for the terminal.
+
+    Raises ValueError for another form.
+    """
+    if form == "json":
+        from probe.report.document import to_json  # noqa: PLC0415  # only one of the two is needed
+
+        return to_json(assessment)
+    if form == "terminal":
+        from probe.report.terminal import render as to_terminal  # noqa: PLC0415  # rich is heavy
+
+        return to_terminal(assessment, width=width, colour=colour)
+    raise ValueError(f"{form!r} is none of {', '.join(FORMS)}")
