@@ -7,6 +7,7 @@ and every list of children has a limit.
 """
 
 from datetime import UTC, datetime, timedelta, timezone
+from functools import lru_cache
 from typing import NamedTuple
 
 MAX_CHILDREN = 4_096
@@ -112,6 +113,14 @@ def integer(data: bytes, element: Tlv) -> int:
     return int.from_bytes(octets, "big", signed=True)
 
 
+def small_integer(data: bytes, element: Tlv) -> int:
+    """Return the value of an INTEGER that is a count or version: at most eight octets."""
+    if element.end - element.body > 8:
+        size = element.end - element.body
+        raise DerError(f"an absurd integer of {size} octets at offset {element.start}")
+    return integer(data, element)
+
+
 def boolean(data: bytes, element: Tlv) -> bool:
     """Return the value of a BOOLEAN; any octet but zero is true, as in BER."""
     octets = content(data, element)
@@ -120,6 +129,7 @@ def boolean(data: bytes, element: Tlv) -> bool:
     return octets != b"\0"
 
 
+@lru_cache(maxsize=2_048)
 def oid(octets: bytes) -> str:
     """Return an object identifier in dotted form."""
     if not octets or octets[-1] & 0x80:

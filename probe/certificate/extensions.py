@@ -12,8 +12,8 @@ from probe.certificate.der import (
     boolean,
     children,
     content,
-    integer,
     oid,
+    small_integer,
     whole,
 )
 
@@ -46,7 +46,7 @@ def basic_constraints(value: bytes) -> tuple[bool, int | None]:
         if element.tag == BOOLEAN:
             is_ca = boolean(value, element)
         elif element.tag == INTEGER:
-            length = integer(value, element)
+            length = small_integer(value, element)
         else:
             raise DerError(f"an unknown field 0x{element.tag:02x} at offset {element.start}")
     return is_ca, length

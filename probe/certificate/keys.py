@@ -20,6 +20,7 @@ from probe.certificate.der import (
     integer,
     oid,
     read,
+    small_integer,
 )
 from probe.certificate.structure import Outline, algorithm_of, outline
 from probe.observation.model import KeyFamily
@@ -136,6 +137,7 @@ _HASHES: dict[str, _Hash] = {
 }
 
 
+@lru_cache(maxsize=1_024)
 def signature_name(identifier: bytes) -> str:
     """Return the name of a signature algorithm, its dotted OID if it is unknown."""
     name, parameters = algorithm_of(identifier)
@@ -162,7 +164,7 @@ def _pss(parameters: bytes) -> tuple[hashes.HashAlgorithm, int]:
                 digest = _HASHES[name]()
             elif field.tag == 0xA2:
                 number = expect(parameters, field.body, field.end, INTEGER, "the salt length")
-                salt = integer(parameters, number)
+                salt = small_integer(parameters, number)
     return digest, salt
 
 

@@ -51,6 +51,7 @@ Attribute = tuple[str, int, bytes]
 """OID, tag of the value, content of the value."""
 
 
+@lru_cache(maxsize=4_096)
 def relative_names(raw: bytes) -> tuple[tuple[Attribute, ...], ...]:
     """Return the RDNs of a Name in the order of the encoding. Raises DerError."""
     outer = whole(raw, SEQUENCE, "a name")
@@ -67,6 +68,7 @@ def relative_names(raw: bytes) -> tuple[tuple[Attribute, ...], ...]:
     return tuple(found)
 
 
+@lru_cache(maxsize=4_096)
 def rfc4514(raw: bytes) -> str:
     """Return a Name as RFC 4514 text, most specific part first. Raises DerError."""
     return ",".join(

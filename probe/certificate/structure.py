@@ -1,6 +1,7 @@
 """The outer structure of a certificate (RFC 5280, 4.1) as slices of its own octets."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from probe.certificate.der import (
     BIT_STRING,
@@ -19,6 +20,7 @@ from probe.certificate.der import (
     integer,
     oid,
     read,
+    small_integer,
 )
 
 _VERSION, _ISSUER_ID, _SUBJECT_ID, _EXTENSIONS = 0xA0, 0x81, 0x82, 0xA3
@@ -62,7 +64,7 @@ def outline(der: bytes) -> Outline:
     first = read(der, at, tbs.end, "serialNumber")
     if first.tag == _VERSION:
         number = expect(der, first.body, first.end, INTEGER, "version")
-        version = integer(der, number) + 1
+        version = small_integer(der, number) + 1
         at = first.end
     serial = expect(der, at, tbs.end, INTEGER, "serialNumber")
     inner = expect(der, serial.end, tbs.end, SEQUENCE, "signature")
@@ -121,6 +123,7 @@ def split_extensions(sequence: bytes) -> list[tuple[str, bool, bytes]]:
     return found
 
 
+@lru_cache(maxsize=1_024)
 def algorithm_of(identifier: bytes) -> tuple[str, bytes]:
     """Return the OID of an AlgorithmIdentifier and the encoding of its parameters, or b""."""
     outer = expect(identifier, 0, len(identifier), SEQUENCE, "an algorithm identifier")

@@ -239,6 +239,25 @@ def test_an_oversized_certificate_is_not_looked_at() -> None:
     assert str(DEFAULT.certificate_bytes) in facts.oddities[0]
 
 
+def tlv(tag: int, content: bytes) -> bytes:
+    return bytes([tag, 0x82]) + len(content).to_bytes(2, "big") + content
+
+
+def test_absurd_numbers_are_odd_and_no_error() -> None:
+    """Python refuses to print an integer of more than 4,300 digits."""
+    absurd = tlv(0x02, b"\x80" + bytes(3_000))
+    empty = tlv(0x30, b"")
+    moment = tlv(0x17, b"260101000000Z")
+    limits = tlv(0x30, tlv(0x06, b"\x55\x1d\x13") + tlv(0x04, tlv(0x30, absurd)))
+    for version in (tlv(0xA0, absurd), tlv(0xA0, tlv(0x02, b"\x02"))):
+        body = version + absurd + empty + empty + tlv(0x30, moment + moment) + empty + empty
+        facts = facts_of(
+            tlv(0x30, tlv(0x30, body + tlv(0xA3, tlv(0x30, limits))) + empty + tlv(0x03, b"\0"))
+        )
+        assert any("absurd integer of 3001 octets" in oddity for oddity in facts.oddities)
+        assert facts.path_length is None
+
+
 def test_octets_after_the_certificate_are_odd() -> None:
     der = make("x").certificate.public_bytes(Encoding.DER)
     facts = facts_of(der + b"junk")
