@@ -16,7 +16,7 @@ SECRET_FILE = "radius.secret"
 def zone_of(scenario: Scenario, seating: Seating) -> Zone:
     """Return what the name servers say: what follows from nodes and services, and instead of that
     what the scenario says of single names."""
-    addresses = {node: seating.place(seating.web(node)).address for node in scenario.nodes}
+    addresses = {node: _address(node, scenario, seating) for node in scenario.nodes}
     records: dict[str, dict[str, tuple[str, ...]]] = {scenario.domain: {}}
     for node in scenario.nodes:
         records[scenario.node[node].host] = {"A": (addresses[node],)}
@@ -93,12 +93,20 @@ def _node(name: str, scenario: Scenario, seating: Seating) -> dict[str, Any]:
     planned: dict[str, Any] = {
         "name": name,
         "host": settings.host,
-        "addresses": [web.address],
+        "addresses": [_address(name, scenario, seating)],
         "web": {"port": web.port},
     }
+    if settings.known_as is not None:
+        planned["connect"] = {settings.known_as: web.address}
     if settings.eap is not None:
         planned["eap"] = {"port": seating.place(seating.eap(name)).port}
     return planned
+
+
+def _address(node: str, scenario: Scenario, seating: Seating) -> str:
+    """Return the address by which the world knows a node."""
+    known_as = scenario.node[node].known_as
+    return known_as if known_as is not None else seating.place(seating.web(node)).address
 
 
 def _roots(labels: Iterable[str]) -> list[str]:

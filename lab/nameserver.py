@@ -151,8 +151,9 @@ class NameServer:
             alias = records.get("CNAME", ())
             if not alias:
                 return
-            response.answer.append(dns.rrset.from_text(name, _TTL, "IN", "CNAME", *alias))
-            name = _parsed(alias[0])
+            target = _parsed(alias[0])
+            response.answer.append(dns.rrset.from_text(name, _TTL, "IN", "CNAME", target.to_text()))
+            name = target
             fault = zone.faults.get(_written(name))
 
 

@@ -81,6 +81,8 @@ class Node(_Table, frozen=True):
     host: str
     web: WebSettings
     eap: EapSettings | None = None
+    known_as: str | None = None
+    """Its address in DNS and in the plan, where that is not the one by which the lab is reached."""
 
 
 class Service(_Table, frozen=True):

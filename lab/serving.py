@@ -104,26 +104,40 @@ class Stream(asyncio.Protocol):
 
 
 class StreamServer:
-    """A TCP server over a bound socket that leaves no connection behind when it stops."""
+    """A TCP server over a bound socket that leaves no connection behind when it stops.
+
+    asyncio's own server fails in an assertion if it is closed while a connection arrives, so
+    connections are taken by hand here.
+    """
 
     def __init__(self, listener: socket.socket, protocol: Callable[[set[Stream]], Stream]) -> None:
         self._listener = listener
         self._protocol = protocol
         self._open: set[Stream] = set()
-        self._server: asyncio.Server | None = None
+        self._arriving: set[asyncio.Task[object]] = set()
 
     async def start(self) -> None:
-        self._server = await asyncio.get_running_loop().create_server(
-            lambda: self._protocol(self._open), sock=self._listener
-        )
+        self._listener.setblocking(False)
+        asyncio.get_running_loop().add_reader(self._listener, self._accept)
 
     async def stop(self) -> None:
-        if self._server is not None:
-            self._server.close()
+        asyncio.get_running_loop().remove_reader(self._listener)
+        await asyncio.gather(*self._arriving)
         for stream in tuple(self._open):
             stream.transport.abort()
-        if self._server is not None:
-            await self._server.wait_closed()
+        self._listener.close()
+
+    def _accept(self) -> None:
+        try:
+            connection, _ = self._listener.accept()
+        except (BlockingIOError, InterruptedError, ConnectionAbortedError):
+            return  # gone again before it was taken
+        loop = asyncio.get_running_loop()
+        task: asyncio.Task[object] = loop.create_task(
+            loop.connect_accepted_socket(lambda: self._protocol(self._open), connection)
+        )
+        self._arriving.add(task)
+        task.add_done_callback(self._arriving.discard)
 
 
 class Datagrams(asyncio.DatagramProtocol):
