@@ -19,7 +19,7 @@ def split_address(text: str, default_port: int) -> tuple[str, int]:
             raise ValueError(f"{text!r} is no address: only an IPv6 address stands in brackets")
     elif text.count(":") == 1:
         host, _, port = text.partition(":")
-    return canonical_address(host), default_port if port is None else _port(port, text)
+    return canonical_address(host), default_port if port is None else port_number(port, text)
 
 
 def canonical_address(text: str) -> str:
@@ -44,7 +44,8 @@ def with_port(address: str, port: int) -> str:
     return f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
 
 
-def _port(text: str, whole: str) -> int:
+def port_number(text: str, whole: str) -> int:
+    """Return the port in digits. Raises ValueError with a sentence that quotes the whole place."""
     # isdecimal() alone would let digits of other scripts through.
     if not (text.isascii() and text.isdecimal() and 0 < int(text[:6]) < 65536 and len(text) < 6):
         raise ValueError(f"{whole!r}: a port is a number from 1 to 65535")

@@ -2,6 +2,7 @@
 
 import binascii
 import re
+import warnings
 from functools import lru_cache
 from pathlib import Path
 
@@ -46,6 +47,7 @@ def file_roots(path: Path, name: str) -> Roots:
 def _checked(octets: bytes) -> tuple[bytes, ...]:
     """Return the DER of every certificate in PEM text, each tried."""
     from cryptography import x509  # noqa: PLC0415  # heavy; only plans with files need it
+    from cryptography.utils import CryptographyDeprecationWarning  # noqa: PLC0415
 
     found = _decoded(octets)
     if not found:
@@ -54,7 +56,11 @@ def _checked(octets: bytes) -> tuple[bytes, ...]:
         raise Refused("is empty" if not octets.strip() else "holds no PEM certificate", A_PEM)
     for number, der in enumerate(found, 1):
         try:
-            x509.load_der_x509_certificate(der)
+            with warnings.catch_warnings():
+                # Old public roots break today's rules, such as that for serial numbers; a client
+                # that has one trusts it all the same.
+                warnings.simplefilter("ignore", CryptographyDeprecationWarning)
+                x509.load_der_x509_certificate(der)
         except ValueError as error:
             raise Refused(
                 f"holds a certificate that cannot be read, number {number}", A_PEM

@@ -39,7 +39,12 @@ from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
 from probe.plan.trust import Sources, trust
 
-_DOTTED = re.compile(rf"(?<![\w\"'.-])(?:[\w\"'-]+[ \t]*\.[ \t]*){{{PLAN_KEY_PARTS},}}")
+_KEY_PART = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
+_LONG_KEY = re.compile(
+    rf"(?:^|[{{,])[ \t]*\[{{0,2}}[ \t]*(?:{_KEY_PART}[ \t]*\.[ \t]*){{{PLAN_KEY_PARTS}}}",
+    re.MULTILINE,
+)
+"""The beginning of a dotted key of too many parts, in a table, its header, or an inline table."""
 
 
 def load_plan(path: Path | str) -> Plan:
@@ -72,7 +77,7 @@ def _parsed(path: Path) -> tuple[bytes, dict[str, object]]:
         line = octets.count(b"\n", 0, error.start) + 1
         raise wrong(f"line {line} is not UTF-8 text") from None  # the error holds the whole file
     try:
-        if _DOTTED.search(text):
+        if _LONG_KEY.search(text):
             raise RecursionError
         return octets, tomllib.loads(text)
     except RecursionError:

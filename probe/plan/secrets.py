@@ -29,7 +29,7 @@ class SecretError(Exception):
 
 
 class Secret(bytes):
-    """The octets of a secret. Used as `bytes`; not shown by repr, str or format, and not pickled."""
+    """The octets of a secret: used as `bytes`, hidden from repr, str and format, not pickled."""
 
     def __repr__(self) -> str:
         return "Secret(hidden)"
@@ -102,13 +102,14 @@ def _from_file(path: Path) -> Secret:
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
     except OSError as error:
         raise _NotHad(f"the secret file {name} cannot be read: {error.strerror}") from None
+    mode = os.fstat(descriptor).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(descriptor)
+        raise _NotHad(f"the secret file {name} is no regular file")
     with os.fdopen(descriptor, "rb") as file:
-        status = os.fstat(file.fileno())
-        if not stat.S_ISREG(status.st_mode):
-            raise _NotHad(f"the secret file {name} is no regular file")
-        if os.name == "posix" and stat.S_IMODE(status.st_mode) & 0o077:
+        if os.name == "posix" and stat.S_IMODE(mode) & 0o077:
             raise _NotHad(
-                f"the secret file {name} can be read by others: chmod 600 makes it its owner's"
+                f"the secret file {name} is open to others: chmod 600 makes it its owner's alone"
             )
         value = file.read(SECRET_BYTES + 1)
     if len(value) > SECRET_BYTES:
