@@ -1,0 +1,84 @@
+"""How a command ends that does not end well: one clear message, and the status that says why.
+
+No message and no traceback shows a secret: those in use are struck out of whatever is written.
+"""
+
+import os
+import sys
+from collections.abc import Iterable
+from enum import IntEnum
+
+import click
+
+
+class Status(IntEnum):
+    """Exit statuses."""
+
+    FINE = 0
+    """Nothing worse than advised."""
+    BAD = 1
+    """Something is blocked, warned or due."""
+    WRONG_INPUT = 2
+    """The command, the plan or a file is wrong; nothing was sent."""
+    UNSEEN = 4
+    """Otherwise, something is unseen."""
+    BUG = 70
+    """The tool itself failed (EX_SOFTWARE of sysexits.h)."""
+    INTERRUPTED = 130
+    """128 + SIGINT."""
+
+
+_secrets: set[bytes] = set()
+
+
+def hide(secrets: Iterable[bytes]) -> None:
+    """Strike these out of every message from now on."""
+    _secrets.update(bytes(secret) for secret in secrets if secret)
+
+
+def say(text: str) -> None:
+    """Write a message for a person on stderr."""
+    print(_without_secrets(text), file=sys.stderr, flush=True)
+
+
+def _without_secrets(text: str) -> str:
+    for secret in _secrets:
+        plain = secret.decode(errors="surrogateescape")
+        for form in (plain, repr(secret)[2:-1], secret.hex()):
+            text = text.replace(form, "(hidden)")
+    return text
+
+
+def let_go_of_stdout() -> None:
+    """Point stdout nowhere, after its reader has gone: the interpreter flushes it once more."""
+    try:
+        descriptor = sys.stdout.fileno()
+    except (OSError, ValueError):
+        return  # no file stands behind it
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, descriptor)
+    os.close(nowhere)
+
+
+def status_of(error: BaseException, *, debug: bool) -> int:
+    """Say what went wrong and return the status for it."""
+    if isinstance(error, KeyboardInterrupt | click.Abort):
+        say("probe: interrupted")
+        return Status.INTERRUPTED
+    if isinstance(error, click.UsageError):
+        command = error.ctx.command_path if error.ctx is not None else "probe"
+        say(f"probe: {error.format_message()}\nTry '{command} --help'.")
+        return Status.WRONG_INPUT
+    if isinstance(error, click.ClickException):
+        say(f"probe: {error.format_message()}")
+        return Status.WRONG_INPUT
+    if isinstance(error, SystemExit) and isinstance(error.code, int):
+        return error.code
+    say("probe: this is a bug in the tool, not in what it looked at.")
+    if debug:
+        import traceback  # noqa: PLC0415  # seldom needed, and --help has to appear at once
+
+        say("".join(traceback.format_exception(error)).rstrip())
+    else:
+        say(f"  {type(error).__name__}; --debug shows where.")
+    return Status.BUG

@@ -1,0 +1,79 @@
+"""What a command writes: its report, whole or not at all, to stdout or into a file."""
+
+import os
+import shutil
+import stat
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+from probe.cli.failure import let_go_of_stdout
+from probe.files import write_whole
+
+PLAIN_WIDTH = 80
+"""Columns of a report that goes to no terminal."""
+
+
+def check_writable(path: Path, option: str) -> None:
+    """Raise click.ClickException unless a file can be written there, before anything is sent."""
+    target = Path(os.path.realpath(path))
+    try:
+        if target.is_dir():
+            raise IsADirectoryError(0, "is a directory")
+        if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+            return  # a device or a pipe is written to as it is
+        with tempfile.TemporaryFile(dir=target.parent, prefix=".probe-"):
+            pass
+    except OSError as error:
+        raise _unwritable(path, option, error) from None
+
+
+def write_file(path: Path, text: str, option: str) -> None:
+    """Write a file whole or not at all. Raises click.ClickException."""
+    try:
+        write_whole(path, text.encode(errors="backslashreplace"))
+    except OSError as error:
+        raise _unwritable(path, option, error) from None
+
+
+def _unwritable(path: Path, option: str, error: OSError) -> click.ClickException:
+    reason = (error.strerror or "cannot be written").lower()
+    return click.ClickException(f"{option} {path}: {reason}")
+
+
+def write_stdout(text: str) -> None:
+    """Write to stdout. Whoever has stopped reading there is no error: the rest is left unsaid.
+
+    Raises click.ClickException where stdout cannot be written for another reason.
+    """
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        let_go_of_stdout()
+    except OSError as error:
+        let_go_of_stdout()
+        raise click.ClickException(
+            f"stdout: {(error.strerror or 'cannot be written').lower()}"
+        ) from None
+
+
+def prepare_stdout() -> None:
+    """Let stdout take any text: what its encoding lacks is spelled out."""
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="backslashreplace")
+
+
+def width() -> int:
+    """Return the columns of the terminal on stdout, or of plain text."""
+    return (
+        shutil.get_terminal_size((PLAIN_WIDTH, 24)).columns if sys.stdout.isatty() else PLAIN_WIDTH
+    )
+
+
+def colour() -> bool:
+    """Return whether stdout takes colour: a terminal, and NO_COLOR (no-color.org) is not set."""
+    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return sys.stdout.isatty() and not plain

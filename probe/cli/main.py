@@ -1,0 +1,107 @@
+"""The command `probe`: which commands there are, and what becomes of every way they can end.
+
+`probe --help` reads the table below and imports no command: it has to appear at once.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+import click
+
+from probe.cli import failure
+from probe.cli.failure import Status
+
+COMMANDS = {
+    "cluster": "Sweep every node of a plan, compare them, report.",
+    "node": "Look at one node in depth, or at one host without a plan.",
+    "rules": "Show what is looked at: the catalogue, or one rule.",
+}
+"""Each command with its one-line help. Its module in this package has its name."""
+
+WIDEST_HELP = 100
+"""Columns beyond which a sentence is hard to read."""
+
+PLAIN_HELP = 80
+"""Columns of help that goes to no terminal."""
+
+
+class Commands(click.Group):
+    """Commands that are imported when they are run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  # click's signature
+        """Return the names, in the order in which they are shown."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import a command. None: there is none of that name."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"probe.cli.{cmd_name}").command
+        assert isinstance(command, click.Command)  # noqa: S101  # what each module promises
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Write the list of commands out of the table, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:  # noqa: ARG001
+    if value and not ctx.resilient_parsing:
+        from importlib.metadata import version  # noqa: PLC0415  # heavy, and only for this
+
+        click.echo(f"probe {version('cluster-probe')}")
+        ctx.exit()
+
+
+@click.group(
+    cls=Commands,
+    epilog=(
+        "Exit status: 0 nothing worse than advised; 1 something blocked, warned or due; 4"
+        " otherwise, something unseen; 2 a wrong command, plan or file; 130 interrupted; 70 a bug."
+    ),
+)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show it."
+)
+def probe() -> None:
+    """Look at a cluster of network-access servers as its clients do.
+
+    Asks DNS, HTTPS and EAP of every node, and says who is blocked or warned, why, and what to do.
+    Only for systems that you are allowed to probe.
+    """
+
+
+def _help_width() -> int:
+    """Return the columns of help texts. click would import four more modules to find them."""
+    try:
+        return min(os.get_terminal_size(1).columns, WIDEST_HELP)
+    except OSError:
+        return PLAIN_HELP
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status. Raises nothing."""
+    arguments = sys.argv[1:] if arguments is None else list(arguments)
+    try:
+        returned = probe.main(
+            arguments, prog_name="probe", standalone_mode=False, terminal_width=_help_width()
+        )
+        return int(returned) if isinstance(returned, int) else Status.FINE
+    except BrokenPipeError:
+        # Of --help and the like: a report minds its own pipe, and keeps its verdict's status.
+        failure.let_go_of_stdout()
+        return Status.FINE
+    except BaseException as error:  # every way to end has its status
+        return failure.status_of(error, debug="--debug" in arguments)
+
+
+def run() -> None:
+    """Run the command line of this process."""
+    sys.exit(main())
+
+
+if __name__ == "__main__":
+    run()

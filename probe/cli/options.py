@@ -1,0 +1,169 @@
+"""The options that commands share, and what their words mean."""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from probe.assessment import Verdict
+from probe.observation.model import Endpoint
+from probe.report.render import FORMS
+
+ASKED = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
+"""What `--only` may name."""
+
+_RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """The options that `cluster` and `node` share."""
+
+    at: datetime | None
+    form: str
+    output: Path | None
+    save: Path | None
+    saved: tuple[Path, ...]
+    only: frozenset[Endpoint]
+    show_agenda: bool
+    tolerate: Verdict
+    quiet: bool
+
+
+class _Time(click.ParamType[datetime]):
+    name = "TIME"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> datetime:
+        if isinstance(value, datetime):
+            return value
+        try:
+            return _time(value)
+        except (ValueError, OverflowError):
+            self.fail(
+                f"{value!r} is no time: RFC 3339 such as 2027-04-01T08:00:00Z, a date, or now",
+                param,
+                ctx,
+            )
+
+
+def _time(text: str) -> datetime:
+    if text == "now":
+        return datetime.now(UTC)
+    if _DAY.fullmatch(text):
+        return datetime.fromisoformat(text).replace(tzinfo=UTC)
+    if _RFC_3339.fullmatch(text):
+        return datetime.fromisoformat(text.upper()).astimezone(UTC)
+    raise ValueError
+
+
+class _Only(click.ParamType[frozenset[Endpoint]]):
+    name = "LIST"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> frozenset[Endpoint]:
+        if isinstance(value, frozenset):
+            return value
+        known = {endpoint.value: endpoint for endpoint in ASKED}
+        words = [word.strip() for word in value.split(",")]
+        for word in words:
+            if word not in known:
+                self.fail(f"{word!r} is none of {', '.join(known)}", param, ctx)
+        return frozenset(known[word] for word in words)
+
+
+class _Verdict(click.ParamType[Verdict]):
+    name = "VERDICT"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Verdict:
+        if isinstance(value, Verdict):
+            return value
+        words = {verdict.word: verdict for verdict in Verdict}
+        if value not in words:
+            self.fail(f"{value!r} is none of {', '.join(words)}", param, ctx)
+        return words[value]
+
+
+def _no_history(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+    if value not in (None, "off"):
+        raise click.BadParameter(
+            "this version keeps no history: only 'off' can be said", ctx=ctx, param=param
+        )
+
+
+_FILE = click.Path(path_type=Path, dir_okay=True)
+
+_OPTIONS: tuple[Callable[[Any], Any], ...] = (
+    click.option("--at", type=_Time(), help="Judge as of another time: RFC 3339, a date, or now."),
+    click.option(
+        "--format",
+        "form",
+        type=click.Choice(FORMS),
+        default="terminal",
+        show_default=True,
+        help="The report's form.",
+    ),
+    click.option("--output", type=_FILE, metavar="FILE", help="Write the report into a file."),
+    click.option("--save", type=_FILE, metavar="FILE", help="Save what was seen."),
+    click.option(
+        "--from",
+        "saved",
+        type=_FILE,
+        metavar="FILE",
+        multiple=True,
+        help="Judge what was saved; nothing is sent. Several are merged.",
+    ),
+    click.option(
+        "--only", type=_Only(), default=frozenset(ASKED), help="Of dns,web,eap,radsec, these only."
+    ),
+    click.option(
+        "--show-agenda", is_flag=True, help="Say what would be asked, of whom; send nothing."
+    ),
+    click.option(
+        "--tolerate",
+        type=_Verdict(),
+        default=Verdict.ADVISED,
+        help="The worst verdict that still exits 0.",
+    ),
+    click.option(
+        "--no-fetch",
+        is_flag=True,
+        expose_value=False,
+        help="Fetch nothing from CAs (this version never does).",
+    ),
+    click.option(
+        "--history",
+        metavar="off",
+        callback=_no_history,
+        expose_value=False,
+        help="Keep no history (this version keeps none).",
+    ),
+    click.option("--quiet", is_flag=True, help="No progress and no remarks on stderr."),
+    click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback."),
+)
+
+
+def common(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the shared options; it receives them as one `Common`."""
+
+    def gathered(**given: Any) -> int:
+        shared = Common(**{field.name: given.pop(field.name) for field in fields(Common)})
+        return command(shared=shared, **given)
+
+    gathered.__doc__ = command.__doc__
+    gathered.__name__ = command.__name__
+    for option in reversed(_OPTIONS):
+        gathered = option(gathered)
+    # Options of the command itself were put on it before: they come first in its help.
+    params = getattr(command, "__click_params__", [])
+    gathered.__click_params__ = getattr(gathered, "__click_params__", []) + params  # type: ignore[attr-defined]  # click keeps options on the function
+    return gathered

@@ -1,0 +1,158 @@
+"""What `cluster` and `node` do alike: ask or recall, judge, write, and tell by the exit status."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+
+from probe.assessment import Assessment, Verdict
+from probe.cli.failure import Status, hide, say
+from probe.cli.files import (
+    check_writable,
+    colour,
+    prepare_stdout,
+    width,
+    write_file,
+    write_stdout,
+)
+from probe.cli.options import Common
+from probe.cli.progress import Progress
+from probe.jobs import sweep
+from probe.jobs.sweep import JobError, Scope
+from probe.observation.document import SurveyError, read_survey, write_survey
+from probe.observation.model import Survey
+from probe.plan.model import Plan
+from probe.plan.problems import PlanError
+from probe.plan.read import load_plan
+from probe.plan.secrets import SecretError
+from probe.report.escape import visible
+from probe.report.render import render
+
+PLAN = Path("plan.toml")
+"""Where a plan is looked for if none is named."""
+
+PROBLEMS = 200
+"""Problems of one plan that are shown; the rest are counted."""
+
+
+@contextmanager
+def wrong_input() -> Iterator[None]:
+    """Turn what may be wrong with what was given into a message that ends the command."""
+    try:
+        yield
+    except PlanError as error:
+        raise click.ClickException(_plan_error(error)) from None
+    except (JobError, SecretError, SurveyError) as error:
+        raise click.ClickException(str(error)) from None
+
+
+def _plan_error(error: PlanError) -> str:
+    lines = [visible(str(problem), 1_000) for problem in error.problems[:PROBLEMS]]
+    place = visible(str(error.path)) if error.path is not None else "the plan"
+    if len(lines) == 1:
+        return f"{place}: {lines[0]}"
+    if len(error.problems) > PROBLEMS:
+        lines.append(f"... and {len(error.problems) - PROBLEMS} more")
+    return "\n  ".join([f"{place}: {len(error.problems)} problems", *lines])
+
+
+def read_plan(path: Path | None) -> Plan:
+    """Return the plan in a file, of `plan.toml` if none is named."""
+    with wrong_input():
+        return load_plan(path if path is not None else PLAN)
+
+
+def report(plan: Plan, scope: Scope, shared: Common) -> int:
+    """Do what the options say and return the exit status."""
+    _check(shared)
+    prepare_stdout()
+    if shared.show_agenda:
+        return _show_agenda(plan, scope, shared)
+    for path, option in ((shared.output, "--output"), (shared.save, "--save")):
+        if path is not None:
+            check_writable(path, option)
+    seen = _recall(plan, scope, shared) if shared.saved else _look(plan, scope, shared)
+    if shared.save is not None:
+        _save(seen, shared.save)
+    assessment = sweep.assess(plan, seen, shared.at)
+    _write(_rendered(assessment, shared), shared)
+    return status_of(assessment, shared.tolerate)
+
+
+def _check(shared: Common) -> None:
+    if shared.show_agenda and shared.saved:
+        raise click.UsageError("--show-agenda says what would be sent, and --from sends nothing")
+    if shared.show_agenda and shared.save is not None:
+        raise click.UsageError("--show-agenda sees nothing that --save could save")
+    if shared.show_agenda and shared.form == "json":
+        raise click.UsageError("--show-agenda is for people: --format terminal is its only form")
+    if shared.output is not None and shared.output == shared.save:
+        raise click.UsageError("--output and --save name the same file")
+
+
+def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
+    from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
+
+    with wrong_input():
+        effort = sweep.effort(plan, sweep.questions(plan, scope))
+    plain = shared.output is not None
+    _write(
+        render_agenda(effort, width=80 if plain else width(), colour=not plain and colour()), shared
+    )
+    return Status.FINE
+
+
+def _recall(plan: Plan, scope: Scope, shared: Common) -> Survey:
+    with wrong_input():
+        seen = sweep.recall(plan, [read_survey(path) for path in shared.saved], scope)
+    missing = sweep.not_asked(plan, seen, scope)
+    if missing and not shared.quiet:
+        say(f"probe: not in what was saved, so not judged: {visible(', '.join(missing))}")
+    return seen
+
+
+def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
+    with wrong_input():
+        asked = sweep.questions(plan, scope)
+        secrets = sweep.secrets_for(plan, asked)
+    hide(secrets.values())
+    with Progress(quiet=shared.quiet) as progress:
+        return sweep.look(
+            plan,
+            asked,
+            secrets,
+            on_event=lambda event: progress.show(event.done, event.total, event.node),
+        )
+
+
+def _save(seen: Survey, path: Path) -> None:
+    try:
+        write_survey(seen, path)
+    except OSError as error:
+        raise click.ClickException(
+            f"--save {path}: {(error.strerror or str(error)).lower()}"
+        ) from None
+
+
+def _rendered(assessment: Assessment, shared: Common) -> str:
+    if shared.output is not None:
+        return render(assessment, shared.form)
+    return render(assessment, shared.form, width=width(), colour=colour())
+
+
+def _write(text: str, shared: Common) -> None:
+    if shared.output is not None:
+        write_file(shared.output, text, "--output")
+    else:
+        write_stdout(text)
+
+
+def status_of(assessment: Assessment, tolerated: Verdict) -> int:
+    """Return the exit status of a verdict; what is not worse than `tolerated` is fine."""
+    if assessment.survey.interrupted:
+        say("probe: interrupted: this is what was known by then")
+        return Status.INTERRUPTED
+    if assessment.verdict >= tolerated or assessment.verdict is Verdict.SOUND:
+        return Status.FINE
+    return Status.UNSEEN if assessment.verdict is Verdict.UNSEEN else Status.BAD

@@ -1,0 +1,177 @@
+"""From a plan to an assessment: ask, look, judge. The commands are thin over this.
+
+Each step is a function of its own, so that a command can show the agenda and stop, or judge saved
+surveys without looking.
+"""
+
+import asyncio
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+from probe.assessment import Assessment
+from probe.judge.assess import judge
+from probe.limits import DEFAULT, Limits
+from probe.observation.merge import merge
+from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
+from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
+from probe.observe.footprint import Footprint, footprint
+from probe.observe.sweep import OnEvent, ignore, survey
+from probe.plan.model import Plan, SecretRef
+from probe.plan.problems import nearest, shown
+from probe.plan.secrets import Prompt, Secret, SecretError, resolve
+
+
+class JobError(Exception):
+    """What was asked for cannot be done as it stands. Its text is for whoever asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """How closely to look, and at what."""
+
+    depth: Depth = Depth.SWEEP
+    only: frozenset[Endpoint] = ALL
+    nodes: tuple[str, ...] = ()
+    """Names of nodes; empty: all."""
+
+
+def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
+    """Return what is to be asked. Raises JobError for an unknown node, or if it is nothing."""
+    check_nodes(plan, scope.nodes)
+    found = agenda(plan, scope.depth, only=scope.only, nodes=scope.nodes)
+    if not found:
+        wanted = ", ".join(sorted(scope.only))
+        raise JobError(f"there is nothing to ask: the plan says nothing of {wanted}")
+    return found
+
+
+def check_nodes(plan: Plan, names: Iterable[str]) -> None:
+    """Raise JobError for a name that is no node of the plan."""
+    known = tuple(node.name for node in plan.nodes)
+    for name in names:
+        if name not in known:
+            raise JobError(f"{shown(name)} is no node of the plan{nearest(name, known)}")
+
+
+def effort(plan: Plan, asked: tuple[Question, ...]) -> Footprint:
+    """Return of whom how much will be asked, and what it leaves in servers' logs."""
+    return footprint(plan, asked)
+
+
+def secrets_for(
+    plan: Plan, asked: tuple[Question, ...], *, prompt: Prompt | None = None
+) -> dict[SecretRef, Secret]:
+    """Return the secrets that these questions need. Raises SecretError."""
+    by_eap = {question.nodes[0] for question in asked if question.endpoint is Endpoint.EAP}
+    without = [
+        node.name
+        for node in plan.nodes
+        if node.name in by_eap and node.eap is not None and node.eap.secret is None
+    ]
+    if without:
+        names = ", ".join(shown(name) for name in without)
+        raise SecretError(
+            (
+                f"the plan names no RADIUS secret for {names}: write"
+                ' eap.secret = { environment = "NAME" }, or leave EAP out (--only dns,web)',
+            )
+        )
+    return resolve(secrets_needed(plan, asked), prompt=prompt)
+
+
+def limits_of(plan: Plan) -> Limits:
+    """Return the limits with the plan's overrides."""
+    overrides: dict[str, Any] = dict(plan.limits)
+    return replace(DEFAULT, **overrides)
+
+
+def look(
+    plan: Plan,
+    asked: tuple[Question, ...],
+    secrets: Mapping[SecretRef, bytes],
+    *,
+    on_event: OnEvent = ignore,
+) -> Survey:
+    """Ask everything and return what was seen.
+
+    An interrupt (SIGINT) ends it early: what is known is returned, marked as interrupted.
+    """
+    return asyncio.run(
+        survey(plan, asked, secrets=secrets, limits=limits_of(plan), on_event=on_event)
+    )
+
+
+def recall(plan: Plan, surveys: Iterable[Survey], scope: Scope) -> Survey:
+    """Return saved surveys as one, cut down to the scope and to the nodes of the plan.
+
+    Raises JobError for an unknown node, or if nothing is left.
+    """
+    check_nodes(plan, scope.nodes)
+    names = frozenset(scope.nodes or (node.name for node in plan.nodes))
+    seen = narrow(merge(surveys), scope.only, names)
+    if not seen.questions:
+        raise JobError("the saved survey holds nothing of what is asked for here")
+    return seen
+
+
+def narrow(seen: Survey, only: frozenset[Endpoint], nodes: frozenset[str]) -> Survey:
+    """Return the part of a survey that speaks of these endpoints and nodes."""
+    kept: dict[str, Question] = {}
+    for question in seen.questions:
+        of = tuple(name for name in question.nodes if name in nodes)
+        if question.endpoint in only and of:
+            kept[question.id] = replace(question, nodes=of)
+
+    def handshake(record: Handshake) -> Handshake:
+        return replace(record, nodes=tuple(name for name in record.nodes if name in nodes))
+
+    lookups: tuple[Lookup, ...] = tuple(r for r in seen.lookups if r.question in kept)
+    handshakes = tuple(handshake(r) for r in seen.handshakes if r.question in kept)
+    served = {digest for r in handshakes if r.served is not None for digest in r.served.chain}
+    return replace(
+        seen,
+        questions=tuple(kept.values()),
+        lookups=lookups,
+        handshakes=handshakes,
+        certificates={sha: der for sha, der in seen.certificates.items() if sha in served},
+    )
+
+
+def not_asked(plan: Plan, seen: Survey, scope: Scope) -> tuple[str, ...]:
+    """Return the nodes in the scope that no question of the survey speaks of."""
+    asked = _spoken_of(seen)
+    wanted = scope.nodes or tuple(node.name for node in plan.nodes)
+    return tuple(name for name in wanted if name not in asked)
+
+
+def assess(plan: Plan, seen: Survey, at: datetime | None = None) -> Assessment:
+    """Judge a survey as of `at`; None: its own end, of several the latest.
+
+    Nodes that were not asked are left out: nothing is known of them, not even that they are sound.
+    """
+    judged = _within(plan, _spoken_of(seen))
+    return judge(judged, seen, at=at if at is not None else end_of(seen))
+
+
+def _spoken_of(seen: Survey) -> frozenset[str]:
+    return frozenset(name for question in seen.questions for name in question.nodes)
+
+
+def _within(plan: Plan, names: frozenset[str]) -> Plan:
+    """Return the plan of these nodes alone."""
+    services = (
+        replace(service, nodes=tuple(name for name in service.nodes if name in names))
+        for service in plan.services
+    )
+    return replace(
+        plan,
+        nodes=tuple(node for node in plan.nodes if node.name in names),
+        services=tuple(service for service in services if service.nodes),
+    )
+
+
+def end_of(seen: Survey) -> datetime:
+    """Return when the last of the surveys in it ended."""
+    return max(taken.ended for taken in seen.taken).astimezone(UTC)
