@@ -1,1 +1,38 @@
-"""The rules of the catalogue, one room for each endpoint."""
+"""Every rule that is judged: pure functions of a case, in the order in which they are asked.
+
+A new rule is one more function here and one more entry in the catalogue. The order in which
+findings are shown is the catalogue's, so this one does not matter.
+"""
+
+from collections.abc import Callable, Iterable
+
+from probe.assessment import Note
+from probe.judge.case import Case
+from probe.judge.draft import Draft
+from probe.judge.rules import certificate, cluster, compare, dns, eap, reach, web
+from probe.observation.model import Endpoint
+
+Judge = Callable[[Case], Iterable[Draft | Note]]
+
+
+def _web_certificates(case: Case) -> Iterable[Draft]:
+    return certificate.certificates(case, Endpoint.WEB)
+
+
+def _eap_certificates(case: Case) -> Iterable[Draft]:
+    return certificate.certificates(case, Endpoint.EAP)
+
+
+ALL: tuple[Judge, ...] = (
+    dns.names,
+    reach.unreached_web,
+    reach.unreached_eap,
+    _web_certificates,
+    _eap_certificates,
+    web.name_mismatch,
+    eap.names,
+    eap.same_as_web,
+    compare.compare,
+    cluster.join_untrusted,
+    cluster.name_uncovered,
+)

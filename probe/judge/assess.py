@@ -1,0 +1,211 @@
+"""From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, time, timedelta
+
+from probe.assessment import (
+    Accepted,
+    Assessment,
+    Basis,
+    Does,
+    Finding,
+    Folded,
+    NodeVerdict,
+    Note,
+    RootStore,
+    Verdict,
+)
+from probe.judge.case import Case
+from probe.judge.catalogue import BY_ID, VERSION
+from probe.judge.clients.reactions import TITLES, Known, Reacted
+from probe.judge.draft import Draft
+from probe.judge.explained import Explained
+from probe.judge.fold import Cause, below, fold
+from probe.judge.headline import headline
+from probe.judge.rows import not_served, served
+from probe.judge.rules import ALL
+from probe.judge.trust import anchors, publicity
+from probe.observation.model import Survey
+from probe.plan.model import FAMILIES, Acceptance, Plan
+
+_HARD = {Does.REFUSES: 0, Does.WARNS: 1, Does.CONTINUES: 2}
+
+
+def judge(
+    plan: Plan,
+    seen: Survey,
+    *,
+    at: datetime,
+    before: Survey | None = None,
+    explained: Explained | None = None,
+) -> Assessment:
+    """Judge what was seen against the plan, as of a time with a zone.
+
+    `before` is an earlier survey of the same plan: an endpoint that served this machine then and is
+    silent now blocks somebody. `explained` keeps examinations for the next judgement of equal
+    chains. Raises ValueError for a time without a zone.
+    """
+    if at.tzinfo is None:
+        raise ValueError("the time to judge at needs a zone")
+    case = Case(plan, seen, at=at, before=before, explained=explained)
+    drafts: list[Draft] = []
+    notes: list[Note] = []
+    for rule in ALL:
+        for said in rule(case):
+            if isinstance(said, Note):
+                notes.append(said)
+            else:
+                drafts.append(said)
+    causes = fold(case, drafts)
+    ordered = sorted(
+        ((cause, _finding(case, cause)) for cause in causes),
+        key=lambda pair: _order(case, pair[1]),
+    )
+    told = tuple(finding for _, finding in ordered)
+    unseen = seen.unobserved()
+    nodes = tuple(_node_verdicts(case, told, frozenset(unseen)))
+    rows = served(case, ordered)
+    missing = not_served(case, ordered)
+    complete = not unseen and not seen.interrupted
+    return Assessment(
+        plan_name=plan.name,
+        catalogue=VERSION,
+        roots=tuple(
+            RootStore(source.name, source.version, len(source.certificates))
+            for source in case.roots
+        ),
+        judged_at=at,
+        verdict=_verdict(told, nodes, complete=complete),
+        complete=complete,
+        survey=seen,
+        facts=case.facts,
+        public=_public(case),
+        nodes=nodes,
+        findings=told,
+        notes=tuple(sorted(notes, key=lambda note: (BY_ID[note.rule].order, note.says))),
+        served=rows,
+        not_served=missing,
+        unseen=unseen,
+        headline=headline(told, rows, missing, [node.name for node in plan.nodes]),
+        client_titles=TITLES,
+    )
+
+
+def _finding(case: Case, cause: Cause) -> Finding:
+    draft = cause.draft
+    reacted = _worst_of_each(one for each in (draft, *cause.folded) for one in each.reacted)
+    deciding = [one for one in reacted if one.known.verdict is cause.verdict]
+    by_client = deciding[0].known if deciding and draft.rule.by_clients else None
+    dues = [each.due for each in (draft, *cause.folded) if each.due is not None]
+    felt = {one.reaction.client for one in reacted if one.reaction.does is not Does.CONTINUES}
+    felt.update(draft.clients)
+    return Finding(
+        id=draft.id,
+        rule=draft.rule_id,
+        verdict=cause.verdict,
+        endpoint=draft.rule.endpoint,
+        nodes=draft.nodes,
+        name=draft.name,
+        addresses=draft.addresses,
+        certificates=draft.certificates,
+        clients=tuple(sorted(felt, key=FAMILIES.index)),
+        reactions=tuple(one.reaction for one in reacted),
+        due=min(dues, default=None),
+        folded=tuple(
+            Folded(id_, each.rule_id, each.says, each.nodes) for id_, each in below(cause).items()
+        ),
+        accepted=_accepted(case, draft),
+        says=draft.says,
+        evidence=draft.evidence,
+        remedy=draft.remedy or draft.rule.remedy,
+        source=_source(draft, by_client),
+        basis=_basis(draft, by_client),
+    )
+
+
+def _worst_of_each(reacted: Iterable[Reacted]) -> tuple[Reacted, ...]:
+    """Return what each client does at worst, in the order in which clients are shown."""
+    worst: dict[tuple[str, str], Reacted] = {}
+    for one in reacted:
+        who = one.reaction.client, one.reaction.setup or ""
+        if who not in worst or _hardness(one) < _hardness(worst[who]):
+            worst[who] = one
+    # "profile" before "by-hand": the setup that plans take for granted comes first.
+    found = sorted(worst, key=lambda who: (FAMILIES.index(who[0]), who[1] == "by-hand"))
+    return tuple(worst[who] for who in found)
+
+
+def _hardness(one: Reacted) -> tuple[Verdict, int]:
+    return one.known.verdict or Verdict.SOUND, _HARD[one.reaction.does]
+
+
+def _source(draft: Draft, by_client: Known | None) -> str:
+    parts = draft.rule.source.split("; ")
+    if by_client is not None:
+        parts += by_client.source.split("; ")
+    return "; ".join(dict.fromkeys(parts))
+
+
+def _basis(draft: Draft, by_client: Known | None) -> Basis:
+    """How the fact is known that decides the verdict; the rule's own where no client does."""
+    return by_client.basis if by_client is not None else draft.rule.basis
+
+
+def _accepted(case: Case, draft: Draft) -> Accepted | None:
+    taken = draft.accepted or case.acceptance(draft.rule_id, draft.nodes, draft.name)
+    return None if taken is None else accepted(taken, case.at)
+
+
+def accepted(taken: Acceptance, at: datetime) -> Accepted:
+    """Return how an acceptance stands at a time: it holds to the end of its last day, UTC."""
+    over = datetime.combine(taken.until, time(), UTC) + timedelta(days=1)
+    return Accepted(taken.reason, over - timedelta(seconds=1), at >= over)
+
+
+def _order(case: Case, finding: Finding) -> tuple[object, ...]:
+    first = case.node_order[finding.nodes[0]] if finding.nodes else len(case.node_order)
+    return (
+        finding.verdict,
+        BY_ID[finding.rule].order,
+        first,
+        finding.nodes,
+        finding.name or "",
+        finding.id,
+    )
+
+
+def _node_verdicts(
+    case: Case, findings: tuple[Finding, ...], unseen: frozenset[str]
+) -> Iterator[NodeVerdict]:
+    worst: dict[str, Verdict] = {}
+    for finding in findings:
+        if finding.counts:
+            for node in finding.nodes:
+                worst[node] = min(worst.get(node, Verdict.SOUND), finding.verdict)
+    for question in case.survey.questions:
+        if question.id in unseen:
+            for node in question.nodes:
+                worst[node] = min(worst.get(node, Verdict.SOUND), Verdict.UNSEEN)
+    for planned in case.plan.nodes:
+        yield NodeVerdict(planned.name, worst.get(planned.name, Verdict.SOUND))
+
+
+def _verdict(
+    findings: tuple[Finding, ...], nodes: tuple[NodeVerdict, ...], *, complete: bool
+) -> Verdict:
+    found = [finding.verdict for finding in findings if finding.counts]
+    found += [node.verdict for node in nodes]
+    if not complete:
+        found.append(Verdict.UNSEEN)
+    return min(found, default=Verdict.SOUND)
+
+
+def _public(case: Case) -> dict[str, str]:
+    trust = case.plan.trust
+    return dict(
+        publicity(
+            case.survey.certificates.values(),
+            anchors(*trust.public, name="public"),
+            case.everywhere,
+        )
+    )

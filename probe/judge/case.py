@@ -1,0 +1,290 @@
+"""What the rules look at: plan and survey, indexed, with each served chain examined on demand.
+
+Nothing is judged here. A rule asks the case for visits and explanations and says what is wrong.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+
+from probe.certificate.facts import CertFacts, facts_of
+from probe.judge.clients.reactions import BY_NAME, on_site
+from probe.judge.explained import Explained
+from probe.judge.path import Explanation
+from probe.judge.trust import AnchorSet, anchors
+from probe.observation.model import (
+    Endpoint,
+    Handshake,
+    HandshakeAsk,
+    Outcome,
+    Question,
+    Survey,
+)
+from probe.plan.model import Acceptance, Audience, Client, Plan, Roots, Service
+
+Place = tuple[Endpoint, str, tuple[str, ...]]
+"""Endpoint, node and served chain (empty: nothing was served): what a finding speaks of."""
+
+REFERENCE = {Endpoint.WEB: "chromium-web", Endpoint.EAP: "linux-eap"}
+"""Families whose rules are those of the standards, for what has to be known of every chain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One handshake record and what the plan says of the place it speaks of."""
+
+    record: Handshake
+    service: Service | None
+    nodes: tuple[str, ...]
+    """The nodes it speaks of: of a virtual address, those that serve the same chain themselves,
+    or else all that stand behind it."""
+    virtual: bool
+    """It went to a service's virtual address."""
+    behind: bool
+    """It went to one node for a name that clients open at a virtual address only."""
+    name: str | None
+    """web: the name that clients open."""
+    audience: Audience
+    own: bool
+    """web: the name is the node's own."""
+
+    @property
+    def asked(self) -> HandshakeAsk:
+        """What was asked."""
+        return self.record.asked
+
+    @property
+    def chain(self) -> tuple[str, ...]:
+        """What was served: SHA-256 of each certificate; empty if nothing was."""
+        return self.record.served.chain if self.record.served else ()
+
+    @property
+    def places(self) -> frozenset[Place]:
+        """What a finding that rests on this visit speaks of."""
+        return frozenset((self.record.endpoint, node, self.chain) for node in self.nodes)
+
+
+class Case:
+    """A plan, a survey and a time, made ready for the rules."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        survey: Survey,
+        *,
+        at: datetime,
+        before: Survey | None = None,
+        explained: Explained | None = None,
+    ) -> None:
+        self.plan = plan
+        self.survey = survey
+        self.at = at
+        self.node_order: Mapping[str, int] = {n.name: i for i, n in enumerate(plan.nodes)}
+        self.questions: Mapping[str, Question] = {q.id: q for q in survey.questions}
+        self.facts: dict[str, CertFacts] = {
+            sha256: facts_of(der) for sha256, der in survey.certificates.items()
+        }
+        self._before = before
+        self._explained = explained or Explained()
+        self._services = {service.name: service for service in plan.services}
+        self._known: dict[tuple[tuple[str, ...], str | None, str, AnchorSet], Explanation] = {}
+
+    # ------------------------------------------------------------ visits
+
+    @cached_property
+    def web(self) -> tuple[Visit, ...]:
+        """Every web visit, in the order asked."""
+        return self._visits(Endpoint.WEB)
+
+    @cached_property
+    def eap(self) -> tuple[Visit, ...]:
+        """Every EAP conversation, in the order asked."""
+        return self._visits(Endpoint.EAP)
+
+    @cached_property
+    def opened(self) -> Mapping[str, frozenset[str | None]]:
+        """By node: the names that were opened there, at virtual addresses too."""
+        found: dict[str, set[str | None]] = defaultdict(set)
+        for visit in self.web:
+            for node in () if visit.behind else visit.record.nodes:
+                found[node].add(visit.name)
+        return {node: frozenset(names) for node, names in found.items()}
+
+    def visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
+        """Return the visits of the web or the EAP endpoint."""
+        return self.web if endpoint is Endpoint.WEB else self.eap
+
+    def _visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
+        records = [r for r in self.survey.handshakes if r.endpoint is endpoint]
+        # Which node answered at a virtual address shows by what the nodes serve themselves.
+        serving: dict[tuple[str | None, tuple[str, ...]], list[str]] = defaultdict(list)
+        for record in records:
+            if len(record.nodes) == 1 and not self._is_virtual(record) and record.served:
+                serving[record.asked.name, record.served.chain].append(record.nodes[0])
+        return tuple(self._visit(record, serving) for record in records)
+
+    def _service(self, record: Handshake) -> Service | None:
+        question = self.questions.get(record.question)
+        name = question.service if question else None
+        return self._services.get(name) if name is not None else None
+
+    def _is_virtual(self, record: Handshake) -> bool:
+        service = self._service(record)
+        return service is not None and record.asked.address in service.addresses
+
+    def _visit(
+        self,
+        record: Handshake,
+        serving: Mapping[tuple[str | None, tuple[str, ...]], list[str]],
+    ) -> Visit:
+        service = self._service(record)
+        virtual = self._is_virtual(record)
+        nodes = tuple(node for node in record.nodes if node in self.node_order)
+        own = not virtual and len(nodes) == 1 and record.asked.name == self.host(nodes[0])
+        audience = Audience.STAFF
+        if service is not None:
+            audience = service.audience
+        elif len(nodes) == 1:
+            audience = self.plan.node(nodes[0]).host_audience
+        if virtual and record.served:
+            found = serving.get((record.asked.name, record.served.chain), ())
+            nodes = tuple(node for node in nodes if node in found) or nodes
+        return Visit(
+            record,
+            service,
+            nodes,
+            virtual,
+            behind=bool(service and service.addresses and not virtual and not own),
+            name=record.asked.name,
+            audience=audience,
+            own=own,
+        )
+
+    def host(self, node: str) -> str:
+        """Return a node's own name."""
+        return self.plan.node(node).host
+
+    def sort_nodes(self, nodes: Iterable[str]) -> tuple[str, ...]:
+        """Return each node once, in the order of the plan."""
+        known = {node for node in nodes if node in self.node_order}
+        return tuple(sorted(known, key=self.node_order.__getitem__))
+
+    @cached_property
+    def _answered(self) -> frozenset[str]:
+        """Questions that were served in the earlier survey, if the same machine asked."""
+        if self._before is None:
+            return frozenset()
+        machines = {taken.machine for taken in self.survey.taken}
+        if not machines & {taken.machine for taken in self._before.taken} - {None}:
+            return frozenset()
+        return frozenset(r.question for r in self._before.handshakes if r.outcome is Outcome.SERVED)
+
+    def answered_before(self, question: str) -> bool:
+        """Whether this machine was served there in the earlier survey."""
+        return question in self._answered
+
+    # ------------------------------------------------------------ clients
+
+    @cached_property
+    def supplicants(self) -> tuple[Client, ...]:
+        """The EAP clients on site."""
+        return on_site(self.plan.clients, "eap")
+
+    @cached_property
+    def other_nodes(self) -> tuple[Client, ...]:
+        """The family `node`, where it is on site and there is another node."""
+        return on_site(self.plan.clients, "node") if len(self.plan.nodes) > 1 else ()
+
+    def browsers(self, audience: Audience) -> tuple[Client, ...]:
+        """Return the web clients on site that open names of this audience."""
+        clients = on_site(self.plan.clients, "web")
+        return tuple(c for c in clients if audience in BY_NAME[c.family].opens)
+
+    # ------------------------------------------------------------ chains
+
+    @cached_property
+    def everywhere(self) -> AnchorSet:
+        """Every anchor of every world of the plan."""
+        trust = self.plan.trust
+        sources = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node)
+        return anchors(*dict.fromkeys(sources), name="plan")
+
+    def anchors_of(self, visit: Visit) -> AnchorSet:
+        """Return the roots that the clients of this visit have."""
+        trust = self.plan.trust
+        if visit.record.endpoint is Endpoint.EAP:
+            return anchors(*trust.eap, name="eap")
+        if visit.audience is Audience.GUESTS:
+            return anchors(*trust.web, name="web")
+        return anchors(*trust.staff, name="staff")
+
+    @cached_property
+    def node_anchors(self) -> AnchorSet:
+        """The roots that nodes have when they call each other."""
+        return anchors(*self.plan.trust.node, name="node")
+
+    @cached_property
+    def roots(self) -> tuple[Roots, ...]:
+        """Each source of roots of the plan, once."""
+        trust = self.plan.trust
+        return tuple(
+            dict.fromkeys((*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node))
+        )
+
+    @cached_property
+    def _extra(self) -> tuple[bytes, ...]:
+        """CA certificates seen anywhere in the survey: they may complete another node's chain."""
+        return tuple(
+            self.survey.certificates[sha256]
+            for sha256 in sorted(self.facts)
+            if self.facts[sha256].is_ca
+        )
+
+    def explain(
+        self, visit: Visit, family: str, *, trusted: AnchorSet | None = None
+    ) -> Explanation:
+        """Explain a visit's chain to one family; `trusted` instead of the audience's roots."""
+        roots = self.anchors_of(visit) if trusted is None else trusted
+        key = visit.chain, visit.name, family, roots
+        known = self._known.get(key)
+        if known is None:
+            known = self._known[key] = self._explained.explain(
+                tuple(self.survey.certificates[sha256] for sha256 in visit.chain),
+                name=visit.name,
+                anchors=roots,
+                family=family,
+                at=self.at,
+                extra=self._extra,
+                others=self.everywhere,
+            )
+        return known
+
+    def reference(self, visit: Visit) -> Explanation:
+        """Explain a visit's chain by the standards' own rules."""
+        return self.explain(visit, REFERENCE[visit.record.endpoint])
+
+    def leaf(self, visit: Visit) -> CertFacts:
+        """Return the facts of the certificate served first."""
+        return self.facts[visit.chain[0]]
+
+    def acceptance(self, rule_id: str, nodes: Iterable[str], name: str | None) -> Acceptance | None:
+        """Return what the plan says of such a finding being known; one in force goes first."""
+        found = [
+            accepted
+            for accepted in self.plan.accepted
+            if accepted.rule == rule_id
+            and (not accepted.nodes or set(nodes) <= set(accepted.nodes))
+            and accepted.name in (None, name)
+        ]
+        return max(found, key=lambda accepted: accepted.until, default=None)
+
+    def window(self, facts: CertFacts) -> timedelta | None:
+        """Return how long before its end a certificate's renewal is due; None: dates unreadable."""
+        if facts.not_before is None or facts.not_after is None:
+            return None
+        if self.plan.windows.expiring_days is not None:
+            return timedelta(days=self.plan.windows.expiring_days)
+        # A third of the lifetime, as renewal is good practice at two thirds of it.
+        return min((facts.not_after - facts.not_before) / 3, timedelta(days=30))

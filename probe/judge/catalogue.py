@@ -1,0 +1,356 @@
+"""The rules that are judged: what each means, what to do about it, and what it rests on.
+
+The order of findings is that of `RULE_IDS`. Verdicts are not written here: where clients react to
+an objection, their reactions decide (`clients/`); `floor` is what remains where none does.
+"""
+
+from dataclasses import dataclass, replace
+
+from probe.assessment import Basis, Verdict
+from probe.observation.model import Endpoint
+from probe.plan.rule_ids import RULE_IDS
+
+VERSION = "2026-11-25"
+"""Of the catalogue and of the client data; a changed verdict for the same survey changes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule of the catalogue."""
+
+    id: str
+    endpoint: Endpoint
+    """Where it is put right."""
+    title: str
+    meaning: str
+    """What was seen, and why it matters."""
+    remedy: str
+    """What to do, where a finding has nothing more exact to say."""
+    source: str
+    basis: Basis
+    floor: Verdict | None
+    """The least bad verdict of a finding; None: a note, never a finding by itself."""
+    by_clients: bool
+    """Whether the verdict follows from what clients on site do."""
+
+    @property
+    def order(self) -> int:
+        """Its place in the catalogue."""
+        return _ORDER[self.id]
+
+
+_ORDER = {rule_id: place for place, rule_id in enumerate(RULE_IDS)}
+
+
+def _rule(
+    rule_id: str,
+    title: str,
+    meaning: str,
+    remedy: str,
+    source: str,
+    floor: Verdict | None,
+) -> Rule:
+    """Return a rule whose verdict stands here: no client's reaction is known or needed."""
+    endpoint = Endpoint(rule_id.split("-", 1)[0])
+    return Rule(rule_id, endpoint, title, meaning, remedy, source, Basis.PUBLISHED, floor, False)
+
+
+def _by_clients(
+    rule_id: str,
+    title: str,
+    meaning: str,
+    remedy: str,
+    source: str,
+    floor: Verdict | None = Verdict.ADVISED,
+) -> Rule:
+    """Return a rule whose verdict follows from what clients on site do."""
+    return replace(_rule(rule_id, title, meaning, remedy, source, floor), by_clients=True)
+
+
+_NAMES = (
+    _rule(
+        "dns-no-address",
+        "A name has no address",
+        "A name of the plan has neither an A nor an AAAA record: whoever opens it goes nowhere.",
+        "Add an A or AAAA record for the name to its zone.",
+        "RFC 2308, 2",
+        Verdict.BLOCKED,
+    ),
+    _rule(
+        "dns-wrong-address",
+        "A name leads elsewhere",
+        "A name resolves, but to none of the addresses that the plan has for it.",
+        "Correct the address records of the name, or the addresses in the plan.",
+        "RFC 1035, 3.4.1; RFC 3596, 2.1",
+        Verdict.BLOCKED,
+    ),
+    _rule(
+        "dns-no-answer",
+        "A resolver gave no usable answer",
+        "A resolver was silent, refused or failed, so nothing is known of what its clients see.",
+        "Check that the resolver runs, reaches the zone's servers and answers this machine.",
+        "RFC 1035, 4.1.1; RFC 4035, 5.5",
+        Verdict.UNSEEN,
+    ),
+)
+
+_CERTIFICATES = (
+    (
+        "self-signed",
+        "The certificate is its own issuer",
+        "Nobody else vouches for the certificate, so no client can tell it from an impostor's.",
+        "Import a certificate issued by the CA of this endpoint, and restart the service.",
+        "RFC 5280, 6.1",
+    ),
+    (
+        "unknown-root",
+        "The chain ends in a root that these clients do not have",
+        "The chain leads to a CA that is not among the roots of this endpoint's clients.",
+        "Import a certificate of a CA that the clients have, or give them this root.",
+        "RFC 5280, 6.1",
+    ),
+    (
+        "chain-incomplete",
+        "An intermediate certificate is not served",
+        "The certificate of the CA that issued the leaf is missing from the served chain.",
+        "Import the missing CA certificate together with the server's, and restart the service.",
+        "RFC 5280, 6.1; RFC 8446, 4.4.2 (now RFC 9846)",
+    ),
+    (
+        "expired",
+        "A certificate has expired",
+        "A certificate on the path is past the end of its validity.",
+        "Renew the certificate, import it, and restart the service.",
+        "RFC 5280, 6.1.3 (a)(2)",
+    ),
+    (
+        "not-yet-valid",
+        "A certificate is not valid yet",
+        "The validity of a certificate on the path begins in the future.",
+        "Go back to the certificate before it until then, and check the issuing CA's clock.",
+        "RFC 5280, 6.1.3 (a)(2)",
+    ),
+    (
+        "expiring",
+        "The certificate expires soon",
+        "The server's certificate ends inside the warning window of the plan.",
+        "Renew the certificate, import it on every node named, and restart the service.",
+        "RFC 5280, 4.1.2.5",
+    ),
+    (
+        "wrong-purpose",
+        "The certificate is made for another purpose",
+        "Its extended key usage, key usage or kind does not allow it to be a server's.",
+        "Have it issued again for server authentication (serverAuth, digitalSignature), import it.",
+        "RFC 5280, 4.2.1.3 and 4.2.1.12",
+    ),
+    (
+        "path-invalid",
+        "The path to the root is broken",
+        "A certificate on the path breaks a rule that every client checks: a signature, a"
+        " constraint, or a certificate that is no CA's.",
+        "Have the certificate at fault issued again, and import the whole chain.",
+        "RFC 5280, 6.1",
+    ),
+)
+
+
+def _twins() -> tuple[Rule, ...]:
+    twins = []
+    for suffix, title, meaning, remedy, source in _CERTIFICATES:
+        make = _rule if suffix == "expiring" else _by_clients
+        floor = Verdict.DUE if suffix == "expiring" else Verdict.ADVISED
+        twins.append(make(f"web-{suffix}", title, meaning, remedy, source, floor))
+        eap_source = source if suffix == "expiring" else f"{source}; RFC 5216, 5.3"
+        twins.append(make(f"eap-{suffix}", title, meaning, remedy, eap_source, floor))
+    return tuple(twins)
+
+
+_WEB = (
+    _by_clients(
+        "web-private-root",
+        "A private root on a name of visitors",
+        "The chain ends in a root of the organisation, on a name whose audience does not have it.",
+        "Import a certificate of a public CA for this name.",
+        "RFC 9110, 4.3.4",
+    ),
+    _rule(
+        "web-closed",
+        "The HTTPS port is closed",
+        "The node refuses the connection, or cuts it before it shows a certificate.",
+        "Start the web service on the node, and check that it listens on this address and port.",
+        "RFC 9293, 3.5.2",
+        Verdict.BLOCKED,
+    ),
+    _rule(
+        "web-silent",
+        "Nothing comes back from the HTTPS port",
+        "No answer, or no way there: whether clients get through is not known.",
+        "Check that the node is up, and that firewalls let this machine reach the port.",
+        "RFC 9293, 3.8.3",
+        Verdict.UNSEEN,
+    ),
+    _rule(
+        "web-refused",
+        "The TLS handshake is refused",
+        "The server ends the handshake with an alert before it shows a certificate.",
+        "Check the server's TLS versions, ciphers and the certificate bound to this name.",
+        "RFC 8446, 6.2 (now RFC 9846)",
+        Verdict.BLOCKED,
+    ),
+    _rule(
+        "web-not-tls",
+        "The HTTPS port does not speak TLS",
+        "Something answers that is no TLS, or cannot be read as such.",
+        "Enable TLS on this port, or correct the port in the plan.",
+        "RFC 9110, 4.2.2",
+        Verdict.BLOCKED,
+    ),
+    _by_clients(
+        "web-name-mismatch",
+        "The certificate does not cover the name",
+        "A name that clients open is not among the names of the certificate they are shown.",
+        "Have the certificate issued again with the missing name, and import it.",
+        "RFC 9110, 4.3.4; RFC 9525, 6",
+    ),
+)
+
+_EAP_REACH = (
+    _rule(
+        "eap-closed",
+        "The RADIUS port is closed",
+        "The node answers that nothing listens on the RADIUS port.",
+        "Start the RADIUS service on the node, and check the port in the plan.",
+        "RFC 1122, 3.2.2.1",
+        Verdict.BLOCKED,
+    ),
+    _rule(
+        "eap-silent",
+        "Nothing comes back from the RADIUS port",
+        "RADIUS servers are silent to unknown clients and wrong secrets: what clients meet is"
+        " not known.",
+        "Register this machine's address, as the node sees it, as a RADIUS client; check the"
+        " secret and the firewalls.",
+        "RFC 2865, 2; RFC 3579, 3.2",
+        Verdict.UNSEEN,
+    ),
+    _rule(
+        "eap-secret-differs",
+        "The shared secret differs",
+        "A reply came whose authenticators do not verify with the plan's secret.",
+        "Set the same secret for this machine on the node and in the plan's source of it.",
+        "RFC 2865, 3; RFC 3579, 3.2",
+        Verdict.UNSEEN,
+    ),
+    _rule(
+        "eap-rejected-early",
+        "Rejected before TLS began",
+        "The server rejected the identity at once, so its certificate was not seen. Rejecting"
+        " unknown identities early is good practice.",
+        "Let the server's policy carry the plan's identity and attributes as far as TLS.",
+        "RFC 2865, 4.3; RFC 3748, 4.2",
+        Verdict.UNSEEN,
+    ),
+    _rule(
+        "eap-method-refused",
+        "No EAP method of the plan is agreed",
+        "The server agrees to none of the methods that the plan says clients use.",
+        "Allow the plan's EAP methods on the server, or correct the methods in the plan.",
+        "RFC 3748, 5.3.1",
+        Verdict.BLOCKED,
+    ),
+    _rule(
+        "eap-refused",
+        "The EAP conversation ends before a certificate is seen",
+        "After the client's hello came an alert, a failure, a cut or something unreadable.",
+        "Check the server's EAP certificate and key, TLS versions and ciphers, and its log.",
+        "RFC 5216, 2.1.3; RFC 9190, 2.1.4",
+        Verdict.BLOCKED,
+    ),
+)
+
+_EAP = (
+    _by_clients(
+        "eap-name-unexpected",
+        "The certificate carries none of the expected names",
+        "Supplicant profiles expect a name that the certificate does not carry.",
+        "Have the certificate issued again with an expected name, and import it.",
+        "RFC 9190, 2.2; RFC 5216, 5.2",
+    ),
+    _by_clients(
+        "eap-wildcard-name",
+        "The EAP certificate relies on a wildcard",
+        "Some supplicants take no wildcard in the certificate's names.",
+        "Have the certificate issued again with the expected name in full.",
+        "Apple Security framework source, EAP policy",
+    ),
+    _by_clients(
+        "eap-leaf-differs",
+        "Nodes serve different EAP certificates",
+        "Clients that remember one certificate are asked again, or fail, at another node.",
+        "Import the same EAP certificate on all nodes, or give clients a profile with root and"
+        " name.",
+        "RFC 9190, 2.2",
+    ),
+    _by_clients(
+        "eap-root-differs",
+        "Nodes lead to different roots",
+        "Clients that have one of the roots only fail at the nodes that lead to the other.",
+        "Import a certificate of the same CA on all nodes, or give clients both roots first.",
+        "RFC 9190, 2.2; RFC 5280, 6.1",
+    ),
+    _by_clients(
+        "eap-chain-differs",
+        "Nodes serve the same certificate with different intermediates",
+        "Clients may find a way to their root at one node and none at another.",
+        "Import the same chain on all nodes.",
+        "RFC 5216, 5.3",
+        None,
+    ),
+    _by_clients(
+        "eap-half-renewed",
+        "The renewal reached some nodes only",
+        "Certificates of the same names and CA are served, some older than others.",
+        "Import the newer certificate on the nodes that still serve the older one.",
+        "RFC 9190, 2.2",
+    ),
+    replace(
+        _rule(
+            "eap-same-as-web",
+            "One certificate for EAP and HTTPS",
+            "The same certificate is served on both endpoints: one renewal changes both worlds.",
+            "Use a certificate of its own for EAP.",
+            "common practice",
+            None,
+        ),
+        basis=Basis.COMMON_PRACTICE,
+    ),
+)
+
+_CLUSTER = (
+    _by_clients(
+        "cluster-join-untrusted",
+        "Another node would not accept this one",
+        "A node's web certificate would be refused by nodes that call it: it leads to a root"
+        " that they do not have, or does not cover the node's own name.",
+        "Before the node joins, give the other nodes the CA certificates of its chain, or import"
+        " a certificate that they accept.",
+        "RFC 5280, 6.1; RFC 9525, 6",
+    ),
+    _by_clients(
+        "cluster-name-uncovered",
+        "A node does not cover a service name",
+        "A node that serves a name has a certificate for it that does not carry the name.",
+        "Import a certificate that carries the service name on the nodes named.",
+        "RFC 9525, 6",
+    ),
+)
+
+RULES: tuple[Rule, ...] = tuple(
+    sorted(
+        (*_NAMES, *_twins(), *_WEB, *_EAP_REACH, *_EAP, *_CLUSTER), key=lambda rule: _ORDER[rule.id]
+    )
+)
+"""Every rule that is judged, in catalogue order."""
+
+BY_ID: dict[str, Rule] = {rule.id: rule for rule in RULES}

@@ -1,0 +1,102 @@
+"""What client families do about objections: read from the data files beside this one.
+
+One table serves verdicts, complaints and the manual. A reaction is data with a source; what
+verdict it makes is decided here, in one place, by what the client does and how that is known.
+"""
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any, Literal
+
+from probe.assessment import Basis, Does, Reaction, Verdict
+from probe.plan.model import FAMILIES, Audience, Client, Setup
+
+World = Literal["web", "eap", "node"]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What one family, set up in one way, is known to do about one objection."""
+
+    does: Does
+    words: str | None
+    """What its user then sees, letter by letter; None where no published source has it."""
+    source: str
+    basis: Basis
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """What this reaction makes of a finding; None: the client does not mind."""
+        if self.does is Does.CONTINUES:
+            return None
+        if self.basis in (Basis.MEMORY, Basis.COMMON_PRACTICE):
+            return Verdict.ADVISED
+        return Verdict.BLOCKED if self.does is Does.REFUSES else Verdict.WARNED
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """One kind of client with one set of trust rules."""
+
+    name: str
+    title: str
+    """What it is called in words."""
+    world: World
+    opens: frozenset[Audience]
+    """web: names of which audiences it opens."""
+    reactions: Mapping[tuple[str, Setup | None], Known]
+    """By objection and setup; an objection that is not here is not known to matter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reacted:
+    """A reaction of a client on site, with what it rests on."""
+
+    reaction: Reaction
+    known: Known
+
+
+def _read(family: str) -> Family:
+    text = files(__package__).joinpath(f"{family}.toml").read_text("utf-8")
+    data: dict[str, Any] = tomllib.loads(text)
+    reactions: dict[tuple[str, Setup | None], Known] = {}
+    for entry in data["reaction"]:
+        known = Known(
+            Does(entry["does"]), entry.get("words"), entry["source"], Basis(entry["basis"])
+        )
+        for objection in entry["objections"]:
+            for setup in entry.get("setups", [None]):
+                reactions[objection, Setup(setup) if setup else None] = known
+    opens = frozenset(Audience(word) for word in data.get("opens", ()))
+    return Family(family, data["title"], data["world"], opens, reactions)
+
+
+BY_NAME: Mapping[str, Family] = {name: _read(name) for name in FAMILIES}
+"""Every family that a plan may name."""
+
+TITLES: Mapping[str, str] = {name: family.title for name, family in BY_NAME.items()}
+
+
+def on_site(clients: Iterable[Client], world: World) -> tuple[Client, ...]:
+    """Return the plan's clients of one world, in catalogue order."""
+    found = [client for client in clients if BY_NAME[client.family].world == world]
+    return tuple(sorted(found, key=lambda client: FAMILIES.index(client.family)))
+
+
+def react(clients: Iterable[Client], objection: str) -> tuple[Reacted, ...]:
+    """Return what these clients are known to do about an objection."""
+    found = []
+    for client in clients:
+        known = BY_NAME[client.family].reactions.get((objection, client.setup))
+        if known is not None:
+            setup = client.setup.value if client.setup else None
+            found.append(Reacted(Reaction(client.family, setup, known.does, known.words), known))
+    return tuple(found)
+
+
+def worst(reacted: Iterable[Reacted]) -> Verdict | None:
+    """Return the worst verdict that these reactions make; None: nobody minds."""
+    verdicts = [one.known.verdict for one in reacted if one.known.verdict is not None]
+    return min(verdicts, default=None)

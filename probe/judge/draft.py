@@ -1,0 +1,148 @@
+"""What a rule hands over: a draft of a finding, before folding, acceptances and order."""
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from probe.assessment import Evidence, Verdict
+from probe.judge.case import Case, Place, Visit
+from probe.judge.catalogue import BY_ID, Rule
+from probe.judge.clients.reactions import Reacted, worst
+from probe.plan.model import Acceptance
+
+_EVIDENCE = 12
+"""Rows of evidence of one finding: enough to check it, and 400 equal nodes stay readable."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """One cause, and every node that it is seen at."""
+
+    rule_id: str
+    nodes: tuple[str, ...]
+    """In the order of the plan."""
+    says: str
+    name: str | None = None
+    addresses: tuple[str, ...] = ()
+    certificates: tuple[str, ...] = ()
+    """Those at fault."""
+    fault: tuple[str, ...] = ()
+    """The facts at fault that tell this finding from one like it; empty: the certificates."""
+    accepted: Acceptance | None = None
+    reacted: tuple[Reacted, ...] = ()
+    clients: tuple[str, ...] = ()
+    """Families that feel it although no reaction of theirs is known."""
+    verdict_at_best: Verdict | None = None
+    """Instead of the catalogue's floor."""
+    due: datetime | None = None
+    evidence: tuple[Evidence, ...] = ()
+    remedy: str | None = None
+    """None: the catalogue's."""
+    places: frozenset[Place] = frozenset()
+    questions: frozenset[str] = frozenset()
+    """Ids of the questions whose answers show it."""
+    groups: tuple[frozenset[str], ...] = ()
+    """Of a comparison: the nodes of each group, largest first."""
+
+    @property
+    def rule(self) -> Rule:
+        """Its rule in the catalogue."""
+        return BY_ID[self.rule_id]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst reaction on site, or the floor where that is worse or nobody reacts."""
+        floor = self.rule.floor if self.verdict_at_best is None else self.verdict_at_best
+        reacted = worst(self.reacted) if self.rule.by_clients else None
+        return min((v for v in (floor, reacted) if v is not None), default=Verdict.ADVISED)
+
+    @property
+    def id(self) -> str:
+        """The same in every run that sees the same fault at the same place."""
+        parts = [
+            self.rule_id,
+            self.rule.endpoint.value,
+            sorted(self.nodes),
+            self.name,
+            sorted(self.fault or self.certificates),
+        ]
+        digest = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+        return f"{self.rule_id}-{digest[:12]}"
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One visit that shows a fault, and at which certificate."""
+
+    visit: Visit
+    certificate: str | None = None
+    reacted: tuple[Reacted, ...] = ()
+    detail: str = ""
+    """What exactly is seen, in words."""
+
+
+def name_of(case: Case, sightings: Iterable[Sighting]) -> str | None:
+    """Return the name that a fault of an endpoint is about, or None where it is about them all.
+
+    None if at each node every name that was asked there shows it: then the endpoint is at fault,
+    whatever is opened. The name, if it shows under one name only. None again under several.
+    """
+    shown: dict[str, set[str | None]] = {}
+    for sighting in sightings:
+        for node in sighting.visit.nodes:
+            shown.setdefault(node, set()).add(sighting.visit.name)
+    names = set().union(*shown.values()) if shown else set()
+    if len(names) == 1 and any(case.opened.get(node, set()) - shown[node] for node in shown):
+        return next(iter(names))
+    return None
+
+
+def nodes_of(case: Case, sightings: Iterable[Sighting]) -> tuple[str, ...]:
+    """Return the nodes that sightings speak of."""
+    return case.sort_nodes(node for sighting in sightings for node in sighting.visit.nodes)
+
+
+def places_of(sightings: Iterable[Sighting]) -> frozenset[Place]:
+    """Return the places that sightings speak of."""
+    return frozenset(place for sighting in sightings for place in sighting.visit.places)
+
+
+def questions_of(sightings: Iterable[Sighting]) -> frozenset[str]:
+    """Return the questions that sightings answer."""
+    return frozenset(sighting.visit.record.question for sighting in sightings)
+
+
+def addresses_of(sightings: Iterable[Sighting]) -> tuple[str, ...]:
+    """Return the addresses visited, each once, in the order met."""
+    found = (sighting.visit.asked.address for sighting in sightings)
+    return tuple(dict.fromkeys(address for address in found if address is not None))
+
+
+def reacted_of(sightings: Iterable[Sighting]) -> tuple[Reacted, ...]:
+    """Return each reaction once, in the order met."""
+    return tuple(dict.fromkeys(one for sighting in sightings for one in sighting.reacted))
+
+
+def evidence_of(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
+    """Return a row for each sighting, the first ones if there are many."""
+    rows = []
+    for sighting in sightings:
+        asked = sighting.visit.asked
+        where = " and ".join(sighting.visit.nodes) if len(sighting.visit.nodes) < 3 else "service"
+        what = f"{where} at {asked.address or 'no address'}, port {asked.port}"
+        if sighting.visit.name:
+            what += f", opened as {sighting.visit.name}"
+        elif asked.methods:
+            what += f", {asked.methods[0].value}"
+        rows.append(Evidence(what, sighting.detail, sighting.visit.record.question))
+    return limited(tuple(dict.fromkeys(rows)))
+
+
+def limited(rows: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
+    """Return the first rows, and how many there are besides."""
+    if len(rows) <= _EVIDENCE:
+        return rows
+    rest = Evidence("and", f"{len(rows) - _EVIDENCE} more answers like these", None)
+    return (*rows[:_EVIDENCE], rest)

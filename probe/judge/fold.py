@@ -1,0 +1,166 @@
+"""One cause, one finding: what another draft explains goes under it.
+
+How drafts are cut. Rules gather by cause before anything is folded: nodes that share a rule and
+what is at fault are one draft. Its `name` is None where a fault is about the endpoint as a whole or
+about several names (they then stand in `says` and in the evidence), and a name where the fault
+shows under that name only; so (rule, endpoint, nodes, name) is the same in every run.
+
+How drafts are folded. A draft goes under another one only if whoever mends the other has mended it
+too: it speaks of no place that the other does not speak of, and of no name that the other leaves
+out. For comparisons the other must name exactly one of the groups compared, so that it explains why
+they differ. What the plan takes as known is never mixed with what it does not.
+
+Nothing is lost by it: the finding on top takes over the reactions below, and their verdict where it
+is worse.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from probe.assessment import Verdict
+from probe.judge.case import Case
+from probe.judge.draft import Draft
+from probe.judge.rules.certificate import IN_PLAN
+
+
+@dataclass(slots=True)
+class Cause:
+    """A draft that becomes a finding, and those that it explains."""
+
+    draft: Draft
+    folded: list[Draft] = field(default_factory=list)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of all that is told here."""
+        return min(draft.verdict for draft in (self.draft, *self.folded))
+
+
+_Explains = Callable[[Case, Draft, Draft], bool]
+"""Whether the first draft explains the second."""
+
+
+def fold(case: Case, drafts: list[Draft]) -> list[Cause]:
+    """Return the causes among the drafts of all rules."""
+    causes = {id(draft): Cause(draft) for draft in drafts}
+    for rule_id, parents, explains in _FOLDS:
+        for draft in [d for d in drafts if d.rule_id == rule_id and id(d) in causes]:
+            above = _above(
+                case, draft, [cause.draft for cause in causes.values()], parents, explains
+            )
+            if above is not None:
+                gone = causes.pop(id(draft))
+                causes[id(above)].folded += [draft, *gone.folded]
+    return list(causes.values())
+
+
+def _above(
+    case: Case, draft: Draft, standing: list[Draft], parents: tuple[str, ...], explains: _Explains
+) -> Draft | None:
+    for rule_id in parents:
+        for other in standing:
+            known_alike = _acceptance(case, other) == _acceptance(case, draft)
+            if other.rule_id == rule_id and known_alike and explains(case, other, draft):
+                return other
+    return None
+
+
+def _acceptance(case: Case, draft: Draft) -> object:
+    return draft.accepted or case.acceptance(draft.rule_id, draft.nodes, draft.name)
+
+
+def _same_place(case: Case, other: Draft, draft: Draft) -> bool:
+    """It speaks of places that the other speaks of, and of no name that the other leaves out."""
+    if not draft.places or not draft.places <= other.places:
+        return False
+    names = {draft.name}
+    if draft.rule_id == "cluster-join-untrusted":
+        # Other nodes open the node's own name.
+        names = {case.host(node) for node in draft.nodes}
+    return other.name is None or names == {other.name}
+
+
+def _same_nodes(_case: Case, other: Draft, draft: Draft) -> bool:
+    return set(draft.nodes) == set(other.nodes)
+
+
+def _one_group(_case: Case, other: Draft, draft: Draft) -> bool:
+    """The other names exactly the nodes of one group, or exactly those outside the largest."""
+    return frozenset(other.nodes) in {frozenset(draft.nodes), *draft.groups}
+
+
+def _within(_case: Case, other: Draft, draft: Draft) -> bool:
+    return set(draft.nodes) <= set(other.nodes)
+
+
+def _known_root(case: Case, other: Draft, draft: Draft) -> bool:
+    """The root is one of the plan's, though not for EAP: that these nodes differ is the cause."""
+    return IN_PLAN in draft.fault and _same_nodes(case, other, draft)
+
+
+def _no_address(case: Case, other: Draft, draft: Draft) -> bool:
+    """There was nowhere to go, as the names of these nodes lead nowhere."""
+    hosts = {case.host(node) for node in draft.nodes}
+    named = other.name in hosts if other.name else _within(case, other, draft)
+    return not draft.addresses and named and _within(case, other, draft)
+
+
+def _certificate(suffixes: tuple[str, ...], endpoint: str) -> tuple[str, ...]:
+    return tuple(f"{endpoint}-{suffix}" for suffix in suffixes)
+
+
+# A certificate that has to be replaced altogether explains whatever else is wrong with it.
+_WRONG_ALTOGETHER = ("self-signed", "private-root", "unknown-root")
+_OF_THE_LEAF = ("expired", "not-yet-valid", "expiring", "wrong-purpose", "path-invalid")
+_DIFFERENCE = (
+    "eap-self-signed",
+    "eap-unknown-root",
+    "eap-chain-incomplete",
+    "eap-expired",
+    "eap-not-yet-valid",
+    "eap-wrong-purpose",
+    "eap-path-invalid",
+    "eap-name-unexpected",
+    "eap-wildcard-name",
+)
+
+_FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *(
+        (f"{endpoint}-{suffix}", (f"{endpoint}-self-signed",), _same_place)
+        for endpoint in ("web", "eap")
+        for suffix in _OF_THE_LEAF
+    ),
+    ("web-name-mismatch", _certificate(_WRONG_ALTOGETHER, "web"), _same_place),
+    ("web-chain-incomplete", ("web-private-root",), _same_place),
+    ("eap-chain-incomplete", ("eap-unknown-root",), _same_place),
+    ("eap-name-unexpected", ("eap-self-signed", "eap-unknown-root"), _same_place),
+    ("eap-wildcard-name", ("eap-self-signed", "eap-unknown-root"), _same_place),
+    ("eap-unknown-root", ("eap-root-differs",), _known_root),
+    ("eap-root-differs", _DIFFERENCE, _one_group),
+    # Where the older certificate's end is near, the node that was left out is the cause; where
+    # most nodes wait for the renewal, their certificate's end is.
+    ("eap-expiring", ("eap-half-renewed",), _within),
+    ("eap-half-renewed", ("eap-expired", "eap-expiring", "eap-not-yet-valid"), _one_group),
+    ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),
+    ("eap-chain-differs", _DIFFERENCE, _one_group),
+    (
+        "cluster-name-uncovered",
+        ("web-name-mismatch", *_certificate(_WRONG_ALTOGETHER, "web")),
+        _same_place,
+    ),
+    (
+        "cluster-join-untrusted",
+        (*_certificate(_WRONG_ALTOGETHER, "web"), "web-chain-incomplete", "web-name-mismatch"),
+        _same_place,
+    ),
+    ("web-silent", ("dns-no-address", "dns-no-answer"), _no_address),
+    ("eap-silent", ("dns-no-address", "dns-no-answer"), _no_address),
+)
+"""Rule, the rules that may explain it (the first that does is taken), and when one does. The order
+matters: what was folded is no longer on top for those after it."""
+
+
+def below(cause: Cause) -> Mapping[str, Draft]:
+    """Return what is folded under a cause, each once, in catalogue order."""
+    drafts = sorted(cause.folded, key=lambda draft: (draft.rule.order, draft.nodes))
+    return {draft.id: draft for draft in drafts}

@@ -1,0 +1,194 @@
+"""What is said of each kind of certificate fault, and what to do about it."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from probe.certificate.facts import CertFacts
+from probe.judge.case import Case
+from probe.judge.words import called, day, issuer, listing, minute, quoted_name, verb
+from probe.observation.model import Endpoint
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a sentence is about."""
+
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    name: str | None
+    at_fault: tuple[str, ...]
+    """Certificates at fault that were seen."""
+    leaves: tuple[str, ...]
+    key: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One sentence and what to do."""
+
+    says: str
+    remedy: str
+
+
+def say(case: Case, kind: str, said: Said) -> Sentence:
+    """Return the sentence and the remedy for one cause."""
+    return _SAYINGS[kind](case, said)
+
+
+def _serving(said: Said) -> str:
+    """Return "quay1 and quay2 serve for guest.northpier.example over HTTPS"."""
+    text = f"{listing(said.nodes)} {verb(said.nodes, 'serves', 'serve')}"
+    if said.name:
+        text += f" for {said.name}"
+    return text + (" over HTTPS" if said.endpoint is Endpoint.WEB else " for EAP")
+
+
+def _restart(said: Said) -> str:
+    service = "web" if said.endpoint is Endpoint.WEB else "RADIUS"
+    return f"then restart the {service} service there"
+
+
+def _leaf(case: Case, said: Said) -> str:
+    """Return "the certificate "x"" or "3 certificates such as "x""."""
+    first = called(case.facts[said.leaves[0]])
+    if len(said.leaves) == 1:
+        return f"the certificate {first}"
+    return f"{len(said.leaves)} certificates such as {first}"
+
+
+def _which(said: Said) -> str:
+    return "which is" if len(said.leaves) == 1 else "which are"
+
+
+def _authority(said: Said) -> str:
+    return "a CA that its clients trust" if said.endpoint is Endpoint.WEB else "the EAP CA"
+
+
+def _self_signed(case: Case, said: Said) -> Sentence:
+    own = "its own issuer" if len(said.leaves) == 1 else "their own issuers"
+    return Sentence(
+        f"{_serving(said)} {_leaf(case, said)}, {_which(said)} {own}.",
+        f"Import a certificate issued by {_authority(said)} on {listing(said.nodes)}, "
+        f"{_restart(said)}.",
+    )
+
+
+def _private_root(case: Case, said: Said) -> Sentence:
+    root = quoted_name(said.key[0])
+    opened = said.name or "the names opened there"
+    return Sentence(
+        f"{_serving(said)} {_leaf(case, said)}, issued under the private root {root}, which the"
+        " devices that come there do not have.",
+        f"Import a certificate of a public CA for {opened} on {listing(said.nodes)}, "
+        f"{_restart(said)}.",
+    )
+
+
+def _unknown_root(case: Case, said: Said) -> Sentence:
+    root = quoted_name(said.key[0])
+    who = "clients" if said.endpoint is Endpoint.WEB else "supplicants"
+    return Sentence(
+        f"{_serving(said)} {_leaf(case, said)}, {_leads(said)} to {root}, which is not among the"
+        f" roots that {who} have for it.",
+        f"Import a certificate issued by {_authority(said)} on {listing(said.nodes)}, "
+        f"{_restart(said)}; or, if {root} is right, give {who} that root and add it to the plan.",
+    )
+
+
+def _leads(said: Said) -> str:
+    return "which leads" if len(said.leaves) == 1 else "which lead"
+
+
+def _chain_incomplete(case: Case, said: Said) -> Sentence:
+    missing = [case.facts[sha256] for sha256 in said.key if sha256 in case.facts]
+    if missing:
+        ca = listing([called(facts) for facts in missing])
+        prints = ", ".join(f"{facts.sha256[:16]}…" for facts in missing)
+        text = f"Import the CA certificate {ca} (SHA-256 {prints}) on {listing(said.nodes)}"
+    else:
+        ca = issuer(case.facts[said.leaves[0]])
+        text = f"Import the certificate of the CA {ca} on {listing(said.nodes)}"
+    return Sentence(
+        f"{_serving(said)} {_leaf(case, said)} without the CA certificate {ca} that leads from it"
+        " to a root.",
+        f"{text} together with the server's certificate, {_restart(said)}.",
+    )
+
+
+def _dated(case: Case, said: Said, was: Callable[[CertFacts], str]) -> tuple[str, bool]:
+    """Return who serves what with which date, and whether a CA certificate is at fault."""
+    first = case.facts[said.at_fault[0]]
+    if said.at_fault[0] in said.leaves:
+        return f"{_serving(said)} {_leaf(case, said)}, {was(first)}.", False
+    text = f"{_serving(said)} {_leaf(case, said)} under the CA certificate {called(first)}"
+    return f"{text}, {was(first)}.", True
+
+
+def _expired(case: Case, said: Said) -> Sentence:
+    says, by_authority = _dated(
+        case, said, lambda facts: f"expired since {minute(facts.not_after)}"
+    )
+    if by_authority:
+        ca = called(case.facts[said.at_fault[0]])
+        text = f"Import the CA's current certificate in place of {ca} on {listing(said.nodes)}"
+        return Sentence(says, f"{text}, or a certificate of another CA, {_restart(said)}.")
+    text = f"Renew the certificate, import it on {listing(said.nodes)}"
+    return Sentence(says, f"{text}, {_restart(said)}.")
+
+
+def _not_yet_valid(case: Case, said: Said) -> Sentence:
+    says, _ = _dated(case, said, lambda facts: f"not valid before {minute(facts.not_before)}")
+    return Sentence(
+        says,
+        f"Go back to the certificate before it on {listing(said.nodes)} until then, and check the"
+        " clock of the CA that issued it.",
+    )
+
+
+def _expiring(case: Case, said: Said) -> Sentence:
+    end = day(case.facts[said.leaves[0]].not_after)
+    ends = "which ends" if len(said.leaves) == 1 else "which end"
+    return Sentence(
+        f"{_serving(said)} {_leaf(case, said)}, {ends} on {end}.",
+        f"Renew the certificate before {end}, import it on {listing(said.nodes)}, "
+        f"{_restart(said)}.",
+    )
+
+
+def _wrong_purpose(case: Case, said: Said) -> Sentence:
+    if said.key[0] == "absent":
+        says = f"{_serving(said)} {_leaf(case, said)} without an extended key usage."
+    elif said.at_fault and said.at_fault[0] not in said.leaves:
+        ca = called(case.facts[said.at_fault[0]])
+        says = f"{_serving(said)} {_leaf(case, said)} under the CA certificate {ca}, whose purposes"
+        says += " do not allow server certificates."
+    else:
+        says = f"{_serving(said)} {_leaf(case, said)}, {_which(said)} made for another purpose than"
+        says += " a server's."
+    return Sentence(
+        says,
+        "Have it issued again for server authentication (extended key usage serverAuth, key usage"
+        f" digitalSignature, no CA), import it on {listing(said.nodes)}, {_restart(said)}.",
+    )
+
+
+def _path_invalid(case: Case, said: Said) -> Sentence:
+    first = called(case.facts[said.at_fault[0]]) if said.at_fault else "a certificate"
+    return Sentence(
+        f"{_serving(said)} {_leaf(case, said)}, whose path to a root is broken at {first}.",
+        f"Have the certificate at fault issued again, import the whole chain on"
+        f" {listing(said.nodes)}, {_restart(said)}.",
+    )
+
+
+_SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {
+    "self-signed": _self_signed,
+    "private-root": _private_root,
+    "unknown-root": _unknown_root,
+    "chain-incomplete": _chain_incomplete,
+    "expired": _expired,
+    "not-yet-valid": _not_yet_valid,
+    "expiring": _expiring,
+    "wrong-purpose": _wrong_purpose,
+    "path-invalid": _path_invalid,
+}

@@ -1,0 +1,109 @@
+"""What is true of nodes together: whether they accept each other, and all cover what they serve."""
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from probe.judge.case import Case
+from probe.judge.clients.reactions import react
+from probe.judge.draft import (
+    Draft,
+    Sighting,
+    addresses_of,
+    evidence_of,
+    nodes_of,
+    places_of,
+    questions_of,
+    reacted_of,
+)
+from probe.judge.names import covers
+from probe.judge.rules.certificate import TRUST
+from probe.judge.rules.web import shows_own_chain
+from probe.judge.words import called, listing, quoted_name, verb
+from probe.plan.model import Acceptance
+
+
+def join_untrusted(case: Case) -> Iterator[Draft]:
+    """Yield a draft for each cause for which other nodes would refuse a node's certificate."""
+    clients = case.other_nodes
+    causes: dict[tuple[str, str, Acceptance | None], list[Sighting]] = defaultdict(list)
+    for visit in case.web if clients else ():
+        if not visit.own or not visit.chain:
+            continue
+        explanation = case.explain(visit, clients[0].family, trusted=case.node_anchors)
+        accepted = case.acceptance("cluster-join-untrusted", visit.nodes, visit.name)
+        for problem in explanation.problems:
+            reacted = react(clients, problem.kind)
+            sighting = Sighting(visit, problem.certificate, reacted, problem.says)
+            if problem.kind in TRUST:
+                causes["root", explanation.ends_in, accepted].append(sighting)
+            elif problem.kind == "name-mismatch":
+                causes["name", visit.chain[0], accepted].append(sighting)
+    for (kind, key, accepted), sightings in causes.items():
+        nodes = nodes_of(case, sightings)
+        leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
+        shown = called(case.facts[leaves[0]])
+        serving = f"{listing(nodes)} {verb(nodes, 'serves', 'serve')}"
+        if kind == "root":
+            root = quoted_name(key)
+            says = (
+                f"Other nodes would not accept {shown}, which {serving}: they have no root that it"
+                f" leads to ({root})."
+            )
+            remedy = (
+                f"Before {listing(nodes)} {verb(nodes, 'joins', 'join')}, import the CA"
+                f" certificates up to {root} into the trusted certificates of the other nodes."
+            )
+        else:
+            hosts = listing([case.host(node) for node in nodes])
+            says = f"Other nodes would not accept {shown}, which {serving}: it lacks {hosts}."
+            remedy = f"Import a certificate that carries {hosts} before the node joins."
+        yield Draft(
+            rule_id="cluster-join-untrusted",
+            nodes=nodes,
+            addresses=addresses_of(sightings),
+            certificates=leaves,
+            fault=(kind, key),
+            reacted=reacted_of(sightings),
+            says=says,
+            remedy=remedy,
+            evidence=evidence_of(sightings),
+            places=places_of(sightings),
+            questions=questions_of(sightings),
+            accepted=accepted,
+        )
+
+
+def name_uncovered(case: Case) -> Iterator[Draft]:
+    """Yield a draft for each service name and port that nodes serve and do not cover."""
+    causes: dict[tuple[str, int, Acceptance | None], list[Sighting]] = defaultdict(list)
+    for visit in case.web:
+        service = visit.service
+        if service is None or visit.virtual or not visit.chain or visit.name is None:
+            continue
+        match = covers(case.leaf(visit), visit.name)
+        if match.covered or not shows_own_chain(case, service.name):
+            continue
+        reacted = react(case.browsers(service.audience), "name-mismatch")
+        accepted = case.acceptance("cluster-name-uncovered", visit.nodes, visit.name)
+        sighting = Sighting(visit, visit.chain[0], reacted, match.why)
+        causes[visit.name, visit.asked.port, accepted].append(sighting)
+    for (name, port, accepted), sightings in causes.items():
+        nodes = nodes_of(case, sightings)
+        leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
+        yield Draft(
+            rule_id="cluster-name-uncovered",
+            nodes=nodes,
+            name=name,
+            addresses=addresses_of(sightings),
+            certificates=leaves,
+            fault=(str(port), *leaves),
+            reacted=reacted_of(sightings),
+            says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {name} on port {port} with"
+            f" {called(case.facts[leaves[0]])}, which does not cover it.",
+            remedy=f"Import a certificate that carries {name} on {listing(nodes)}, then restart the"
+            " web service there.",
+            evidence=evidence_of(sightings),
+            places=places_of(sightings),
+            questions=questions_of(sightings),
+            accepted=accepted,
+        )

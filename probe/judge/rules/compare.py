@@ -1,0 +1,258 @@
+"""EAP certificates compared across nodes: who stands outside, and what differs with it.
+
+One certificate for all nodes is healthy, and so is one for each node with a common name in all
+(RFC 9190, 2.2): a difference is a finding only where somebody on site feels it, or where more
+differs than the certificate itself. What the certificate rules say of exactly the nodes that stand
+outside explains the difference; `fold.py` sees to that.
+"""
+
+from collections import defaultdict
+from collections.abc import Hashable, Iterator
+from datetime import UTC, datetime, timedelta
+
+from probe.assessment import Evidence, Note
+from probe.certificate.facts import CertFacts
+from probe.judge.case import Case, Place, Visit
+from probe.judge.catalogue import BY_ID
+from probe.judge.clients.reactions import Reacted, react, worst
+from probe.judge.draft import Draft, limited
+from probe.judge.likeness import Split, comparable, split
+from probe.judge.names import covers
+from probe.judge.words import called, day, listing, quoted_name, verb
+from probe.observation.model import Endpoint
+
+_SUPERSEDED_BY = timedelta(days=1)
+"""A certificate that begins so much later than one of the same names and CA replaces it; nodes that
+get one each on the same day do not."""
+
+
+def compare(case: Case) -> Iterator[Draft | Note]:
+    """Yield what is to be said of EAP servers that serve different chains."""
+    # Methods and addresses that show the same nodes the same chains are one comparison.
+    merged: dict[tuple[str | None, frozenset[tuple[str, tuple[str, ...]]]], list[Visit]]
+    merged = defaultdict(list)
+    for like, visits in comparable(case, Endpoint.EAP):
+        shown = frozenset((visit.nodes[0], visit.chain) for visit in visits)
+        merged[like.visit, shown] += visits
+    for visits_alike in merged.values():
+        visits = tuple(visits_alike)
+        by_leaf = split(case, visits, lambda visit: visit.chain[0])
+        if len(by_leaf.groups) > 1:
+            yield from _leaves(case, visits, by_leaf)
+        yield from _chains(case, visits)
+
+
+def _leaves(case: Case, visits: tuple[Visit, ...], by_leaf: Split) -> Iterator[Draft | Note]:
+    by_root = split(case, visits, lambda visit: _root(case, visit))
+    roots_differ = len(by_root.groups) > 1
+    if roots_differ:
+        yield _roots(case, visits, by_root)
+    renewals = list(_half_renewed(case, visits))
+    yield from renewals
+    pinned = _pins(case, visits)
+    by_nature = split(case, visits, lambda visit: _nature(case, visit))
+    natures_differ = len(by_nature.groups) > 1
+    if worst(pinned) is not None or renewals:
+        yield _leaf_draft(case, visits, by_leaf, pinned)
+    elif natures_differ:
+        yield _leaf_draft(case, visits, by_nature, pinned)
+    else:
+        nodes = by_leaf.outside
+        yield _note(
+            "eap-leaf-differs",
+            nodes,
+            f"{listing(nodes)} {verb(nodes, 'serves', 'serve')}"
+            f" {'certificates of their own' if by_leaf.tie else 'another certificate'} for EAP than"
+            f" {'each other' if by_leaf.tie else 'the rest'}, of the same CA and with the same"
+            " expected names.",
+        )
+
+
+def _nature(case: Case, visit: Visit) -> Hashable:
+    """Return what healthy certificates of different nodes have in common."""
+    leaf = case.leaf(visit)
+    eap = case.plan.node(visit.nodes[0]).eap
+    expected = eap.expected_names if eap else ()
+    covered = frozenset(name for name in expected if covers(leaf, name).covered)
+    return leaf.issuer_raw, _root(case, visit), covered
+
+
+def _root(case: Case, visit: Visit) -> tuple[str | None, str]:
+    explanation = case.reference(visit)
+    return explanation.anchor, explanation.ends_in
+
+
+def _anchored(case: Case, visit: Visit) -> bool:
+    return not case.reference(visit).of_kind(
+        "self-signed", "unknown-root", "private-root", "chain-incomplete"
+    )
+
+
+def _pins(case: Case, visits: tuple[Visit, ...]) -> tuple[Reacted, ...]:
+    """Return what setups do that remember one certificate and meet another."""
+    with_root = all(
+        any(case.facts[sha256].self_signed for sha256 in visit.chain[1:]) for visit in visits
+    )
+    return react(case.supplicants, "leaf-differs-with-root" if with_root else "leaf-differs")
+
+
+def _leaf_draft(
+    case: Case, visits: tuple[Visit, ...], by: Split, pinned: tuple[Reacted, ...]
+) -> Draft:
+    nodes = by.outside
+    if by.tie:
+        says = f"{listing(nodes)} serve different certificates for EAP."
+    else:
+        most = by.groups[0].nodes
+        says = (
+            f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP another certificate"
+            f" ({_leaf_names(case, visits, nodes)}) than {listing(most)}"
+            f" ({_leaf_names(case, visits, most)})."
+        )
+    return _draft(case, "eap-leaf-differs", visits, by, says, pinned)
+
+
+def _leaf_names(case: Case, visits: tuple[Visit, ...], nodes: tuple[str, ...]) -> str:
+    leaves = dict.fromkeys(visit.chain[0] for visit in visits if visit.nodes[0] in nodes)
+    shown = [f"{called(case.facts[leaf])}, {leaf[:8]}…" for leaf in leaves]
+    return listing(shown, most=2)
+
+
+def _roots(case: Case, visits: tuple[Visit, ...], by: Split) -> Draft | Note:
+    nodes = by.outside
+    leads = [
+        f"{listing(group.nodes)} to {quoted_name(_root_name(group.value))}" for group in by.groups
+    ]
+    says = f"EAP certificates lead to different roots: {'; '.join(leads)}."
+    if all(_anchored(case, visit) for visit in visits):
+        return _note("eap-root-differs", nodes, says)
+    return _draft(
+        case, "eap-root-differs", visits, by, says, react(case.supplicants, "unknown-root")
+    )
+
+
+def _root_name(value: Hashable) -> str:
+    return value[1] if isinstance(value, tuple) else ""
+
+
+def _half_renewed(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft]:
+    alike: dict[Hashable, list[Visit]] = defaultdict(list)
+    for visit in visits:
+        leaf = case.leaf(visit)
+        names = frozenset(name.value.lower() for name in leaf.names)
+        alike[names, leaf.common_name, leaf.issuer_raw].append(visit)
+    for some in alike.values():
+        by_leaf = split(case, tuple(some), lambda visit: visit.chain[0])
+        leaves = {leaf.sha256: leaf for leaf in map(case.leaf, some)}
+        newest = max(leaves.values(), key=_begins)
+        older = [leaf for leaf in leaves.values() if _superseded(case, leaf, newest, by_leaf)]
+        if not older:
+            continue
+        behind = case.sort_nodes(
+            node for visit in some if case.leaf(visit) in older for node in visit.nodes
+        )
+        ends = day(min(leaf.not_after for leaf in older if leaf.not_after is not None))
+        renewed = case.sort_nodes(
+            node for visit in some if case.leaf(visit) is newest for node in visit.nodes
+        )
+        draft = _draft(
+            case,
+            "eap-half-renewed",
+            tuple(some),
+            by_leaf,
+            f"{listing(renewed)} {verb(renewed, 'serves', 'serve')} for EAP the renewed certificate"
+            f" {called(newest)} (until {day(newest.not_after)}), and {listing(behind)} still the"
+            f" one before it (until {ends}).",
+            _pins(case, visits),
+            remedy=f"Import the certificate that {listing(renewed)} {verb(renewed, 'has', 'have')}"
+            f" (SHA-256 {newest.sha256[:16]}…) on {listing(behind)}, then restart the RADIUS"
+            " service there.",
+        )
+        yield draft
+
+
+def _begins(leaf: CertFacts) -> tuple[datetime, str]:
+    return leaf.not_before or datetime.min.replace(tzinfo=UTC), leaf.sha256
+
+
+def _superseded(case: Case, leaf: CertFacts, newest: CertFacts, by_leaf: Split) -> bool:
+    """Whether a certificate was replaced by the newest one, and not merely issued beside it.
+
+    Nodes that have a certificate each, with the same names in all, renew each at its own time: that
+    one is younger than another says nothing until the older one's renewal is due.
+    """
+    if leaf.not_before is None or leaf.not_after is None or newest.not_before is None:
+        return False
+    if newest.not_before - leaf.not_before < _SUPERSEDED_BY:
+        return False
+    shared = any(len(group.nodes) > 1 for group in by_leaf.groups)
+    overdue = case.at >= leaf.not_after - (leaf.not_after - leaf.not_before) / 3
+    return shared or overdue
+
+
+def _chains(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft | Note]:
+    by_leaf: dict[str, list[Visit]] = defaultdict(list)
+    for visit in visits:
+        by_leaf[visit.chain[0]].append(visit)
+    for some in by_leaf.values():
+        by_chain = split(case, tuple(some), lambda visit: _intermediates(case, visit))
+        if len(by_chain.groups) < 2:
+            continue
+        nodes = by_chain.outside
+        says = (
+            f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} the EAP certificate"
+            f" {called(case.leaf(some[0]))} with other intermediates than"
+            f" {'each other' if by_chain.tie else listing(by_chain.groups[0].nodes)}."
+        )
+        if all(_anchored(case, visit) for visit in some):
+            yield _note("eap-chain-differs", nodes, says)
+        else:
+            yield _draft(case, "eap-chain-differs", tuple(some), by_chain, says, ())
+
+
+def _intermediates(case: Case, visit: Visit) -> frozenset[str]:
+    """Return what stands between leaf and root: a root may be sent or not."""
+    return frozenset(sha256 for sha256 in visit.chain[1:] if not case.facts[sha256].self_signed)
+
+
+def _note(rule_id: str, nodes: tuple[str, ...], says: str) -> Note:
+    return Note(rule_id, Endpoint.EAP, nodes, None, says, BY_ID[rule_id].source)
+
+
+def _draft(
+    case: Case,
+    rule_id: str,
+    visits: tuple[Visit, ...],
+    by: Split,
+    says: str,
+    reacted: tuple[Reacted, ...],
+    *,
+    remedy: str | None = None,
+) -> Draft:
+    outside = [visit for visit in visits if visit.nodes[0] in by.outside]
+    places: frozenset[Place] = frozenset(place for visit in outside for place in visit.places)
+    return Draft(
+        rule_id=rule_id,
+        nodes=by.outside,
+        addresses=tuple(dict.fromkeys(v.asked.address for v in outside if v.asked.address)),
+        certificates=tuple(dict.fromkeys(visit.chain[0] for visit in outside)),
+        reacted=reacted,
+        says=says,
+        remedy=remedy,
+        evidence=limited(tuple(_rows(case, visits, by))),
+        places=places,
+        questions=frozenset(visit.record.question for visit in visits),
+        groups=by.sets,
+    )
+
+
+def _rows(case: Case, visits: tuple[Visit, ...], by: Split) -> Iterator[Evidence]:
+    """Yield a row for each group: who, and with what."""
+    for group in by.groups:
+        first = next(visit for visit in visits if visit.nodes[0] in group.nodes)
+        leaf = case.leaf(first)
+        value = (
+            f"{called(leaf)} by {quoted_name(leaf.issuer)}, from {day(leaf.not_before)} to"
+            f" {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}…"
+        )
+        yield Evidence(listing(group.nodes), value, first.record.question)

@@ -1,0 +1,120 @@
+"""What only EAP servers are held to: the names that supplicants expect, and one certificate for two
+worlds."""
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from probe.assessment import Note
+from probe.judge.case import REFERENCE, Case, Visit
+from probe.judge.catalogue import BY_ID
+from probe.judge.clients.reactions import Reacted, react
+from probe.judge.draft import (
+    Draft,
+    Sighting,
+    addresses_of,
+    evidence_of,
+    nodes_of,
+    places_of,
+    questions_of,
+    reacted_of,
+)
+from probe.judge.names import Match, supplicant_covers
+from probe.judge.words import called, listing, verb
+from probe.observation.model import Endpoint
+from probe.plan.model import Acceptance, Client, Setup
+
+_UNEXPECTED = "eap-name-unexpected"
+_WILDCARD = "eap-wildcard-name"
+
+
+def names(case: Case) -> Iterator[Draft]:
+    """Yield a draft for each cause for which supplicants do not find a name that they expect."""
+    causes: dict[tuple[str, tuple[str, ...], Acceptance | None], list[Sighting]] = defaultdict(list)
+    for visit in case.eap:
+        expected = _expected(case, visit)
+        if not visit.chain or not visit.nodes or not expected:
+            continue
+        for rule_id, sighting in _objections(case, visit, expected):
+            accepted = case.acceptance(rule_id, visit.nodes, None)
+            causes[rule_id, expected, accepted].append(sighting)
+    for (rule_id, expected, accepted), sightings in causes.items():
+        nodes = nodes_of(case, sightings)
+        leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
+        wanted = listing(expected, last="or")
+        fault = "carries" if len(leaves) == 1 else "carry"
+        if rule_id == _UNEXPECTED:
+            fault = f"{fault} none of the names that supplicants expect ({wanted})"
+        else:
+            fault = f"{fault} {wanted} by a wildcard only, or has one as its common name"
+        yield Draft(
+            rule_id=rule_id,
+            nodes=nodes,
+            addresses=addresses_of(sightings),
+            certificates=leaves,
+            reacted=reacted_of(sightings),
+            says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP the certificate"
+            f" {called(case.facts[leaves[0]])}, which {fault}.",
+            remedy=f"Have the certificate issued again with {wanted} in full among its DNS names,"
+            f" import it on {listing(nodes)}, then restart the RADIUS service there.",
+            evidence=evidence_of(sightings),
+            places=places_of(sightings),
+            questions=questions_of(sightings),
+            accepted=accepted,
+        )
+
+
+def _expected(case: Case, visit: Visit) -> tuple[str, ...]:
+    eap = case.plan.node(visit.nodes[0]).eap if visit.nodes else None
+    return eap.expected_names if eap is not None else ()
+
+
+def _objections(
+    case: Case, visit: Visit, expected: tuple[str, ...]
+) -> Iterator[tuple[str, Sighting]]:
+    profiles = [client for client in case.supplicants if client.setup is Setup.PROFILE]
+    # Without a profile on site nobody checks names: the standards' reading, which nobody feels.
+    asked: list[tuple[str, tuple[Client, ...]]]
+    asked = [(client.family, (client,)) for client in profiles]
+    asked = asked or [(REFERENCE[Endpoint.EAP], ())]
+    leaf = case.leaf(visit)
+    found: dict[str, tuple[Match, list[Reacted]]] = {}
+    for family, clients in asked:
+        match = supplicant_covers(leaf, expected, family)
+        if match.covered:
+            continue
+        kind = "wildcard-name" if match.by_wildcard else "name-unexpected"
+        _, reacted = found.setdefault(f"eap-{kind}", (match, []))
+        reacted += react(clients, kind)
+    windows = [client for client in profiles if client.family == "windows-eap"]
+    if windows and any("*" in name for name in leaf.common_names) and _UNEXPECTED not in found:
+        # Facts D9: older versions refuse a wildcard in the subject, whatever the other names say.
+        match = supplicant_covers(leaf, expected, "windows-eap")
+        _, reacted = found.setdefault(_WILDCARD, (match, []))
+        reacted += [one for one in react(windows, "wildcard-name") if one not in reacted]
+    for rule_id, (match, reacted) in found.items():
+        yield rule_id, Sighting(visit, leaf.sha256, tuple(reacted), match.why)
+
+
+def same_as_web(case: Case) -> Iterator[Note]:
+    """Yield a note for each certificate that a node serves on both endpoints."""
+    web: dict[str, set[str]] = defaultdict(set)
+    for visit in case.web:
+        if visit.chain:
+            web[visit.chain[0]].update(visit.nodes)
+    both: dict[str, set[str]] = defaultdict(set)
+    for visit in case.eap:
+        if visit.chain:
+            leaf = visit.chain[0]
+            both[leaf].update(web.get(leaf, set()) & set(visit.nodes))
+    for leaf, found in both.items():
+        nodes = case.sort_nodes(found)
+        if nodes:
+            yield Note(
+                "eap-same-as-web",
+                Endpoint.EAP,
+                nodes,
+                None,
+                f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} the certificate"
+                f" {called(case.facts[leaf])} for EAP and over HTTPS: one renewal changes both.",
+                BY_ID["eap-same-as-web"].source,
+            )

@@ -1,0 +1,266 @@
+"""Endpoints that showed no certificate: how a visit ended, and at which nodes alike.
+
+What is not reached is not judged further: no certificate rule speaks of it.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from probe.assessment import Note, Verdict
+from probe.judge.case import Case, Visit
+from probe.judge.catalogue import BY_ID
+from probe.judge.draft import (
+    Draft,
+    Sighting,
+    addresses_of,
+    evidence_of,
+    nodes_of,
+    places_of,
+    questions_of,
+)
+from probe.judge.words import clip, listing, verb
+from probe.observation.model import Endpoint, HandshakeAsk, Outcome
+from probe.plan.model import Acceptance
+
+WEB_RULES = {
+    Outcome.CLOSED: "web-closed",
+    Outcome.CUT_OFF: "web-closed",
+    Outcome.SILENT: "web-silent",
+    Outcome.UNREACHABLE: "web-silent",
+    Outcome.REFUSED: "web-refused",
+    Outcome.NOT_TLS: "web-not-tls",
+    Outcome.MALFORMED: "web-not-tls",
+}
+
+EAP_RULES = {
+    Outcome.CLOSED: "eap-closed",
+    Outcome.SILENT: "eap-silent",
+    Outcome.UNREACHABLE: "eap-silent",
+    Outcome.SECRET_DIFFERS: "eap-secret-differs",
+    Outcome.REJECTED: "eap-rejected-early",
+    Outcome.METHOD_REFUSED: "eap-method-refused",
+    Outcome.REFUSED: "eap-refused",
+    Outcome.CUT_OFF: "eap-refused",
+    Outcome.NOT_TLS: "eap-refused",
+    Outcome.MALFORMED: "eap-refused",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Ending:
+    """What makes visits one finding: how they ended, and on how much of the endpoint."""
+
+    rule_id: str
+    outcome: Outcome
+    alert: str | None
+    scope: str | None
+    """The virtual service, or the only names of a node that fail; None: all of them."""
+    unaddressed: str | None
+    """The node of which no address is known: its name's fault, not the endpoint's."""
+    other_verdict: Verdict | None
+    accepted: Acceptance | None
+
+
+def unreached_web(case: Case) -> Iterator[Draft]:
+    """Yield a draft for each way in which web endpoints showed no certificate."""
+    # Behind a virtual address the node's own visit tells whether its port answers.
+    visits = [visit for visit in case.web if visit.nodes and not visit.behind]
+    failing: dict[str, set[str | None]] = defaultdict(set)
+    for visit in visits:
+        if visit.record.outcome in WEB_RULES and not visit.virtual:
+            failing[visit.nodes[0]].add(visit.name)
+    own: dict[str, set[str | None]] = defaultdict(set)
+    for visit in visits:
+        if not visit.virtual:
+            own[visit.nodes[0]].add(visit.name)
+
+    def scope(visit: Visit) -> str | None:
+        if visit.virtual:
+            return visit.name
+        node = visit.nodes[0]
+        if failing[node] == own[node]:
+            return None
+        return listing(sorted(filter(None, failing[node])), most=99)
+
+    for ending, sightings in _endings(case, visits, WEB_RULES, scope).items():
+        name = ending.scope if ending.scope in {s.visit.name for s in sightings} else None
+        yield _draft(case, ending, sightings, name, _web_says(ending, sightings, name, case))
+
+
+def unreached_eap(case: Case) -> Iterator[Draft | Note]:
+    """Yield a draft for each way in which EAP endpoints showed no certificate."""
+    visits = [visit for visit in case.eap if visit.nodes]
+    agreed = {_server(visit) for visit in visits if visit.chain}
+    refused = [
+        visit
+        for visit in visits
+        if visit.record.outcome is Outcome.METHOD_REFUSED and _server(visit) in agreed
+    ]
+    # A server that agrees to one method of the plan and not to another serves its clients.
+    told = [visit for visit in visits if visit not in refused]
+    for ending, sightings in _endings(case, told, EAP_RULES, _virtual_name).items():
+        yield _draft(case, ending, sightings, None, _eap_says(ending, sightings, case))
+    by_methods: dict[tuple[str, ...], list[Visit]] = defaultdict(list)
+    for visit in refused:
+        by_methods[tuple(method.value for method in visit.asked.methods)].append(visit)
+    for methods, some in by_methods.items():
+        nodes = case.sort_nodes(node for visit in some for node in visit.nodes)
+        yield Note(
+            "eap-method-refused",
+            Endpoint.EAP,
+            nodes,
+            None,
+            f"{listing(nodes)} {verb(nodes, 'does', 'do')} not agree to"
+            f" {listing(methods, last='or')}, and {verb(nodes, 'serves', 'serve')} clients of"
+            " another method of the plan.",
+            BY_ID["eap-method-refused"].source,
+        )
+
+
+def _endings(
+    case: Case,
+    visits: list[Visit],
+    rules: dict[Outcome, str],
+    scope: Callable[[Visit], str | None],
+) -> dict[_Ending, list[Sighting]]:
+    found: dict[_Ending, list[Sighting]] = defaultdict(list)
+    for visit in visits:
+        rule_id = rules.get(visit.record.outcome)
+        if rule_id is None:
+            continue
+        ending = _Ending(
+            rule_id,
+            visit.record.outcome,
+            visit.record.alert,
+            scope(visit),
+            visit.nodes[0] if visit.asked.address is None else None,
+            _verdict(case, visit),
+            case.acceptance(rule_id, visit.nodes, visit.name),
+        )
+        found[ending].append(Sighting(visit, detail=_detail(visit)))
+    return found
+
+
+def _detail(visit: Visit) -> str:
+    record = visit.record
+    detail = clip(record.detail or record.outcome.value)
+    if record.outcome is Outcome.REJECTED and record.radius and record.radius.sent:
+        # Servers choose policies by these: one that is missing or wrong may be the reason.
+        sent = ", ".join(f"{name}={value}" for name, value in record.radius.sent)
+        detail = f"{detail}; sent: {sent}"
+    return detail
+
+
+def _verdict(case: Case, visit: Visit) -> Verdict | None:
+    """Return another verdict than the catalogue's, where this visit gives reason."""
+    outcome = visit.record.outcome
+    if outcome is Outcome.SILENT and case.answered_before(visit.record.question):
+        return Verdict.BLOCKED
+    asked, usual = visit.asked, HandshakeAsk(None, 0)
+    narrow = asked.key_family is not None or not set(usual.tls) <= set(asked.tls)
+    if outcome is Outcome.REFUSED and narrow:
+        # Our hello offered less than a client's does: it may be about the offer.
+        return Verdict.UNSEEN
+    return None
+
+
+def _draft(
+    case: Case, ending: _Ending, sightings: list[Sighting], name: str | None, says: str
+) -> Draft:
+    addresses = addresses_of(sightings)
+    return Draft(
+        rule_id=ending.rule_id,
+        nodes=nodes_of(case, sightings),
+        name=name,
+        addresses=addresses,
+        fault=(ending.outcome.value, ending.alert or "", *addresses),
+        verdict_at_best=ending.other_verdict,
+        says=says,
+        evidence=evidence_of(sightings),
+        places=places_of(sightings),
+        questions=questions_of(sightings),
+        accepted=ending.accepted,
+    )
+
+
+def _virtual_name(visit: Visit) -> str | None:
+    return visit.service.name if visit.virtual and visit.service else None
+
+
+def _server(visit: Visit) -> tuple[str | None, int, tuple[str, ...], str | None]:
+    return visit.asked.address, visit.asked.port, visit.nodes, visit.asked.visit
+
+
+def _where(case: Case, sightings: list[Sighting]) -> tuple[tuple[str, ...], str]:
+    """Return the nodes and "port 443 of quay1 and quay2"."""
+    nodes = nodes_of(case, sightings)
+    ports = sorted({str(sighting.visit.asked.port) for sighting in sightings})
+    text = f"port {listing(ports)} of {listing(nodes)}"
+    if all(sighting.visit.virtual for sighting in sightings):
+        addresses = addresses_of(sightings)
+        text = f"port {listing(ports)} of the virtual address {listing(addresses)}"
+    return nodes, text
+
+
+def _web_says(ending: _Ending, sightings: list[Sighting], name: str | None, case: Case) -> str:
+    _, where = _where(case, sightings)
+    opened = f" for {name}" if name else ""
+    match ending.outcome:
+        case Outcome.CLOSED:
+            return f"HTTPS is closed at {where}{opened}."
+        case Outcome.CUT_OFF:
+            return f"HTTPS at {where} cuts the connection{opened} before it shows a certificate."
+        case Outcome.SILENT:
+            return f"Nothing comes back from HTTPS at {where}{opened}."
+        case Outcome.UNREACHABLE:
+            return f"There is no way from here to HTTPS at {where}{opened}."
+        case Outcome.REFUSED:
+            alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
+            return f"HTTPS at {where} refuses the handshake{opened}{alert}."
+        case Outcome.NOT_TLS:
+            return f"What answers at {where}{opened} does not speak TLS."
+        case _:
+            return f"What answers at {where}{opened} breaks the TLS protocol."
+
+
+def _eap_says(ending: _Ending, sightings: list[Sighting], case: Case) -> str:
+    nodes, where = _where(case, sightings)
+    methods = list(
+        dict.fromkeys(m.value for sighting in sightings for m in sighting.visit.asked.methods)
+    )
+    offered = listing(methods, last="or")
+    match ending.outcome:
+        case Outcome.CLOSED:
+            return f"RADIUS is closed at {where}."
+        case Outcome.SILENT:
+            return f"Nothing comes back from RADIUS at {where}."
+        case Outcome.UNREACHABLE:
+            return f"There is no way from here to RADIUS at {where}."
+        case Outcome.SECRET_DIFFERS:
+            return f"Replies from RADIUS at {where} do not verify with the plan's shared secret."
+        case Outcome.REJECTED:
+            identity = f" of {_identity(case, nodes)}" if _identity(case, nodes) else ""
+            return f"RADIUS at {where} rejects the request{identity} before TLS begins."
+        case Outcome.METHOD_REFUSED:
+            proposed = [
+                text
+                for sighting in sightings
+                if sighting.visit.record.eap
+                for text in sighting.visit.record.eap.proposed
+            ]
+            instead = listing([clip(text) for text in dict.fromkeys(proposed)])
+            ends = f", and proposes {instead}" if instead else ""
+            return f"RADIUS at {where} does not agree to {offered}{ends}."
+        case Outcome.REFUSED:
+            alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
+            return f"RADIUS at {where} ends {offered}{alert} before it shows a certificate."
+        case Outcome.CUT_OFF:
+            return f"RADIUS at {where} falls silent in {offered} before it shows a certificate."
+        case _:
+            return f"RADIUS at {where} answers {offered} with something that breaks the protocol."
+
+
+def _identity(case: Case, nodes: tuple[str, ...]) -> str:
+    found = {eap.identity for node in nodes if (eap := case.plan.node(node).eap) is not None}
+    return found.pop() if len(found) == 1 else ""

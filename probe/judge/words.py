@@ -1,0 +1,64 @@
+"""Small words for sentences: lists, dates and what a certificate is called."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from probe.certificate.facts import CertFacts
+
+_LISTED = 4
+"""Names in a sentence before the rest is counted: the finding itself lists them all."""
+
+_TEXT = 120
+"""Characters of one text off the wire in a sentence."""
+
+
+def listing(items: Sequence[str], *, most: int = _LISTED, last: str = "and") -> str:
+    """Return "a", "a and b", "a, b and c", or "a, b, c and 5 more"."""
+    if len(items) > most + 1:
+        return f"{', '.join(items[:most])} and {len(items) - most} more"
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def verb(items: Sequence[str], one: str, several: str) -> str:
+    """Return the form of a verb that fits so many."""
+    return one if len(items) == 1 else several
+
+
+def day(moment: datetime | None) -> str:
+    """Return a date as "2026-11-25" (UTC)."""
+    return moment.astimezone(UTC).date().isoformat() if moment else "an unreadable date"
+
+
+def minute(moment: datetime | None) -> str:
+    """Return a time as "2026-11-25 14:47 UTC"."""
+    if moment is None:
+        return "an unreadable date"
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat(" ", "minutes") + " UTC"
+
+
+def clip(text: str) -> str:
+    """Return a text off the wire, cut to what a sentence can hold."""
+    return text if len(text) <= _TEXT else text[: _TEXT - 1] + "…"
+
+
+def called(facts: CertFacts) -> str:
+    """Return what a certificate is called in a sentence."""
+    names = [name.value for name in facts.names if name.type in ("dns", "ip")]
+    text = facts.common_name or (names[0] if names else "") or facts.subject
+    return f'"{clip(text)}"' if text else f"certificate {facts.sha256[:16]}"
+
+
+def issuer(facts: CertFacts) -> str:
+    """Return what a certificate's issuer is called in a sentence."""
+    return quoted_name(facts.issuer)
+
+
+def quoted_name(name: str) -> str:
+    """Return a distinguished name (RFC 4514 text) by its common name, where it has one."""
+    for part in name.split(","):
+        kind, _, value = part.partition("=")
+        if kind.strip().upper() == "CN" and value:
+            return f'"{clip(value)}"'
+    return f'"{clip(name)}"' if name else "an unnamed CA"
