@@ -99,7 +99,10 @@ def _node(name: str, scenario: Scenario, seating: Seating) -> dict[str, Any]:
     if settings.known_as is not None:
         planned["connect"] = {settings.known_as: web.address}
     if settings.eap is not None:
-        planned["eap"] = {"port": seating.place(seating.eap(name)).port}
+        eap = seating.place(seating.eap(name))
+        planned["eap"] = {"port": eap.port}
+        if settings.own_eap_address:
+            planned["eap"]["addresses"] = [eap.address]
     return planned
 
 

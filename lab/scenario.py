@@ -9,7 +9,7 @@ What findings a scenario should give stands in the tests, not here.
 import tomllib
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 
@@ -69,8 +69,8 @@ class EapSettings(_Table, frozen=True):
     chains: tuple[ChainLabels, ...]
     methods: tuple[EapMethod, ...] = (EapMethod.PEAP, EapMethod.EAP_TTLS, EapMethod.EAP_TLS)
     """Methods that the server agrees to; it proposes the first."""
-    fragment_size: int = 1024
-    """Octets of TLS data in one EAP packet."""
+    fragment_size: Annotated[int, msgspec.Meta(ge=64, le=3900)] = 1024
+    """Octets of TLS data in one EAP packet; a RADIUS packet has room for some 4,000."""
     tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
     fault: EapFault | None = None
 
@@ -83,6 +83,8 @@ class Node(_Table, frozen=True):
     eap: EapSettings | None = None
     known_as: str | None = None
     """Its address in DNS and in the plan, where that is not the one by which the lab is reached."""
+    own_eap_address: bool = False
+    """Whether EAP answers on another interface than the one that the node's name leads to."""
 
 
 class Service(_Table, frozen=True):

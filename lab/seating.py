@@ -5,8 +5,9 @@ from lab.places import Kind, Place, Ports, Seat, take_places
 from lab.scenario import Scenario
 from lab.webserver import WebFault
 
-_FIRST_NODE, _FIRST_NAMESERVER, _FIRST_VIRTUAL = 11, 53, 201
-"""Last octets of addresses: nodes from .11, name servers from .53, virtual addresses from .201."""
+_FIRST_NODE, _FIRST_NAMESERVER, _OTHER_INTERFACE, _FIRST_VIRTUAL = 11, 53, 100, 201
+"""Last octets of addresses: nodes from .11, name servers from .53, second interfaces a hundred
+further than the first, virtual addresses from .201."""
 
 
 class Seating:
@@ -52,7 +53,10 @@ class Seating:
         """Return the seat of a node's EAP endpoint."""
         eap = self._scenario.node[node].eap
         closed = eap is not None and eap.fault is EapFault.CLOSED
-        return Seat(node, Kind.EAP_CLOSED if closed else Kind.EAP, self._number(node))
+        number = self._number(node)
+        if self._scenario.node[node].own_eap_address:
+            number += _OTHER_INTERFACE
+        return Seat(node, Kind.EAP_CLOSED if closed else Kind.EAP, number)
 
     def virtual(self, service: str) -> Seat:
         """Return the seat of a service that has an address of its own."""

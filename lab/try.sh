@@ -25,33 +25,37 @@ trap end_lab EXIT
 exec 3< <(exec "$VENV/bin/python" -m lab northpier-demo --directory "$DEMO")
 lab=$!
 if ! read -r -t 60 plan <&3; then
-    # The lab has said why on stderr.
-    say "lab/try.sh: the demonstration cluster did not start."
+    # If it has ended, it has said why.
+    if kill -0 "$lab" 2>/dev/null; then
+        say "lab/try.sh: the demonstration cluster was not ready after a minute."
+    fi
     exit 2
 fi
 
-"$VENV/bin/probe" cluster "$plan"
+survey=$DEMO/survey.json
+rm -f "$survey"
+"$VENV/bin/probe" cluster "$plan" --save "$survey"
 status=$?
 end_lab
 
 # 1 means that somebody is blocked or warned: that is what this cluster is made for.
-if [ "$status" -ne 1 ]; then
-    say "lab/try.sh: the sweep ended with status $status; 1 was expected."
+if [ "$status" -ne 1 ] || [ ! -s "$survey" ]; then
+    say "lab/try.sh: the sweep ended with status $status; 1 and a report were expected."
     exit 1
 fi
 cat <<END
 
 The exit status was 1, as somebody is blocked or warned. What to try next, from this folder:
 
+  $VENV/bin/probe cluster $plan --from $survey --format json
+      the same report for programs, from what was saved: nobody is asked
+  $VENV/bin/probe rules eap-expired
+      what a rule means and what to do about it
   $VENV/bin/python -m lab northpier-demo --directory $DEMO
       keeps the cluster up until Ctrl-C; then, in another terminal:
   $VENV/bin/probe node quay2 $plan
       one node in depth
-  $VENV/bin/probe cluster $plan --format json
-      the same for programs
-  $VENV/bin/probe rules eap-expired
-      what a rule means and what to do about it
 
-Other clusters: $VENV/bin/python -m lab --help lists them.
-For your own, write a plan like $plan and run: $VENV/bin/probe cluster my-plan.toml
+$VENV/bin/python -m lab --help lists other clusters, each with one thing wrong. For your own cluster,
+write a plan like $plan and run: $VENV/bin/probe cluster my-plan.toml
 END

@@ -68,6 +68,14 @@ def test_two_clusters_at_a_time_do_not_meet(tmp_path: Path) -> None:
             assert str(record) == lab.web_place("quay1")[0]
 
 
+def test_eap_can_have_an_interface_of_its_own(tmp_path: Path) -> None:
+    with Cluster(Scenario.load("healthy-two-interfaces"), directory=tmp_path) as lab:
+        node = load_plan(lab.plan_path).node("quay2")
+        web, eap = lab.web_place("quay2")[0], lab.eap_place("quay2")[0]
+    assert web != eap
+    assert (node.web_addresses(), node.eap_addresses()) == ((web,), (eap,))
+
+
 def test_dates_count_from_the_reference_time(tmp_path: Path) -> None:
     with Cluster(Scenario.load("web-expiring"), directory=tmp_path, at=REFERENCE) as lab:
         leaf = lab.issued("web-ending").certificate

@@ -45,6 +45,7 @@ def read(folder: Path, text: str) -> Scenario:
             'chains = [["root"]]\nfault = "tired"',
             "Invalid enum value 'tired'",
         ),
+        ("[trust]", "[eap]\nchains = []\nfragment_size = 5000\n[trust]", "`int` <= 3900"),
         ("[trust]", '[node.quay7]\nhost = "x"\n[trust]', "[node.quay7] is not among the nodes"),
         ('common_name = "A root"', 'key = "RSA-12"', "unknown key 'RSA-12'"),
         ('common_name = "A root"', 'purposes = ["fun"]', "unknown purpose 'fun'"),
