@@ -188,6 +188,12 @@ def test_what_is_served_is_preferred_to_what_is_known() -> None:
     explanation = explain(LEAF, old, extra=(ISSUING,))
     assert kinds(explanation) == ["expired"]
     assert explanation.used_extra == ()
+    # Also where the way through what is known would be shorter.
+    between = authority("Northpier Between", ROOT)
+    longer = authority("Northpier Issuing", between, days=100)
+    explanation = explain(LEAF, longer, between, extra=(ISSUING,))
+    assert kinds(explanation) == ["expired"]
+    assert explanation.used_extra == ()
 
 
 def test_two_authorities_that_signed_each_other_end() -> None:
@@ -368,6 +374,16 @@ def test_name_constraints(permitted: list[str], excluded: list[str], fine: bool)
     leaf = make(HOST, limited, names=[HOST])
     explanation = explain(leaf, limited)
     assert kinds(explanation) == ([] if fine else ["path-invalid"])
+
+
+def test_a_wildcard_is_excluded_with_a_name_that_it_covers() -> None:
+    """RFC 5280, 4.2.1.10 is silent on wildcards; one excluded name must not be spoken for."""
+    limits = x509.NameConstraints(None, [x509.DNSName("till.northpier.example")])
+    limited = authority("Limited", ROOT, more=[(limits, True)])
+    wild = make(HOST, limited, names=["*.northpier.example"])
+    assert kinds(explain(wild, limited)) == ["path-invalid"]
+    aside = make(HOST, limited, names=["*.quay.northpier.example", HOST])
+    assert explain(aside, limited).good
 
 
 def test_a_critical_poison_makes_a_precertificate_useless() -> None:
