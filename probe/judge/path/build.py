@@ -112,7 +112,8 @@ class Search:
     ) -> list[tuple[CertFacts, bytes, bool | None]]:
         """Return the certificates that signed this one; else those that claim to."""
         on_path = {(facts.subject_raw, facts.spki) for facts, _ in path}
-        signed, claimed = [], []
+        signed: list[tuple[CertFacts, bytes, bool | None]] = []
+        claimed: list[tuple[CertFacts, bytes, bool | None]] = []
         world = self._world
         for issuer_der in dict.fromkeys(
             candidate
