@@ -1,0 +1,115 @@
+"""Makes the records of a survey out of what the visits and lookups saw."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from probe.limits import Limits
+from probe.observation.model import (
+    Handshake,
+    HandshakeAsk,
+    Lookup,
+    LookupAsk,
+    Outcome,
+    Phase,
+    Question,
+    Survey,
+    Taken,
+    fingerprint,
+)
+from probe.observe.dns import LookupSeen
+from probe.observe.visit import VisitSeen
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a resolver said, and when."""
+
+    at: datetime
+    seconds: float
+    seen: LookupSeen
+
+
+class Notebook:
+    """What has been seen so far."""
+
+    def __init__(self, vantage: str | None, limits: Limits, clock: Callable[[], datetime]) -> None:
+        self.lookups: dict[str, Lookup] = {}
+        self.handshakes: dict[str, dict[str | None, Handshake | None]] = {}
+        """By question and address, in the order in which they are visited; None: not yet seen."""
+        self.certificates: dict[str, bytes] = {}
+        self.clock = clock
+        self._vantage = vantage
+        self._limits = limits
+
+    def expect(self, question: Question, asks: tuple[HandshakeAsk, ...]) -> None:
+        """Fix the order of a question's records, and note at once if it leads nowhere."""
+        self.handshakes[question.id] = dict.fromkeys(ask.address for ask in asks)
+        if not asks and question.handshake is not None:
+            nowhere = VisitSeen(Outcome.UNREACHABLE, Phase.CONNECT, 0.0, "no address is known")
+            self.visited(question, question.handshake, self.clock(), nowhere)
+
+    def looked_up(self, question: Question, asked: LookupAsk, answer: Answer) -> None:
+        """Note what a resolver said."""
+        seen = answer.seen
+        self.lookups[question.id] = Lookup(
+            question=question.id,
+            asked=asked,
+            at=answer.at,
+            seconds=answer.seconds,
+            outcome=seen.outcome,
+            detail=self._bounded(seen.detail),
+            aliases=seen.aliases,
+            data=seen.data,
+            ttl=seen.ttl,
+            dnssec=seen.dnssec,
+            vantage=self._vantage,
+        )
+
+    def visited(
+        self, question: Question, asked: HandshakeAsk, at: datetime, seen: VisitSeen
+    ) -> None:
+        """Note what a visit showed, with its certificates."""
+        self.certificates.update((fingerprint(der), der) for der in seen.certificates)
+        self.handshakes[question.id][asked.address] = Handshake(
+            question=question.id,
+            endpoint=question.endpoint,
+            nodes=question.nodes,
+            asked=asked,
+            at=at,
+            seconds=seen.seconds,
+            outcome=seen.outcome,
+            phase=seen.phase,
+            detail=self._bounded(seen.detail),
+            alert=seen.alert,
+            round_trips=seen.round_trips,
+            served=seen.served,
+            eap=seen.eap,
+            radius=seen.radius,
+            vantage=self._vantage,
+            source=seen.source,
+        )
+
+    def survey(
+        self, questions: tuple[Question, ...], plan_digest: str | None, taken: Taken
+    ) -> Survey:
+        """Return everything in the order of the questions, whatever came first."""
+        return Survey(
+            taken=(taken,),
+            plan_digest=plan_digest,
+            questions=questions,
+            lookups=tuple(self.lookups[q.id] for q in questions if q.id in self.lookups),
+            handshakes=tuple(
+                record
+                for question in questions
+                for record in self.handshakes.get(question.id, {}).values()
+                if record is not None
+            ),
+            certificates=self.certificates,
+        )
+
+    def _bounded(self, text: str | None) -> str | None:
+        if text is None:
+            return None
+        # What is not Unicode could not be saved.
+        return text[: self._limits.text_characters].encode(errors="replace").decode()

@@ -1,0 +1,241 @@
+"""Asks all questions of an agenda at once, in one event loop, and gathers a survey.
+
+What bounds the load is here: how many nodes, how many conversations with one server, how many
+sockets. What one question does on the wire is in dns.py, web.py and eap.py.
+"""
+
+import asyncio
+import socket
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from enum import Enum
+
+from probe.limits import DEFAULT, Limits
+from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Question, Survey, Taken
+from probe.observe.agenda import ADDRESS_TYPES
+from probe.observe.dns import Resolvers
+from probe.observe.eap import EapVisit, Peer
+from probe.observe.notebook import Answer, Notebook
+from probe.observe.web import visit_web
+from probe.plan.addresses import is_address
+from probe.plan.model import Eap, Plan, SecretRef
+
+
+class EventKind(Enum):
+    """What has just happened to a question."""
+
+    BEGAN = "began"
+    ENDED = "ended"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """How far a survey has come."""
+
+    kind: EventKind
+    question: str
+    node: str
+    """The first of its nodes."""
+    done: int
+    """Questions that have ended."""
+    total: int
+
+
+OnEvent = Callable[[Event], None]
+
+_Visit = tuple[Question, HandshakeAsk]
+
+
+def ignore(event: Event) -> None:
+    """Take no notice."""
+
+
+def utc_now() -> datetime:
+    """Return the time in whole seconds, as it is saved."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+async def survey(
+    plan: Plan,
+    questions: Iterable[Question],
+    *,
+    secrets: Mapping[SecretRef, bytes],
+    limits: Limits = DEFAULT,
+    on_event: OnEvent = ignore,
+    clock: Callable[[], datetime] = utc_now,
+) -> Survey:
+    """Ask every question and return what was seen. `clock` gives the times of the records.
+
+    Cancelled, it closes its sockets and returns what is known, marked as interrupted. Raises
+    KeyError, before anything is sent, if a secret is missing that a question needs.
+    """
+    questions = tuple(questions)
+    notebook = Notebook(plan.vantage, limits, clock)
+    progress = _Progress(on_event, len(questions))
+    sweep = _Sweep(plan, _known_by(plan, questions, secrets), limits, notebook, progress)
+    began = clock()
+    interrupted = False
+    try:
+        await sweep.run(questions)
+    except asyncio.CancelledError:
+        interrupted = True
+        task = asyncio.current_task()
+        if task is not None:
+            # The request to stop has been followed: the caller's next await is not cancelled.
+            task.uncancel()
+    taken = Taken(began, clock(), plan.vantage, socket.gethostname())
+    return replace(notebook.survey(questions, plan.digest, taken), interrupted=interrupted)
+
+
+def _known_by(
+    plan: Plan, questions: Iterable[Question], secrets: Mapping[SecretRef, bytes]
+) -> dict[str, tuple[Eap, bytes]]:
+    """Return the settings and the secret of each node that EAP is asked of."""
+    asked = {question.nodes[0] for question in questions if question.endpoint is Endpoint.EAP}
+    known = {}
+    for node in plan.nodes:
+        if node.name in asked:
+            if node.eap is None or node.eap.secret is None:
+                raise KeyError(f"no secret is planned for {node.name}")
+            known[node.name] = node.eap, secrets[node.eap.secret]
+    return known
+
+
+class _Progress:
+    """Counts questions and tells whoever wants to know."""
+
+    def __init__(self, on_event: OnEvent, total: int) -> None:
+        self._on_event = on_event
+        self._total = total
+        self._done = 0
+
+    def began(self, question: Question) -> None:
+        self._tell(EventKind.BEGAN, question)
+
+    def ended(self, question: Question) -> None:
+        self._done += 1
+        self._tell(EventKind.ENDED, question)
+
+    def _tell(self, kind: EventKind, question: Question) -> None:
+        self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
+
+
+class _Sweep:
+    """Asks, within the limits. Questions about the same nodes go together."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        known_by: dict[str, tuple[Eap, bytes]],
+        limits: Limits,
+        notebook: Notebook,
+        progress: _Progress,
+    ) -> None:
+        self._plan = plan
+        self._nodes = {node.name: node for node in plan.nodes}
+        self._known_by = known_by
+        self._limits = limits
+        self._notebook = notebook
+        self._progress = progress
+        self._resolvers = Resolvers(limits)
+        self._answers: dict[LookupAsk, asyncio.Task[Answer]] = {}
+        self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
+        self._sockets = asyncio.Semaphore(limits.visits_in_flight)
+        self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
+
+    async def run(self, questions: tuple[Question, ...]) -> None:
+        """Ask everything. However it ends, no task and no socket is left."""
+        places: dict[tuple[str, ...], list[_Visit]] = {}
+        try:
+            async with asyncio.TaskGroup() as group:
+                for question in questions:
+                    if question.lookup is not None:
+                        group.create_task(self._look_up(question, question.lookup, group))
+                    elif question.handshake is not None:
+                        visit = question, question.handshake
+                        places.setdefault(question.nodes, []).append(visit)
+                for visits in places.values():
+                    group.create_task(self._visit_place(visits, group))
+        finally:
+            await self._resolvers.close()
+
+    # ------------------------------------------------------------ names
+
+    async def _look_up(self, question: Question, ask: LookupAsk, group: asyncio.TaskGroup) -> None:
+        self._progress.began(question)
+        self._notebook.looked_up(question, ask, await self._answer(ask, group))
+        self._progress.ended(question)
+
+    def _answer(self, ask: LookupAsk, group: asyncio.TaskGroup) -> asyncio.Task[Answer]:
+        """Ask a resolver, once, whoever needs the answer."""
+        if ask not in self._answers:
+            self._answers[ask] = group.create_task(self._ask(ask))
+        return self._answers[ask]
+
+    async def _ask(self, ask: LookupAsk) -> Answer:
+        loop = asyncio.get_running_loop()
+        at, began = self._notebook.clock(), loop.time()
+        seen = await self._resolvers.ask(ask)
+        return Answer(at, loop.time() - began, seen)
+
+    async def _addresses(self, host: str, group: asyncio.TaskGroup) -> tuple[str, ...]:
+        """Return every address that any resolver of the plan gives for a host, bounded."""
+        if is_address(host):
+            return (host,)
+        answers = [
+            self._answer(LookupAsk(host, kind, resolver.at, resolver.view), group)
+            for resolver in self._plan.resolvers
+            for kind in ADDRESS_TYPES
+        ]
+        found: dict[str, None] = {}
+        for answer in answers:
+            found.update(dict.fromkeys((await answer).seen.data))
+        return tuple(found)[: self._limits.dns_addresses]
+
+    # ------------------------------------------------------------ visits
+
+    async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
+        at_addresses: list[tuple[Question, tuple[HandshakeAsk, ...]]] = []
+        for question, ask in visits:
+            asks: tuple[HandshakeAsk, ...] = (ask,)
+            if ask.address is None:
+                # Waited for here, so that a dead resolver takes no other node's turn.
+                found = await self._addresses(self._nodes[question.nodes[0]].host, group)
+                asks = tuple(replace(ask, address=address) for address in found)
+            at_addresses.append((question, asks))
+        async with self._in_flight, asyncio.TaskGroup() as together:
+            for question, asks in at_addresses:
+                together.create_task(self._visit_all(question, asks))
+
+    async def _visit_all(self, question: Question, asks: tuple[HandshakeAsk, ...]) -> None:
+        self._progress.began(question)
+        self._notebook.expect(question, asks)
+        async with asyncio.TaskGroup() as together:
+            for ask in asks:
+                together.create_task(self._visit(question, ask))
+        self._progress.ended(question)
+
+    async def _visit(self, question: Question, ask: HandshakeAsk) -> None:
+        node = self._nodes[question.nodes[0]]
+        address = node.reached_at(str(ask.address))
+        async with self._server(question.endpoint, address, ask.port), self._sockets:
+            at = self._notebook.clock()
+            if question.endpoint is Endpoint.WEB:
+                seen = await visit_web(ask, address, self._limits)
+                self._notebook.visited(question, ask, at, seen)
+            elif question.endpoint is Endpoint.EAP:
+                peer = Peer(address, *self._known_by[node.name])
+                async with EapVisit(ask, peer, self._limits) as visit:
+                    self._notebook.visited(question, ask, at, await visit.run())
+                    await visit.leave()
+
+    def _server(self, endpoint: Endpoint, address: str, port: int) -> asyncio.Semaphore:
+        """Return the gate of one server: it is in service, and gets little at a time."""
+        key = (endpoint, address, port)
+        if key not in self._servers:
+            eap = endpoint is Endpoint.EAP
+            limits = self._limits
+            most = limits.conversations_per_server if eap else limits.web_per_server
+            self._servers[key] = asyncio.Semaphore(most)
+        return self._servers[key]
