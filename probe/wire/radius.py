@@ -278,7 +278,7 @@ def _fill(
                 packet.setdefault(key, []).append(value)
             else:
                 packet.AddAttribute(name, value)
-        except TypeError as error:
+        except (TypeError, ValueError) as error:
             raise ValueError(f"{name}: {error}") from error
     if eap is not None:
         packet[int(Attribute.EAP_MESSAGE)] = list(_split(eap))

@@ -31,6 +31,10 @@ _MAKERS: dict[str, Callable[[], Key]] = {
 }
 
 
+_SERIAL = (1 << 158) - 1
+"""Always as long, so that a flight has the same length in each run."""
+
+
 @dataclass(frozen=True)
 class Chain:
     """A root, its intermediate, a leaf and the leaf's key."""
@@ -106,7 +110,7 @@ def _certificate(subject: str, key: Key, issuer: str, issuer_key: Key) -> x509.C
         .subject_name(_name(subject))
         .issuer_name(_name(issuer))
         .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
+        .serial_number(_SERIAL)
         .not_valid_before(datetime(2026, 1, 1, tzinfo=UTC))
         .not_valid_after(datetime(2028, 1, 1, tzinfo=UTC))
     )
