@@ -69,8 +69,8 @@ class Verification(Enum):
 
     VALID = "valid"
     UNSIGNED = "unsigned"
-    """There is none, though EAP-Message or Status-Server demands one (RFC 3579, 3.1; RFC 5997, 3),
-    or none because none was needed."""
+    """There is none. Beside EAP-Message it is compulsory (RFC 3579, 3.1), and in Status-Server
+    (RFC 5997, 3)."""
     WRONG = "wrong"
 
 

@@ -55,6 +55,10 @@ _SIGNATURES = {
     KeyFamily.OTHER: f"ed25519:ed448:{_PKCS1}",
 }
 
+_ANSWERABLE = {0x0300: "SSLv3", **handshake.VERSIONS}
+_SIGNING = {HandshakeType.SERVER_KEY_EXCHANGE, HandshakeType.CERTIFICATE_VERIFY}
+_NOISE = {"nested asn1 error", "ASN1 lib", "record layer failure"}
+
 _RSA_KEYS = {"1.2.840.113549.1.1.1", "1.2.840.113549.1.1.10"}  # RFC 4055, sections 1.2 and 3.1
 _EC_KEYS = {"1.2.840.10045.2.1"}  # RFC 5480, 2.1.1
 
@@ -112,6 +116,7 @@ class TlsClient:
         self._taken = 0
         self._version: int | None = None
         self._alert: str | None = None
+        self._last: int | None = None
         self._signed = False
         self._scheme: int | None = None
         self._parting = b""
@@ -226,6 +231,7 @@ class TlsClient:
         return None
 
     def _read_handshake(self, kind: int, body: bytes) -> None:
+        self._last = kind
         if kind == HandshakeType.SERVER_HELLO:
             self._version = handshake.ServerHello.parse(body).version
         elif kind == HandshakeType.CERTIFICATE and not self.certificates:
@@ -245,21 +251,38 @@ class TlsClient:
     def _explain(self, error: SSL.Error) -> None:
         """Turn the error on which OpenSSL gave up into what the server did."""
         reasons = _reasons(error)
-        if self._alert is not None:
+        if self._signed and "bad signature" in reasons:
+            self._parting = self._drain()
+            self._settle(proven=False)
+        elif self._signed and self._went_past_signature(error, reasons):
+            self._settle(proven=True)
+        elif self._alert is not None:
             self._stop(Outcome.REFUSED, f"the server sent the alert {self._alert}", self._alert)
         elif isinstance(error, SSL.ZeroReturnError):
             self._stop(Outcome.CUT_OFF, "the server closed the TLS exchange")
-        elif self._signed and "bad signature" in reasons:
-            self._parting = self._drain()
-            self._settle(proven=False)
-        elif "unsupported protocol" in reasons and self._version is not None:
+        elif "unsupported protocol" in reasons and self._version in _ANSWERABLE:
             # Up to TLS 1.2 a server may answer with any older version than the client's highest;
             # it cannot know the lowest (RFC 5246, appendix E.1).
-            version = handshake.VERSIONS.get(self._version, f"version 0x{self._version:04x}")
+            chosen = _ANSWERABLE[self._version]
             offered = ", ".join(self._offered)
-            self._fail(Outcome.REFUSED, f"the server chose {version}; {offered} were offered")
+            self._fail(Outcome.REFUSED, f"the server chose {chosen}; {offered} were offered")
         else:
-            self._fail(Outcome.MALFORMED, "; ".join(reasons) or "unreadable TLS")
+            at_certificate = self._last == HandshakeType.CERTIFICATE
+            what = "a certificate cannot be parsed" if at_certificate else "what came breaks TLS"
+            words = [reason for reason in dict.fromkeys(reasons) if reason not in _NOISE]
+            self._fail(Outcome.MALFORMED, f"{what}: {'; '.join(words) or 'no reason known'}")
+
+    def _went_past_signature(self, error: SSL.Error, reasons: tuple[str, ...]) -> bool:
+        """Whether OpenSSL had accepted the signature and stumbled over what came behind it.
+
+        The message callback keeps step with OpenSSL; the reader of clear octets runs ahead of it.
+        """
+        return self._reader is None and (
+            self._alert is not None
+            or isinstance(error, SSL.ZeroReturnError)
+            or self._last not in _SIGNING
+            or "record layer failure" in reasons
+        )
 
     # ------------------------------------------------------------ the end
 
@@ -310,14 +333,14 @@ class TlsClient:
         )
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=256)
 def key_family(der: bytes) -> KeyFamily | None:
     """Return the family of a certificate's public key; None if the certificate cannot be read."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about odd certificates: the judge has words for them
         try:
             oid = x509.load_der_x509_certificate(der).public_key_algorithm_oid.dotted_string
-        except ValueError:
+        except (ValueError, x509.InvalidVersion):
             return None
     if oid in _RSA_KEYS:
         return KeyFamily.RSA

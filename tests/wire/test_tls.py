@@ -2,7 +2,7 @@
 
 import pytest
 from cryptography import x509
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from OpenSSL import SSL
 
@@ -14,12 +14,7 @@ from tests.wire.handmade import record, tls12_flight, tls13_flight
 from tests.wire.pki import MemoryServer, der, make_chain, make_key, server_context
 
 EVERY_VERSION = tuple(TlsVersion)
-FAST = settings(
-    max_examples=150,
-    deadline=None,
-    database=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
-)
+FAST = settings(max_examples=150, deadline=None, database=None)
 
 
 def visit(
@@ -249,6 +244,28 @@ def test_end_before_the_signature_leaves_the_key_unproven() -> None:
     assert client.farewell() == b""
 
 
+@pytest.mark.parametrize(
+    "behind",
+    [
+        record(21, b"\x02\x28"),
+        record(21, b"\x01\x00"),
+        b"\x16\x09\x09\x00\x01x",
+        record(22, b"\x0d\x00\x00\x01\xff"),
+    ],
+    ids=["alert", "close_notify", "no record", "malformed CertificateRequest"],
+)
+def test_what_comes_behind_the_signature_does_not_count(behind: bytes) -> None:
+    """It was looked at before; a wrong one is still told as wrong."""
+    chain = make_chain("rsa")
+    for signer, proven in ((chain.key, True), (make_key("rsa", 9), False)):
+        client = TlsClient(Hello(versions=(TlsVersion.TLS1_2,)), DEFAULT)
+        flight = tls12_flight(client.start(), der(chain.leaf), signer)
+        client.receive(flight[: -len(record(22, b"\x0e\0\0\0"))] + behind)
+        assert client.failure is None
+        assert client.served is not None
+        assert client.served.key_proven is proven
+
+
 # ---------------------------------------------------------------- malformed certificates
 
 
@@ -265,6 +282,7 @@ def test_malformed_certificate_is_still_in_hand(version: TlsVersion) -> None:
     assert client.failure is not None
     assert client.failure.outcome is Outcome.MALFORMED
     assert client.failure.phase is Phase.CERTIFICATE
+    assert client.failure.detail == "a certificate cannot be parsed: wrong tag"
     assert client.certificates == certificates
     assert client.served is not None
     assert client.served.key_proven is None
@@ -394,7 +412,7 @@ def test_echo_is_malformed() -> None:
     client.receive(client.start())
     assert client.failure is not None
     assert client.failure.outcome is Outcome.MALFORMED
-    assert client.failure.detail == "unexpected message"
+    assert client.failure.detail == "what came breaks TLS: unexpected message"
 
 
 # ---------------------------------------------------------------- the end
