@@ -120,12 +120,15 @@ def scheme_name(number: int) -> str:
     return SIGNATURE_SCHEMES.get(number, f"0x{number:04x}")
 
 
-def fatal_alert(body: bytes) -> str | None:
+def fatal_alert(body: bytes, *, tls13: bool) -> str | None:
     """Return the name of an alert that ends a handshake, or None for one that does not.
 
-    TLS 1.3 knows no warnings but close_notify and user_canceled (RFC 9846, section 6).
+    TLS 1.3 knows no warnings but close_notify and user_canceled, whatever the level says (RFC 9846,
+    section 6).
     """
-    if len(body) != 2 or body[1] in (CLOSE_NOTIFY, USER_CANCELED) or body[0] == _WARNING:
+    if len(body) != 2 or body[1] in (CLOSE_NOTIFY, USER_CANCELED):
+        return None
+    if body[0] == _WARNING and not tls13:
         return None
     return alert_name(body[1])
 

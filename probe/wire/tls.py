@@ -55,6 +55,7 @@ _SIGNATURES = {
     KeyFamily.OTHER: f"ed25519:ed448:{_PKCS1}",
 }
 
+_TLS12, _TLS13 = 0x0303, 0x0304
 _ANSWERABLE = {0x0300: "SSLv3", **handshake.VERSIONS}
 _SIGNING = {HandshakeType.SERVER_KEY_EXCHANGE, HandshakeType.CERTIFICATE_VERIFY}
 _NOISE = {"nested asn1 error", "ASN1 lib", "record layer failure"}
@@ -216,7 +217,8 @@ class TlsClient:
         messages, self._messages = self._messages, []
         for kind, message in messages:
             if kind == ContentType.ALERT:
-                self._alert = handshake.fatal_alert(message) or self._alert
+                tls13 = self._version == _TLS13
+                self._alert = handshake.fatal_alert(message, tls13=tls13) or self._alert
                 continue
             try:
                 self._read_handshake(message[0], message[4:])
@@ -235,13 +237,12 @@ class TlsClient:
         if kind == HandshakeType.SERVER_HELLO:
             self._version = handshake.ServerHello.parse(body).version
         elif kind == HandshakeType.CERTIFICATE and not self.certificates:
-            tls13 = self._version == 0x0304
-            self.certificates = handshake.certificate_list(body, tls13=tls13)
+            self.certificates = handshake.certificate_list(body, tls13=self._version == _TLS13)
             self.phase = Phase.CERTIFICATE
         elif kind == HandshakeType.SERVER_KEY_EXCHANGE:
             self._signed = True
             self.phase = Phase.PROOF
-            if self._version == 0x0303:
+            if self._version == _TLS12:
                 self._scheme = handshake.key_exchange_scheme(body)
         elif kind == HandshakeType.CERTIFICATE_VERIFY:
             self._signed = True

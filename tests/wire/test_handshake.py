@@ -73,6 +73,22 @@ def test_scheme_names(number: int, name: str) -> None:
     assert handshake.scheme_name(number) == name
 
 
+@pytest.mark.parametrize(
+    ("body", "tls13", "name"),
+    [
+        (b"\x02\x46", False, "protocol_version"),
+        (b"\x01\x70", False, None),
+        (b"\x01\x70", True, "unrecognized_name"),
+        (b"\x01\x5a", True, None),
+        (b"\x02\x00", True, None),
+        (b"\x02", False, None),
+    ],
+)
+def test_alert_that_ends_a_handshake(body: bytes, tls13: bool, name: str | None) -> None:
+    """RFC 5246, 7.2 has levels; RFC 9846, section 6 ignores them."""
+    assert handshake.fatal_alert(body, tls13=tls13) == name
+
+
 def test_clear_messages_are_picked_from_any_pieces() -> None:
     """Two messages share a record, one spans two; nothing is read behind ChangeCipherSpec."""
     octets = (
@@ -99,6 +115,6 @@ def test_anything_is_read_or_refused(body: bytes, tls13: bool) -> None:
             continue
     handshake.key_exchange_scheme(body)
     handshake.verify_scheme(body)
-    handshake.fatal_alert(body)
+    handshake.fatal_alert(body, tls13=tls13)
     handshake.unlike_tls(body)
     list(ClearReader().feed(body))
