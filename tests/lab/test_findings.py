@@ -1,0 +1,123 @@
+"""What each scenario of the lab must be called: exactly these findings and no more.
+
+The expectations are written by hand from the scenario's own comment and the catalogue, as
+(rule, endpoint, nodes, name). Certificates are made for one day and judged as of that day.
+"""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from lab.cluster import Cluster
+from lab.scenario import Scenario, known
+from tests.peers.probing import Result, probe
+
+DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+
+THIRD = ("quay3",)
+ALL = ("quay1", "quay2", "quay3")
+GUEST = "guest.northpier.example"
+ONBOARD = "onboard.northpier.example"
+HOST3 = "quay3.northpier.example"
+
+Found = tuple[str, str, tuple[str, ...], str | None]
+
+EXPECTED: dict[str, tuple[int, set[Found]]] = {
+    "cluster-join-untrusted": (1, {("cluster-join-untrusted", "cluster", THIRD, None)}),
+    "cluster-name-uncovered": (1, {("cluster-name-uncovered", "cluster", THIRD, GUEST)}),
+    "dns-no-address": (1, {("dns-no-address", "dns", THIRD, HOST3)}),
+    "dns-no-address-empty": (1, {("dns-no-address", "dns", ALL, ONBOARD)}),
+    "dns-no-answer": (4, {("dns-no-answer", "dns", ALL, None)}),
+    "dns-no-answer-garbage": (4, {("dns-no-answer", "dns", THIRD, HOST3)}),
+    "dns-no-answer-silent": (4, {("dns-no-answer", "dns", THIRD, HOST3)}),
+    "dns-wrong-address": (1, {("dns-wrong-address", "dns", THIRD, HOST3)}),
+    "eap-chain-differs": (0, set()),
+    "eap-chain-incomplete": (1, {("eap-chain-incomplete", "eap", THIRD, None)}),
+    "eap-closed": (1, {("eap-closed", "eap", THIRD, None)}),
+    "eap-expired": (1, {("eap-expired", "eap", ALL, None)}),
+    "eap-expired-one-node": (1, {("eap-expired", "eap", THIRD, None)}),
+    "eap-expiring": (1, {("eap-expiring", "eap", ALL, None)}),
+    "eap-half-renewed": (0, {("eap-half-renewed", "eap", THIRD, None)}),
+    "eap-leaf-differs": (1, {("eap-leaf-differs", "eap", THIRD, None)}),
+    "eap-method-refused": (1, {("eap-method-refused", "eap", THIRD, None)}),
+    "eap-name-unexpected": (1, {("eap-name-unexpected", "eap", THIRD, None)}),
+    "eap-not-yet-valid": (1, {("eap-not-yet-valid", "eap", THIRD, None)}),
+    "eap-refused": (1, {("eap-refused", "eap", THIRD, None)}),
+    "eap-refused-cut-off": (1, {("eap-refused", "eap", THIRD, None)}),
+    "eap-refused-garbage": (1, {("eap-refused", "eap", THIRD, None)}),
+    "eap-refused-not-tls": (1, {("eap-refused", "eap", THIRD, None)}),
+    "eap-refused-rejects-hello": (1, {("eap-refused", "eap", THIRD, None)}),
+    "eap-rejected-early": (4, {("eap-rejected-early", "eap", THIRD, None)}),
+    "eap-root-differs": (1, {("eap-root-differs", "eap", THIRD, None)}),
+    "eap-root-differs-public": (1, {("eap-root-differs", "eap", THIRD, None)}),
+    "eap-same-as-web": (0, set()),
+    "eap-secret-differs": (4, {("eap-secret-differs", "eap", THIRD, None)}),
+    "eap-self-signed": (1, {("eap-self-signed", "eap", THIRD, None)}),
+    "eap-silent": (4, {("eap-silent", "eap", THIRD, None)}),
+    "eap-unknown-root": (1, {("eap-unknown-root", "eap", THIRD, None)}),
+    "eap-wildcard-name": (1, {("eap-wildcard-name", "eap", ALL, None)}),
+    "eap-wrong-purpose": (1, {("eap-wrong-purpose", "eap", ALL, None)}),
+    "northpier-demo": (
+        1,
+        {
+            ("dns-wrong-address", "dns", ("quay4",), "quay4.northpier.example"),
+            ("eap-expired", "eap", ("quay2",), None),
+            ("eap-silent", "eap", ("quay4",), None),
+            ("web-chain-incomplete", "web", THIRD, None),
+            ("web-expiring", "web", ("quay2",), None),
+        },
+    ),
+    "web-chain-incomplete": (1, {("web-chain-incomplete", "web", THIRD, None)}),
+    "web-closed": (1, {("web-closed", "web", THIRD, None)}),
+    "web-closed-cut-off": (1, {("web-closed", "web", THIRD, None)}),
+    "web-expired": (1, {("web-expired", "web", THIRD, None)}),
+    "web-expired-issuer": (1, {("web-expired", "web", THIRD, None)}),
+    "web-expiring": (1, {("web-expiring", "web", THIRD, None)}),
+    "web-name-mismatch": (1, {("web-name-mismatch", "web", THIRD, GUEST)}),
+    "web-not-tls": (1, {("web-not-tls", "web", THIRD, None)}),
+    "web-not-tls-broken-hello": (1, {("web-not-tls", "web", THIRD, None)}),
+    "web-not-tls-garbage": (1, {("web-not-tls", "web", THIRD, None)}),
+    "web-not-yet-valid": (1, {("web-not-yet-valid", "web", THIRD, None)}),
+    "web-private-root": (1, {("web-private-root", "web", THIRD, GUEST)}),
+    "web-refused": (1, {("web-refused", "web", THIRD, None)}),
+    "web-self-signed": (1, {("web-self-signed", "web", THIRD, None)}),
+    "web-silent": (4, {("web-silent", "web", THIRD, None)}),
+    "web-unknown-root": (1, {("web-unknown-root", "web", THIRD, None)}),
+    "web-wrong-purpose": (1, {("web-wrong-purpose", "web", THIRD, None)}),
+}
+"""Exit status and findings. The healthy scenarios are in tests/healthy/."""
+
+NOTED = {
+    "eap-chain-differs": ("eap-chain-differs", THIRD),
+    "eap-same-as-web": ("eap-same-as-web", ALL),
+}
+"""Rules that only make a note here, as nobody is kept out."""
+
+
+def swept(name: str, directory: Path, *, single_address: bool = False) -> Result:
+    scenario = Scenario.load(name)
+    with Cluster(scenario, directory=directory, at=DAY, single_address=single_address) as lab:
+        return probe(lab.plan_path, "--at", DAY.isoformat())
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name: str) -> None:
+    result = swept(name, tmp_path)
+    status, expected = EXPECTED[name]
+    assert result.findings() == expected
+    assert result.status == status
+    if name in NOTED:
+        rule, nodes = NOTED[name]
+        assert (rule, nodes) in {
+            (note["rule"], tuple(note["nodes"])) for note in result.document["notes"]
+        }
+
+
+def test_every_scenario_with_a_fault_is_expected_something_of() -> None:
+    assert set(EXPECTED) == {name for name in known() if not name.startswith("healthy-")}
+
+
+def test_the_same_is_found_at_a_single_address(tmp_path: Path) -> None:
+    result = swept("northpier-demo", tmp_path, single_address=True)
+    assert result.findings() == EXPECTED["northpier-demo"][1]
