@@ -107,14 +107,15 @@ def running(
     """Run a server whose arguments follow from its port, until the block ends."""
     for _ in range(PORT_TRIES):
         port = free_port(*kinds)
-        server = subprocess.Popen(  # no shell: the program and its arguments are ours
-            [str(argument) for argument in arguments(port)],
-            cwd=directory,
-            env={"PATH": os.defpath, "LD_LIBRARY_PATH": library_path()},
-            stdin=subprocess.DEVNULL,
-            stdout=(directory / "log").open("wb"),
-            stderr=subprocess.STDOUT,
-        )
+        with (directory / "log").open("wb") as log:
+            server = subprocess.Popen(  # no shell: the program and its arguments are ours
+                [str(argument) for argument in arguments(port)],
+                cwd=directory,
+                env={"PATH": os.defpath, "LD_LIBRARY_PATH": library_path()},
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
         it = Running(port, directory / "log", server.pid)
         try:
             if wait_until_ready(server, it, ready):

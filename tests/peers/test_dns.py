@@ -21,10 +21,10 @@ NODES = "".join(
     f'[[node]]\nname = "{name}"\nhost = "{host}"\naddresses = {addresses}\n'
     for name, host, addresses in (
         ("quay1", f"quay1.{ZONE}", '["127.0.0.1", "::1"]'),
-        ("quay2", f"quay2.{ZONE}", '["127.0.0.1"]'),
-        ("quay3", f"quay3.{ZONE}", '["127.0.0.1"]'),
-        ("quay4", f"quay4.{ZONE}", '["127.0.0.1"]'),
-        ("lent", "lent.elsewhere.example", '["127.0.0.1"]'),
+        ("quay2", f"quay2.{ZONE}", '["127.0.0.2"]'),
+        ("quay3", f"quay3.{ZONE}", '["127.0.0.3"]'),
+        ("quay4", f"quay4.{ZONE}", '["127.0.0.4"]'),
+        ("lent", "lent.elsewhere.example", '["127.0.0.5"]'),
     )
 )
 SERVICES = "".join(
@@ -77,6 +77,6 @@ def test_findings_name_the_missing_and_the_wrong(result: Result) -> None:
         ("dns-no-address", "dns", ("quay3",), f"quay3.{ZONE}"),
         ("dns-no-address", "dns", ("quay1",), f"dangling.{ZONE}"),
         ("dns-wrong-address", "dns", ("quay4",), f"quay4.{ZONE}"),
-        ("dns-no-answer", "dns", ("lent",), None),
+        ("dns-no-answer", "dns", ("lent",), "lent.elsewhere.example"),
     }
     assert result.status == 1

@@ -24,7 +24,7 @@ def visit(directory: Path, *sites: Site, tls: str = "TLSv1.2 TLSv1.3") -> Result
 def test_the_chain_is_the_configured_one(tmp_path: Path, labels: tuple[str, ...], tls: str) -> None:
     result = visit(tmp_path, Site(HOST, (keys(*labels),)), tls=tls)
     entries = result.endpoints("web")
-    assert [entry["name"] for entry in entries] == [HOST, GUEST]
+    assert [entry["name"] for entry in entries] == [GUEST, HOST]
     for entry in entries:
         assert entry["outcome"] == "served"
         assert entry["chain"] == fingerprints(*labels)
