@@ -154,7 +154,10 @@ class Nameserver(asyncio.DatagramProtocol):
             return
         number, flags = struct.unpack_from("!HH", data)
         pending = self._pending.get(number)
-        if pending is None or not flags & dns.flags.QR:
+        if pending is None:
+            return
+        if not flags & dns.flags.QR:
+            pending.complaint = "what came back is no DNS response"
             return
         if flags & dns.flags.TC:
             # Whether it is genuine shows over TCP, where the whole is checked.

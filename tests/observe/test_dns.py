@@ -298,6 +298,7 @@ def test_what_is_no_answer_to_this_question_does_not_stand_in_its_way(
     [
         (other_question, LookupOutcome.MALFORMED, "the answer is to another question"),
         (unread, LookupOutcome.MALFORMED, "the answer is no DNS message: "),
+        (question_back, LookupOutcome.MALFORMED, "what came back is no DNS response"),
         (forged, LookupOutcome.SILENT, "nothing came back from "),
     ],
 )
