@@ -1,6 +1,7 @@
 """`python -m lab SCENARIO`: keeps a cluster up until it is told to end."""
 
 import argparse
+import os
 import signal
 import sys
 import tempfile
@@ -47,6 +48,9 @@ def main(arguments: list[str] | None = None) -> int:
         except LabCrash:
             traceback.print_exc()
             return _BUG
+        except BrokenPipeError:
+            # Whoever started us has gone. Python's own last flush must not fail on it again.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         except OSError as error:
             print(f"lab: {error}", file=sys.stderr)
             return _WRONG_USE

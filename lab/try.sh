@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # A first try, in one command:
-#     bash lab/try.sh
+#     bash lab/try.sh [options for the lab, such as --single-address]
 # Makes the environment in .work/ (only the first time), starts a demonstration cluster on loopback,
 # sweeps it, shows the report and ends the cluster. Nothing outside this machine is asked.
 cd "$(dirname "${BASH_SOURCE[0]}")/.." || exit 2
@@ -21,16 +21,17 @@ end_lab() {
 }
 trap end_lab EXIT
 
-# The lab prints the plan's path as soon as all its servers answer. Its own messages go to stderr.
-exec 3< <(exec "$VENV/bin/python" -m lab northpier-demo --directory "$DEMO")
+# The lab prints the plan's path as soon as all its servers answer, and says on stderr why it can't.
+mkdir -p "$DEMO" && rm -f "$DEMO/ready" && mkfifo "$DEMO/ready" || exit 2
+"$VENV/bin/python" -m lab northpier-demo --directory "$DEMO" "$@" >"$DEMO/ready" &
 lab=$!
-if ! read -r -t 60 plan <&3; then
-    # If it has ended, it has said why.
-    if kill -0 "$lab" 2>/dev/null; then
-        say "lab/try.sh: the demonstration cluster was not ready after a minute."
-    fi
-    exit 2
+exec 3<"$DEMO/ready"
+read -r -t 60 plan <&3
+status=$?
+if [ "$status" -gt 128 ]; then # so says bash where the time is up
+    say "lab/try.sh: the demonstration cluster was not ready after a minute."
 fi
+if [ "$status" -ne 0 ]; then exit 2; fi
 
 survey=$DEMO/survey.json
 rm -f "$survey"
@@ -38,6 +39,7 @@ rm -f "$survey"
 status=$?
 end_lab
 
+if [ "$status" -eq 130 ]; then exit 130; fi
 # 1 means that somebody is blocked or warned: that is what this cluster is made for.
 if [ "$status" -ne 1 ] || [ ! -s "$survey" ]; then
     say "lab/try.sh: the sweep ended with status $status; 1 and a report were expected."
@@ -51,11 +53,11 @@ The exit status was 1, as somebody is blocked or warned. What to try next, from 
       the same report for programs, from what was saved: nobody is asked
   $VENV/bin/probe rules eap-expired
       what a rule means and what to do about it
-  $VENV/bin/python -m lab northpier-demo --directory $DEMO
+  $VENV/bin/python -m lab northpier-demo --directory $DEMO${*:+ $*}
       keeps the cluster up until Ctrl-C; then, in another terminal:
   $VENV/bin/probe node quay2 $plan
       one node in depth
 
-$VENV/bin/python -m lab --help lists other clusters, each with one thing wrong. For your own cluster,
+$VENV/bin/python -m lab --help lists other clusters, each with one thing wrong. For your own,
 write a plan like $plan and run: $VENV/bin/probe cluster my-plan.toml
 END
