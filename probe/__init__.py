@@ -36,7 +36,6 @@ _HOMES = {
     "Problem": "probe.plan.problems",
     "agenda": "probe.observe.agenda",
     "explain_path": "probe.judge.path",
-    "judge": "probe.judge.assess",
     "load_plan": "probe.plan.read",
     "merge": "probe.observation.merge",
     "read_survey": "probe.observation.document",
@@ -47,6 +46,9 @@ _HOMES = {
 
 
 def __getattr__(name: str) -> Any:
+    if name == "judge":
+        # A room of the same name stands in this house, and can be called.
+        return import_module("probe.judge")
     if name not in _HOMES:
         raise AttributeError(f"module 'probe' has no attribute {name!r}")
     value = getattr(import_module(_HOMES[name]), name)

@@ -4,8 +4,10 @@ No message and no traceback shows a secret: those in use are struck out of whate
 """
 
 import os
+import select
 import sys
 from collections.abc import Iterable
+from contextlib import suppress
 from enum import IntEnum
 
 import click
@@ -38,7 +40,8 @@ def hide(secrets: Iterable[bytes]) -> None:
 
 def say(text: str) -> None:
     """Write a message for a person on stderr."""
-    print(_without_secrets(text), file=sys.stderr, flush=True)
+    with suppress(OSError):  # nobody reads messages: no reason to end otherwise
+        print(_without_secrets(text), file=sys.stderr, flush=True)
 
 
 def _without_secrets(text: str) -> str:
@@ -47,6 +50,16 @@ def _without_secrets(text: str) -> str:
         for form in (plain, repr(secret)[2:-1], secret.hex()):
             text = text.replace(form, "(hidden)")
     return text
+
+
+def stdout_is_gone() -> bool:
+    """Return whether stdout's reader has gone."""
+    try:
+        poll = select.poll()
+        poll.register(sys.stdout, select.POLLERR | select.POLLHUP)
+        return bool(poll.poll(0))
+    except (OSError, ValueError):
+        return False  # no file stands behind it
 
 
 def let_go_of_stdout() -> None:
@@ -72,8 +85,6 @@ def status_of(error: BaseException, *, debug: bool) -> int:
     if isinstance(error, click.ClickException):
         say(f"probe: {error.format_message()}")
         return Status.WRONG_INPUT
-    if isinstance(error, SystemExit) and isinstance(error.code, int):
-        return error.code
     say("probe: this is a bug in the tool, not in what it looked at.")
     if debug:
         import traceback  # noqa: PLC0415  # seldom needed, and --help has to appear at once

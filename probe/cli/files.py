@@ -1,5 +1,6 @@
 """What a command writes: its report, whole or not at all, to stdout or into a file."""
 
+import io
 import os
 import shutil
 import stat
@@ -60,10 +61,11 @@ def write_stdout(text: str) -> None:
         ) from None
 
 
-def prepare_stdout() -> None:
-    """Let stdout take any text: what its encoding lacks is spelled out."""
-    if hasattr(sys.stdout, "reconfigure"):
-        sys.stdout.reconfigure(errors="backslashreplace")
+def prepare_stdout(form: str = "terminal") -> None:
+    """Let stdout take any text: JSON is UTF-8, else what its encoding lacks is spelled out."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        encoding = "utf-8" if form == "json" else None
+        sys.stdout.reconfigure(encoding=encoding, errors="backslashreplace")
 
 
 def width() -> int:

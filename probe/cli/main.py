@@ -86,20 +86,27 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status. Raises nothing."""
     arguments = sys.argv[1:] if arguments is None else list(arguments)
     try:
-        returned = probe.main(
-            arguments, prog_name="probe", standalone_mode=False, terminal_width=_help_width()
-        )
-        return int(returned) if isinstance(returned, int) else Status.FINE
-    except BrokenPipeError:
-        # Of --help and the like: a report minds its own pipe, and keeps its verdict's status.
-        failure.let_go_of_stdout()
-        return Status.FINE
+        # Not click's own `main`: it makes a bare status of a closed pipe, wherever that was.
+        with probe.make_context("probe", arguments, terminal_width=_help_width()) as context:
+            returned = probe.invoke(context)
+        return returned if isinstance(returned, int) else Status.FINE
+    except click.exceptions.Exit as exit_:
+        return exit_.exit_code
     except BaseException as error:  # every way to end has its status
+        if isinstance(error, BrokenPipeError) and failure.stdout_is_gone():
+            # Of --help and the like: a report minds its pipe itself, and keeps its own status.
+            failure.let_go_of_stdout()
+            return Status.FINE
         return failure.status_of(error, debug="--debug" in arguments)
 
 
 def run() -> None:
     """Run the command line of this process."""
+    if sys.stdout is None or sys.stderr is None:
+        # Started with a closed stream: whatever is opened first would get its number.
+        nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  # as long as the process
+        sys.stdout = sys.stdout or nowhere
+        sys.stderr = sys.stderr or nowhere
     sys.exit(main())
 
 

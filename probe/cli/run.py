@@ -66,7 +66,7 @@ def read_plan(path: Path | None) -> Plan:
 def report(plan: Plan, scope: Scope, shared: Common) -> int:
     """Do what the options say and return the exit status."""
     _check(shared)
-    prepare_stdout()
+    prepare_stdout(shared.form)
     if shared.show_agenda:
         return _show_agenda(plan, scope, shared)
     for path, option in ((shared.output, "--output"), (shared.save, "--save")):

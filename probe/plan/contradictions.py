@@ -125,6 +125,9 @@ class _Check:
             planned.update(node.addresses or ())
             if node.addresses is None:
                 continue  # "dns": whatever its name resolves to is planned
+            for entry in self._entries("service"):
+                if node.name in entry.said.get("nodes", (node.name,)):
+                    planned.update(entry.said.get("addresses", ()))
             for address, _ in node.connect:
                 if address not in planned:
                     at[node.name].key("connect").add(f"{address} is no address of this node")

@@ -122,7 +122,7 @@ def _from_file(path: Path) -> Secret:
 
 
 def _ask() -> str:
-    if not sys.stdin.isatty():
+    if sys.stdin is None or not sys.stdin.isatty():
         raise _NotHad("the secret has to be asked for, and there is no terminal to ask on")
     with warnings.catch_warnings():
         warnings.simplefilter("error", getpass.GetPassWarning)

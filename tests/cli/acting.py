@@ -15,6 +15,10 @@ port = {stream}
 [eap]
 port = {datagrams}
 secret = {{ environment = "NORTHPIER_RADIUS" }}
+[limits]
+dns_wait = 0.2
+radius_first_wait = 0.1
+radius_silence = 0.3
 [[node]]
 name = "quay1"
 host = "quay1.northpier.example"

@@ -1,0 +1,134 @@
+"""How the command ends: interrupted, with its reader gone, with a bug, without streams."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from probe.jobs import sweep
+from tests.cli.acting import SECRET, WITH_SECRET, Listener, Probe
+from tests.cli.conftest import ROOT
+
+COMMAND = [sys.executable, "-m", "probe.cli.main"]
+ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT)} | WITH_SECRET
+
+
+def test_an_interrupt_reports_what_is_known(plan: Path, listener: Listener) -> None:
+    """The RADIUS port takes datagrams and never answers; the interrupt comes when one is there."""
+    plan.write_text(plan.read_text().replace("radius_silence = 0.3", "radius_silence = 600"))
+    listener.datagrams.settimeout(30)
+    with subprocess.Popen(
+        [*COMMAND, "cluster", str(plan), "--only", "eap", "--format", "json"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=ENVIRONMENT,
+        encoding="utf-8",
+    ) as process:
+        listener.datagrams.recv(65_535)
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert err == "probe: interrupted: this is what was known by then\n"
+    document = json.loads(out)
+    assert (document["interrupted"], document["complete"]) == (True, False)
+    assert len(document["unseen"]) == 2
+
+
+def test_a_closed_pipe_ends_quietly_with_the_verdicts_status(plan: Path, tmp_path: Path) -> None:
+    """Web is closed after the listener hangs up, so the verdict is blocked: 1."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        text = plan.read_text().splitlines()
+        port = text.index("[web]") + 1
+        text[port] = f"port = {free.getsockname()[1]}"
+    plan.write_text("\n".join(text))
+    arguments = [*COMMAND, "cluster", str(plan), "--only", "web"]
+    status, err = _with_closed_pipe(arguments, tmp_path)
+    assert (status, err) == (1, "")
+
+
+def test_help_and_rules_into_a_closed_pipe_end_quietly(tmp_path: Path) -> None:
+    for arguments in (["--help"], ["rules"], ["cluster", "--help"]):
+        assert _with_closed_pipe([*COMMAND, *arguments], tmp_path) == (0, "")
+
+
+def _with_closed_pipe(arguments: list[str], folder: Path) -> tuple[int, str]:
+    read, write = os.pipe()
+    os.close(read)
+    try:
+        done = subprocess.run(
+            arguments,
+            stdout=write,
+            stderr=subprocess.PIPE,
+            env=ENVIRONMENT,
+            cwd=folder,
+            encoding="utf-8",
+            timeout=60,
+            check=False,
+        )
+    finally:
+        os.close(write)
+    return done.returncode, done.stderr
+
+
+def test_a_full_disk_is_told(tmp_path: Path) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [*COMMAND, "rules"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env=ENVIRONMENT,
+            cwd=tmp_path,
+            encoding="utf-8",
+            timeout=60,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (2, "probe: stdout: no space left on device\n")
+
+
+def test_closed_streams_are_no_bug(tmp_path: Path) -> None:
+    for closed in (">&-", "2>&-", "<&-"):
+        line = f'"{sys.executable}" -m probe.cli.main rules {closed} >/dev/null'
+        if closed == ">&-":
+            line = line.removesuffix(" >/dev/null")
+        done = subprocess.run(
+            ["sh", "-c", line],
+            stderr=subprocess.PIPE,
+            env=ENVIRONMENT,
+            cwd=tmp_path,
+            encoding="utf-8",
+            timeout=60,
+            check=False,
+        )
+        assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("option", [[], ["--debug"]])
+def test_a_bug_is_status_70_and_shows_no_secret(
+    probe: Probe, plan: Path, monkeypatch: pytest.MonkeyPatch, option: list[str]
+) -> None:
+    def broken(*given: object, **named: object) -> None:
+        raise RuntimeError(f"could not do it with {SECRET} nor {SECRET.encode()!r}")
+
+    monkeypatch.setattr(sweep, "look", broken)
+    ended = probe("cluster", plan, *option, environment=WITH_SECRET)
+    assert (ended.status, ended.stdout) == (70, "")
+    assert "this is a bug in the tool" in ended.stderr
+    assert ("Traceback" in ended.stderr) is bool(option)
+    assert SECRET not in ended.stderr
+
+
+def test_an_interrupt_before_anything_is_known(
+    probe: Probe, plan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*given: object, **named: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sweep, "secrets_for", interrupted)
+    ended = probe("cluster", plan)
+    assert (ended.status, ended.stdout, ended.stderr) == (130, "", "probe: interrupted\n")

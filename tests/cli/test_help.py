@@ -1,0 +1,103 @@
+"""Help appears at once and names what there is; the public surface is imported when it is used."""
+
+import subprocess
+import sys
+from importlib import import_module
+from pathlib import Path
+
+import click
+import pytest
+
+import probe as package
+from probe.cli.main import COMMANDS
+from tests.cli.acting import Probe
+from tests.cli.conftest import ROOT
+
+HEAVY = ("asyncio", "cryptography", "dns", "msgspec", "OpenSSL", "pyrad", "rich", "tomllib")
+
+
+def loaded_after(code: str) -> set[str]:
+    script = f"import sys\n{code}\nsys.stderr.write('\\n'.join(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        env={"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        encoding="utf-8",
+        check=True,
+    )
+    return set(done.stderr.splitlines())
+
+
+def test_help_imports_nothing_heavy() -> None:
+    loaded = loaded_after("from probe.cli.main import main\nassert main(['--help']) == 0")
+    assert not loaded & set(HEAVY)
+    ours = {name for name in loaded if name.split(".")[0] == "probe"}
+    assert ours == {"probe", "probe.cli", "probe.cli.failure", "probe.cli.main"}
+
+
+def test_help_lists_the_commands_there_are(probe: Probe) -> None:
+    ended = probe("--help")
+    assert ended.status == 0
+    for name, line in COMMANDS.items():
+        assert f"{name} " in ended.stdout
+        assert line in ended.stdout
+    files = {path.stem for path in (ROOT / "probe/cli").glob("*.py")}
+    assert set(COMMANDS) <= files
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_its_help(probe: Probe, name: str) -> None:
+    command = import_module(f"probe.cli.{name}").command
+    assert isinstance(command, click.Command)
+    ended = probe(name, "--help")
+    assert ended.status == 0
+    for parameter in command.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, parameter.name
+            assert parameter.opts[0] in ended.stdout
+
+
+def test_no_command_is_wrong_use(probe: Probe) -> None:
+    assert probe().status == 2
+
+
+def test_the_version_is_told(probe: Probe) -> None:
+    assert probe("--version").stdout.startswith("probe ")
+
+
+def test_the_rules_are_listed_and_one_is_told(probe: Probe) -> None:
+    ended = probe("rules")
+    assert ended.status == 0
+    assert "web-expired" in ended.stdout
+    one = probe("rules", "eap-expired")
+    assert one.stdout.startswith("eap-expired\n")
+    assert "RFC 5280, 6.1.3" in one.stdout
+
+
+def test_the_package_imports_nothing_of_itself() -> None:
+    loaded = loaded_after("import probe")
+    assert {name for name in loaded if name.startswith("probe.")} == set()
+
+
+@pytest.mark.parametrize("name", package.__all__)
+def test_every_public_name_is_there(name: str) -> None:
+    assert callable(getattr(package, name))
+    assert name in dir(package)
+
+
+def test_other_names_are_not_there() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'plans'"):
+        _ = package.plans  # type: ignore[attr-defined]  # that is the point
+    assert Path(package.__file__).parent == ROOT / "probe"
+
+
+def test_the_judge_can_be_called_whoever_imported_its_room_before() -> None:
+    """A package and a function of one name: both ways in lead to the same call."""
+    for first in ("", "import probe.judge.assess\n"):
+        loaded_after(
+            f"{first}import probe, datetime\nfrom probe import judge\n"
+            "assert judge is probe.judge\n"
+            "try:\n    judge(None, None, at=datetime.datetime(2027, 4, 1))\n"
+            "except ValueError as error:\n    assert 'zone' in str(error)\n"
+            "else:\n    raise AssertionError"
+        )

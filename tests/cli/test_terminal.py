@@ -1,0 +1,124 @@
+"""On a terminal: colour unless NO_COLOR is set, one progress line, a prompt without echo."""
+
+import os
+import pty
+import select
+import sys
+import termios
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.cli.acting import SECRET, WITH_SECRET
+from tests.cli.conftest import ROOT
+
+PATIENCE = 60
+"""Seconds for the command to say something more: far beyond what it takes."""
+
+
+@contextmanager
+def on_terminal(
+    arguments: list[str], folder: Path, environment: Mapping[str, str]
+) -> Iterator["Terminal"]:
+    child, master = pty.fork()
+    if child == 0:
+        os.chdir(folder)
+        clean = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "NORTHPIER_RADIUS")}
+        os.execve(  # noqa: S606  # a terminal of its own is the point
+            sys.executable,
+            [sys.executable, "-m", "probe.cli.main", *arguments],
+            clean | {"PYTHONPATH": str(ROOT), "TERM": "xterm"} | dict(environment),
+        )
+    terminal = Terminal(child, master)
+    try:
+        yield terminal
+    finally:
+        os.close(master)
+        if terminal.status is None:
+            os.waitpid(child, 0)
+
+
+class Terminal:
+    """The other side of a command's terminal."""
+
+    def __init__(self, child: int, master: int) -> None:
+        self.child = child
+        self.master = master
+        self.status: int | None = None
+        self.text = ""
+
+    def read_until(self, words: str) -> None:
+        while words not in self.text:
+            assert self._read(), f"{words!r} did not come: {self.text!r}"
+
+    def read_all(self) -> str:
+        while self._read():
+            pass
+        self.status = os.waitstatus_to_exitcode(os.waitpid(self.child, 0)[1])
+        return self.text
+
+    def _read(self) -> bool:
+        ready, _, _ = select.select([self.master], [], [], PATIENCE)
+        assert ready, f"nothing more came: {self.text!r}"
+        try:
+            octets = os.read(self.master, 65_536)
+        except OSError:  # Linux says so when the other side is closed
+            return False
+        self.text += octets.decode()
+        return bool(octets)
+
+    def type(self, line: str) -> None:
+        os.write(self.master, line.encode() + b"\n")
+
+    def echoes(self) -> bool:
+        return bool(termios.tcgetattr(self.master)[3] & termios.ECHO)
+
+
+def run(arguments: list[str], plan: Path, **environment: str) -> str:
+    with on_terminal(arguments, plan.parent, WITH_SECRET | environment) as terminal:
+        return terminal.read_all()
+
+
+def test_progress_is_one_line_that_is_wiped_away(plan: Path) -> None:
+    text = run(["cluster", "--only", "dns", "--format", "json"], plan)
+    before, _, _ = text.partition("{")
+    assert "2 of 2 questions, quay1" in before
+    assert "\n" not in before
+    assert before.endswith("\r")
+
+
+def test_quiet_shows_no_progress(plan: Path) -> None:
+    text = run(["cluster", "--only", "dns", "--format", "json", "--quiet"], plan)
+    assert text.startswith("{")
+
+
+def test_colour_is_for_terminals_that_want_it(plan: Path) -> None:
+    assert "\x1b[" in run(["rules"], plan)
+    assert "\x1b" not in run(["rules"], plan, NO_COLOR="1")
+    assert "\x1b" not in run(["rules"], plan, TERM="dumb")
+    assert "\x1b[" in run(["rules"], plan, NO_COLOR="")
+
+
+def test_a_secret_is_asked_for_without_echo(plan: Path) -> None:
+    plan.write_text(plan.read_text().replace('environment = "NORTHPIER_RADIUS"', "ask = true"))
+    saved = plan.with_name("survey")
+    with on_terminal(
+        ["cluster", "--only", "eap", "--save", str(saved)], plan.parent, {}
+    ) as terminal:
+        terminal.read_until("RADIUS shared secret: ")
+        assert not terminal.echoes()
+        terminal.type(SECRET)
+        text = terminal.read_all()
+    assert terminal.status == 4, "nothing answers there"
+    assert SECRET not in text
+    assert SECRET not in saved.read_text()
+
+
+def test_nothing_typed_is_a_message(plan: Path) -> None:
+    plan.write_text(plan.read_text().replace('environment = "NORTHPIER_RADIUS"', "ask = true"))
+    with on_terminal(["cluster"], plan.parent, {}) as terminal:
+        terminal.read_until("RADIUS shared secret: ")
+        terminal.type("")
+        text = terminal.read_all()
+    assert terminal.status == 2
+    assert "probe: no secret was typed" in text
