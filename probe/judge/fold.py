@@ -137,11 +137,11 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     ("eap-wildcard-name", ("eap-self-signed", "eap-unknown-root"), _same_place),
     ("eap-unknown-root", ("eap-root-differs",), _known_root),
     ("eap-root-differs", _DIFFERENCE, _one_group),
+    ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),
     # Where the older certificate's end is near, the node that was left out is the cause; where
     # most nodes wait for the renewal, their certificate's end is.
     ("eap-expiring", ("eap-half-renewed",), _within),
     ("eap-half-renewed", ("eap-expired", "eap-expiring", "eap-not-yet-valid"), _one_group),
-    ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),
     ("eap-chain-differs", _DIFFERENCE, _one_group),
     (
         "cluster-name-uncovered",

@@ -1,7 +1,8 @@
 """Like with like: which visits may be compared across nodes, and which nodes stand outside.
 
 Only what was asked alike is compared: the same endpoint and name, method, visit and key family
-(RSA and ECDSA certificates of one server may differ in everything but their names).
+offered. A hello that offers every family is answered by each server as it likes, and a client meets
+just that at one node and the next.
 """
 
 from collections import defaultdict
@@ -21,7 +22,8 @@ class Likeness:
     """web: the service name; None for each node's own name, and for EAP."""
     method: str | None
     visit: str | None
-    key_family: KeyFamily
+    key_family: KeyFamily | None
+    """None: every family was offered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +54,7 @@ def comparable(case: Case, endpoint: Endpoint) -> Iterator[tuple[Likeness, tuple
     """Yield visits that may be compared. Virtual addresses tell nothing of a single node."""
     found: dict[Likeness, list[Visit]] = defaultdict(list)
     for visit in case.visits(endpoint):
-        served = visit.record.served
-        if served is None or not visit.chain or visit.virtual or len(visit.nodes) != 1:
+        if not visit.chain or visit.virtual or len(visit.nodes) != 1:
             continue
         seen = visit.record.eap
         method = seen.method if seen and seen.method else next(iter(visit.asked.methods), None)
@@ -62,7 +63,7 @@ def comparable(case: Case, endpoint: Endpoint) -> Iterator[tuple[Likeness, tuple
             visit.service.name if visit.service and not visit.own else None,
             method.value if method else None,
             visit.asked.visit,
-            served.key_family or case.leaf(visit).key_family,
+            visit.asked.key_family,
         )
         found[like].append(visit)
     for like, visits in found.items():

@@ -27,7 +27,7 @@ def join_untrusted(case: Case) -> Iterator[Draft]:
     clients = case.other_nodes
     causes: dict[tuple[str, str, Acceptance | None], list[Sighting]] = defaultdict(list)
     for visit in case.web if clients else ():
-        if not visit.own or not visit.chain:
+        if not visit.own or not visit.chain or not case.leaf(visit).readable:
             continue
         explanation = case.explain(visit, clients[0].family, trusted=case.node_anchors)
         accepted = case.acceptance("cluster-join-untrusted", visit.nodes, visit.name)
@@ -80,8 +80,9 @@ def name_uncovered(case: Case) -> Iterator[Draft]:
         service = visit.service
         if service is None or visit.virtual or not visit.chain or visit.name is None:
             continue
-        match = covers(case.leaf(visit), visit.name)
-        if match.covered or not shows_own_chain(case, service.name):
+        leaf = case.leaf(visit)
+        match = covers(leaf, visit.name)
+        if match.covered or not leaf.readable or not shows_own_chain(case, service.name):
             continue
         reacted = react(case.browsers(service.audience), "name-mismatch")
         accepted = case.acceptance("cluster-name-uncovered", visit.nodes, visit.name)

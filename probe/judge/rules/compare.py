@@ -19,7 +19,7 @@ from probe.judge.draft import Draft, limited
 from probe.judge.likeness import Split, comparable, split
 from probe.judge.names import covers
 from probe.judge.words import called, day, listing, quoted_name, verb
-from probe.observation.model import Endpoint
+from probe.observation.model import Endpoint, KeyFamily
 
 _SUPERSEDED_BY = timedelta(days=1)
 """A certificate that begins so much later than one of the same names and CA replaces it; nodes that
@@ -51,24 +51,36 @@ def _leaves(case: Case, visits: tuple[Visit, ...], by_leaf: Split) -> Iterator[D
     yield from renewals
     pinned = _pins(case, visits)
     by_nature = split(case, visits, lambda visit: _nature(case, visit))
-    natures_differ = len(by_nature.groups) > 1
-    if worst(pinned) is not None or renewals:
+    if worst(pinned) is not None or renewals or roots_differ:
         yield _leaf_draft(case, visits, by_leaf, pinned)
-    elif natures_differ:
+    elif len(by_nature.groups) > 1 and not _families_only(case, visits):
         yield _leaf_draft(case, visits, by_nature, pinned)
     else:
         nodes = by_leaf.outside
+        serving = f"{listing(nodes)} {verb(nodes, 'serves', 'serve')}"
+        other = "certificates of their own" if by_leaf.tie else "another certificate than the rest"
         yield _note(
             "eap-leaf-differs",
             nodes,
-            f"{listing(nodes)} {verb(nodes, 'serves', 'serve')}"
-            f" {'certificates of their own' if by_leaf.tie else 'another certificate'} for EAP than"
-            f" {'each other' if by_leaf.tie else 'the rest'}, of the same CA and with the same"
-            " expected names.",
+            f"{serving} {other} for EAP; they cover the same expected names and lead to the same"
+            " root.",
         )
 
 
-def _nature(case: Case, visit: Visit) -> Hashable:
+def _families_only(case: Case, visits: tuple[Visit, ...]) -> bool:
+    """Whether no more differs than what comes with keys of another kind.
+
+    RSA and ECDSA certificates may come from different CAs of one root: then their issuers say
+    nothing, and within each family all are of one nature.
+    """
+    names_and_root = split(case, visits, lambda visit: _nature(case, visit)[1:])
+    by_family: dict[KeyFamily, set[Hashable]] = defaultdict(set)
+    for visit in visits:
+        by_family[case.leaf(visit).key_family].add(_nature(case, visit))
+    return len(names_and_root.groups) == 1 and all(len(found) == 1 for found in by_family.values())
+
+
+def _nature(case: Case, visit: Visit) -> tuple[bytes, tuple[str | None, str], frozenset[str]]:
     """Return what healthy certificates of different nodes have in common."""
     leaf = case.leaf(visit)
     eap = case.plan.node(visit.nodes[0]).eap
@@ -90,10 +102,15 @@ def _anchored(case: Case, visit: Visit) -> bool:
 
 def _pins(case: Case, visits: tuple[Visit, ...]) -> tuple[Reacted, ...]:
     """Return what setups do that remember one certificate and meet another."""
-    with_root = all(
+    objection = "leaf-differs-with-root" if _root_served(case, visits) else "leaf-differs"
+    return react(case.supplicants, objection)
+
+
+def _root_served(case: Case, visits: tuple[Visit, ...]) -> bool:
+    """Whether every chain has its root with it."""
+    return all(
         any(case.facts[sha256].self_signed for sha256 in visit.chain[1:]) for visit in visits
     )
-    return react(case.supplicants, "leaf-differs-with-root" if with_root else "leaf-differs")
 
 
 def _leaf_draft(
@@ -124,11 +141,13 @@ def _roots(case: Case, visits: tuple[Visit, ...], by: Split) -> Draft | Note:
         f"{listing(group.nodes)} to {quoted_name(_root_name(group.value))}" for group in by.groups
     ]
     says = f"EAP certificates lead to different roots: {'; '.join(leads)}."
-    if all(_anchored(case, visit) for visit in visits):
+    # Who remembers a root that was served meets another one; who has one root only refuses.
+    reacted = react(case.supplicants, "root-differs") if _root_served(case, visits) else ()
+    if not all(_anchored(case, visit) for visit in visits):
+        reacted = (*reacted, *react(case.supplicants, "unknown-root"))
+    elif worst(reacted) is None:
         return _note("eap-root-differs", nodes, says)
-    return _draft(
-        case, "eap-root-differs", visits, by, says, react(case.supplicants, "unknown-root")
-    )
+    return _draft(case, "eap-root-differs", visits, by, says, reacted)
 
 
 def _root_name(value: Hashable) -> str:
@@ -155,7 +174,7 @@ def _half_renewed(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft]:
         renewed = case.sort_nodes(
             node for visit in some if case.leaf(visit) is newest for node in visit.nodes
         )
-        draft = _draft(
+        yield _draft(
             case,
             "eap-half-renewed",
             tuple(some),
@@ -168,7 +187,6 @@ def _half_renewed(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft]:
             f" (SHA-256 {newest.sha256[:16]}…) on {listing(behind)}, then restart the RADIUS"
             " service there.",
         )
-        yield draft
 
 
 def _begins(leaf: CertFacts) -> tuple[datetime, str]:

@@ -229,9 +229,14 @@ def _failure(outcome: LookupOutcome, where: str, about: str) -> tuple[str, str]:
                 f"{start} does not serve the zone of {about} and asks nobody else.",
                 "Name a resolver in the plan that clients use, or delegate the zone to it.",
             )
+        case LookupOutcome.MALFORMED:
+            return (
+                f"{start} answers about {about} with something that is no DNS message.",
+                "Check what listens on the resolver's port, and what stands in between.",
+            )
         case _:
             return (
-                f"{start} failed to resolve {about} ({outcome.value}).",
+                f"{start} fails to resolve {about}.",
                 "Check the resolver's log, and that it reaches the name servers of the zone.",
             )
 

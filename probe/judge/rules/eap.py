@@ -18,13 +18,14 @@ from probe.judge.draft import (
     questions_of,
     reacted_of,
 )
-from probe.judge.names import Match, supplicant_covers
+from probe.judge.names import supplicant_covers
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance, Client, Setup
 
 _UNEXPECTED = "eap-name-unexpected"
 _WILDCARD = "eap-wildcard-name"
+_IN_SUBJECT = "the subject's common name is a wildcard"
 
 
 def names(case: Case) -> Iterator[Draft]:
@@ -32,7 +33,7 @@ def names(case: Case) -> Iterator[Draft]:
     causes: dict[tuple[str, tuple[str, ...], Acceptance | None], list[Sighting]] = defaultdict(list)
     for visit in case.eap:
         expected = _expected(case, visit)
-        if not visit.chain or not visit.nodes or not expected:
+        if not visit.chain or not expected or not case.leaf(visit).readable:
             continue
         for rule_id, sighting in _objections(case, visit, expected):
             accepted = case.acceptance(rule_id, visit.nodes, None)
@@ -44,8 +45,11 @@ def names(case: Case) -> Iterator[Draft]:
         fault = "carries" if len(leaves) == 1 else "carry"
         if rule_id == _UNEXPECTED:
             fault = f"{fault} none of the names that supplicants expect ({wanted})"
+        elif all(sighting.detail == _IN_SUBJECT for sighting in sightings):
+            fault = "has" if len(leaves) == 1 else "have"
+            fault = f"{fault} a wildcard for a common name"
         else:
-            fault = f"{fault} {wanted} by a wildcard only, or has one as its common name"
+            fault = f"{fault} {wanted} by a wildcard only"
         yield Draft(
             rule_id=rule_id,
             nodes=nodes,
@@ -77,22 +81,21 @@ def _objections(
     asked = [(client.family, (client,)) for client in profiles]
     asked = asked or [(REFERENCE[Endpoint.EAP], ())]
     leaf = case.leaf(visit)
-    found: dict[str, tuple[Match, list[Reacted]]] = {}
+    found: dict[str, tuple[str, list[Reacted]]] = {}
     for family, clients in asked:
         match = supplicant_covers(leaf, expected, family)
         if match.covered:
             continue
         kind = "wildcard-name" if match.by_wildcard else "name-unexpected"
-        _, reacted = found.setdefault(f"eap-{kind}", (match, []))
+        _, reacted = found.setdefault(f"eap-{kind}", (match.why, []))
         reacted += react(clients, kind)
     windows = [client for client in profiles if client.family == "windows-eap"]
     if windows and any("*" in name for name in leaf.common_names) and _UNEXPECTED not in found:
         # Facts D9: older versions refuse a wildcard in the subject, whatever the other names say.
-        match = supplicant_covers(leaf, expected, "windows-eap")
-        _, reacted = found.setdefault(_WILDCARD, (match, []))
+        _, reacted = found.setdefault(_WILDCARD, (_IN_SUBJECT, []))
         reacted += [one for one in react(windows, "wildcard-name") if one not in reacted]
-    for rule_id, (match, reacted) in found.items():
-        yield rule_id, Sighting(visit, leaf.sha256, tuple(reacted), match.why)
+    for rule_id, (why, reacted) in found.items():
+        yield rule_id, Sighting(visit, leaf.sha256, tuple(reacted), why)
 
 
 def same_as_web(case: Case) -> Iterator[Note]:

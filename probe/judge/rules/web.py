@@ -34,7 +34,7 @@ def name_mismatch(case: Case) -> Iterator[Draft]:
         if not visit.chain or not visit.nodes or visit.name is None or visit.behind:
             continue
         match = covers(case.leaf(visit), visit.name)
-        if not match.covered:
+        if not match.covered and case.leaf(visit).readable:
             reacted = react(case.browsers(visit.audience), "name-mismatch")
             leaf = visit.chain[0]
             lacking[visit.nodes, leaf].append(Sighting(visit, leaf, reacted, match.why))

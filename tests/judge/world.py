@@ -1,0 +1,267 @@
+"""A small made-up cluster for the judge's tests: a plan, and surveys of it written down by hand.
+
+`seen` answers every question of the agenda as a healthy cluster would, except where a test says
+otherwise; so each test shows the one thing that it breaks.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from functools import cache
+from typing import Any
+
+from probe.assessment import Assessment
+from probe.judge.assess import judge
+from probe.observation.model import (
+    EapSeen,
+    Endpoint,
+    Handshake,
+    KeyFamily,
+    Lookup,
+    LookupOutcome,
+    Outcome,
+    Phase,
+    Question,
+    Served,
+    Survey,
+    Taken,
+    TlsVersion,
+    fingerprint,
+)
+from probe.observe.agenda import Depth, agenda
+from probe.plan.model import (
+    FAMILIES,
+    Audience,
+    Client,
+    Eap,
+    Node,
+    Plan,
+    Resolver,
+    Roots,
+    Service,
+    Setup,
+    Trust,
+    Web,
+)
+from tests.judge.pki import AT, Made, authority, make
+
+GUEST = "guest.northpier.example"
+RADIUS = "radius.northpier.example"
+NODES = ("quay1", "quay2", "quay3", "quay4")
+
+Chain = tuple[bytes, ...]
+Told = tuple[str, str, tuple[str, ...], str | None]
+"""(rule, endpoint, nodes, name): what a test expects of a finding."""
+
+
+def host(node: str) -> str:
+    return f"{node}.northpier.example"
+
+
+HOSTS = tuple(host(node) for node in NODES)
+
+
+@cache
+def ca(label: str, issuer: str | None = None) -> Made:
+    """Return one CA of this run by its common name."""
+    return authority(label, ca(issuer) if issuer else None)
+
+
+PUBLIC_ROOT = "Saltmarsh Public Root"
+PUBLIC_ISSUING = "Saltmarsh Issuing"
+PRIVATE_ROOT = "Northpier Root"
+PRIVATE_ISSUING = "Northpier Issuing"
+FOREIGN_ROOT = "Dry Dock Test CA"
+
+
+def public(*names: str, **changes: Any) -> Made:
+    """Return a leaf of the public CA."""
+    return make(names[0], ca(PUBLIC_ISSUING, PUBLIC_ROOT), names=names, **changes)
+
+
+def private(*names: str, **changes: Any) -> Made:
+    """Return a leaf of the organisation's CA."""
+    return make(names[0], ca(PRIVATE_ISSUING, PRIVATE_ROOT), names=names, **changes)
+
+
+def with_public(leaf: Made) -> Chain:
+    return leaf.der, ca(PUBLIC_ISSUING, PUBLIC_ROOT).der
+
+
+def with_private(leaf: Made) -> Chain:
+    return leaf.der, ca(PRIVATE_ISSUING, PRIVATE_ROOT).der
+
+
+@cache
+def web_chain() -> Chain:
+    return with_public(public(*HOSTS, GUEST))
+
+
+@cache
+def eap_chain() -> Chain:
+    return with_private(private(RADIUS))
+
+
+def roots(name: str, *certificates: Made) -> Roots:
+    return Roots(name, None, tuple(made.der for made in certificates))
+
+
+@cache
+def trust() -> Trust:
+    shipped = roots("public", ca(PUBLIC_ROOT))
+    own = roots("northpier-root.pem", ca(PRIVATE_ROOT))
+    return Trust(
+        public=(shipped,), web=(shipped,), staff=(shipped, own), eap=(own,), node=(shipped, own)
+    )
+
+
+def clients(*families: str, by_hand: Sequence[str] = ()) -> tuple[Client, ...]:
+    """Return clients by family; supplicants have the setup "profile"."""
+    known = [Client(f, Setup.PROFILE if f.endswith("-eap") else None) for f in families]
+    return (*known, *(Client(family, Setup.BY_HAND) for family in by_hand))
+
+
+def nodes(names: Sequence[str] = NODES, **changes: Any) -> tuple[Node, ...]:
+    eap = Eap(expected_names=(RADIUS,))
+    return tuple(
+        replace(
+            Node(name, host(name), Audience.STAFF, (f"192.0.2.{place}",), Web(), eap), **changes
+        )
+        for place, name in enumerate(names, 11)
+    )
+
+
+def guest_service(**changes: Any) -> Service:
+    return replace(Service(GUEST, Endpoint.WEB, Audience.GUESTS, NODES), **changes)
+
+
+def plan(**changes: Any) -> Plan:
+    """Return the plan: four nodes, one guest name, EAP with one certificate, all families."""
+    return replace(
+        Plan(
+            name="Northpier Ferries network access",
+            clients=clients(*FAMILIES),
+            trust=trust(),
+            nodes=nodes(),
+            resolvers=(Resolver("192.0.2.53"),),
+            services=(guest_service(),),
+            eap=Eap(expected_names=(RADIUS,)),
+        ),
+        **changes,
+    )
+
+
+Answer = Chain | Outcome | Handshake
+"""A chain that is served, how a visit ended without one, or a whole record to take parts from."""
+
+
+def seen(
+    of: Plan,
+    *,
+    web: Mapping[str, Answer] | None = None,
+    eap: Mapping[str, Answer] | None = None,
+    dns: Mapping[str, Sequence[str] | LookupOutcome] | None = None,
+    without: Sequence[str] = (),
+    depth: Depth = Depth.SWEEP,
+    taken: datetime = AT,
+) -> Survey:
+    """Return a survey of a plan.
+
+    The keys of `web`, `eap` and `dns` are texts; an answer goes to every question whose id holds
+    the text, a later one before an earlier one. `without` leaves such questions unanswered.
+    """
+    questions = agenda(of, depth)
+    certificates: dict[str, bytes] = {}
+    lookups: list[Lookup] = []
+    handshakes: list[Handshake] = []
+    for question in questions:
+        if any(text in question.id for text in without):
+            continue
+        if question.lookup is not None:
+            lookups.append(_lookup(of, question, dns or {}, taken))
+        else:
+            given = (web if question.endpoint is Endpoint.WEB else eap) or {}
+            usual = web_chain() if question.endpoint is Endpoint.WEB else eap_chain()
+            answer = _pick(given, question.id, usual)
+            if isinstance(answer, tuple):
+                certificates.update((fingerprint(der), der) for der in answer)
+            handshakes.append(_handshake(question, answer, taken))
+    return Survey(
+        (Taken(taken - timedelta(seconds=2), taken, machine="lighthouse"),),
+        None,
+        questions,
+        tuple(lookups),
+        tuple(handshakes),
+        certificates,
+    )
+
+
+def _pick(given: Mapping[str, Any], question: str, usual: Any) -> Any:
+    found = [answer for text, answer in given.items() if text in question]
+    return found[-1] if found else usual
+
+
+def _lookup(of: Plan, question: Question, given: Mapping[str, Any], taken: datetime) -> Lookup:
+    asked = question.lookup
+    assert asked is not None
+    usual: list[str] = []
+    for node in of.nodes:
+        if node.host == asked.name:
+            usual += node.addresses or ()
+    for service in of.services:
+        if service.name == asked.name:
+            members = [of.node(name) for name in service.nodes]
+            usual += service.addresses or [a for node in members for a in node.addresses or ()]
+    answer = _pick(given, question.id, usual)
+    if isinstance(answer, LookupOutcome):
+        return Lookup(question.id, asked, taken, 0.01, answer)
+    wanted = [text for text in answer if (":" in text) == (asked.type == "AAAA")]
+    outcome = LookupOutcome.ANSWERED if wanted else LookupOutcome.NO_DATA
+    return Lookup(question.id, asked, taken, 0.01, outcome, data=tuple(sorted(wanted)))
+
+
+def _handshake(question: Question, answer: Answer, taken: datetime) -> Handshake:
+    asked = question.handshake
+    assert asked is not None
+    method = asked.methods[0] if asked.methods else None
+    record = Handshake(
+        question.id,
+        question.endpoint,
+        question.nodes,
+        asked,
+        taken,
+        0.02,
+        Outcome.SERVED,
+        Phase.PROOF,
+    )
+    if isinstance(answer, Outcome):
+        return replace(record, outcome=answer, phase=Phase.CONNECT)
+    if isinstance(answer, Handshake):
+        return replace(
+            record,
+            outcome=answer.outcome,
+            alert=answer.alert,
+            detail=answer.detail,
+            eap=answer.eap,
+            radius=answer.radius,
+        )
+    chain = tuple(fingerprint(der) for der in answer)
+    served = Served(chain, TlsVersion.TLS1_3, key_family=KeyFamily.ECDSA, key_proven=True)
+    return replace(record, served=served, eap=EapSeen(method=method) if method else None)
+
+
+def judged(of: Plan, survey: Survey, *, at: datetime = AT, **more: Any) -> Assessment:
+    return judge(of, survey, at=at, **more)
+
+
+def told(assessment: Assessment) -> list[Told]:
+    """Return what the findings are about, in their order."""
+    return [(f.rule, f.endpoint.value, f.nodes, f.name) for f in assessment.findings]
+
+
+def noted(assessment: Assessment) -> list[tuple[str, tuple[str, ...]]]:
+    return [(note.rule, note.nodes) for note in assessment.notes]
+
+
+def folded(assessment: Assessment) -> list[str]:
+    return [inner.rule for finding in assessment.findings for inner in finding.folded]
