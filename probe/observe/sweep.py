@@ -6,6 +6,7 @@ sockets. What one question does on the wire is in dns.py, web.py and eap.py.
 
 import asyncio
 import socket
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -20,6 +21,9 @@ from probe.observe.notebook import Answer, Notebook
 from probe.observe.web import visit_web
 from probe.plan.addresses import is_address
 from probe.plan.model import Eap, Plan, SecretRef
+
+if sys.platform != "win32":
+    import resource
 
 
 class EventKind(Enum):
@@ -43,6 +47,9 @@ class Event:
 
 
 OnEvent = Callable[[Event], None]
+
+_OTHER_FILES = 64
+"""Files that a process has open beside the sockets of its visits: resolvers, modules, output."""
 
 _Visit = tuple[Question, HandshakeAsk]
 
@@ -86,6 +93,19 @@ async def survey(
             task.uncancel()
     taken = Taken(began, clock(), plan.vantage, socket.gethostname())
     return replace(notebook.survey(questions, plan.digest, taken), interrupted=interrupted)
+
+
+def sockets_at_a_time(limits: Limits) -> int:
+    """Return how many visits may have a socket: what the limits and the system both allow.
+
+    A process that has run out of files would take each further node for an unreachable one.
+    """
+    if sys.platform == "win32":
+        return limits.visits_in_flight
+    allowed, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if allowed == resource.RLIM_INFINITY:
+        return limits.visits_in_flight
+    return max(1, min(limits.visits_in_flight, allowed - _OTHER_FILES))
 
 
 def _known_by(
@@ -141,7 +161,7 @@ class _Sweep:
         self._resolvers = Resolvers(limits)
         self._answers: dict[LookupAsk, asyncio.Task[Answer]] = {}
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
-        self._sockets = asyncio.Semaphore(limits.visits_in_flight)
+        self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
         self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
 
     async def run(self, questions: tuple[Question, ...]) -> None:

@@ -45,11 +45,11 @@ class FakeRadius(asyncio.DatagramProtocol):
 
 
 @asynccontextmanager
-async def answering(handle: Handler) -> AsyncIterator[FakeRadius]:
-    """Answer on a free port of 127.0.0.1. A crash of the handler is raised at the end."""
+async def answering(handle: Handler, host: str = "127.0.0.1") -> AsyncIterator[FakeRadius]:
+    """Answer on a free port. A crash of the handler is raised at the end."""
     server = FakeRadius(handle)
     transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
-        lambda: server, local_addr=("127.0.0.1", 0)
+        lambda: server, local_addr=(host, 0)
     )
     try:
         yield server

@@ -1,6 +1,7 @@
 """A whole survey on loopback: what it gathers, what it bounds, and how it is interrupted."""
 
 import asyncio
+import resource
 import signal
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -25,7 +26,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind, ignore, survey
+from probe.observe.sweep import Event, EventKind, ignore, sockets_at_a_time, survey
 from probe.plan.model import Node, Plan, Resolver, Visit, Web
 from probe.wire.radius import Request
 from tests.observe.nameservers import Answer, reply, serving
@@ -354,6 +355,33 @@ def test_an_interrupt_from_the_keyboard_returns_what_is_known() -> None:
     seen = asyncio.run(run())
     assert seen.interrupted
     assert seen.unobserved()
+
+
+@pytest.mark.parametrize(
+    ("allowed", "sockets"), [(1024, 600), (256, 192), (10, 1), (resource.RLIM_INFINITY, 600)]
+)
+def test_no_more_sockets_than_the_system_allows(
+    monkeypatch: pytest.MonkeyPatch, allowed: int, sockets: int
+) -> None:
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (allowed, allowed))
+    assert sockets_at_a_time(DEFAULT) == sockets
+
+
+def test_ipv6_addresses_are_visited_alike() -> None:
+    async def run() -> Survey:
+        async with (
+            listening(TlsServer(TlsVersion.TLS1_3).handle, "::1") as port,
+            answering(joined(eap_chain()[0]), "::1") as radius,
+        ):
+            eap = replace(EAP, port=radius.port, methods=(Method.PEAP,))
+            planned = plan(node("quay1", "::1", web=Web(port=port), eap=eap))
+            return await look(planned, agenda(planned, Depth.SWEEP, only=EAP_ONLY | WEB_ONLY))
+
+    seen = asyncio.run(run())
+    assert [(row.outcome, row.source) for row in seen.handshakes] == [
+        (Outcome.SERVED, "::1"),
+        (Outcome.SERVED, "::1"),
+    ]
 
 
 def test_a_missing_secret_is_told_before_anything_is_sent() -> None:
