@@ -1,0 +1,30 @@
+"""Healthy clusters of every shape that the lab knows give no finding at all."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from lab.cluster import Cluster
+from lab.scenario import Scenario, known
+from tests.peers.probing import probe
+
+DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+HEALTHY = [name for name in known() if name.startswith("healthy-")]
+
+
+@pytest.mark.parametrize("single_address", [False, True])
+@pytest.mark.parametrize("name", HEALTHY)
+def test_a_healthy_cluster_has_no_finding(
+    tmp_path: Path, name: str, *, single_address: bool
+) -> None:
+    scenario = Scenario.load(name)
+    with Cluster(scenario, directory=tmp_path, single_address=single_address, at=DAY) as lab:
+        result = probe(lab.plan_path, "--at", DAY.isoformat())
+    assert result.document["findings"] == []
+    assert result.document["verdict"] == "sound"
+    assert result.document["complete"] is True
+    assert result.document["unseen"] == []
+    assert result.status == 0
+    served = {entry["outcome"] for node in result.document["nodes"] for entry in node["endpoints"]}
+    assert served == {"served"}
