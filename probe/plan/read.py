@@ -33,7 +33,7 @@ from probe.plan.model import (
     Windows,
 )
 from probe.plan.pem import read_bounded
-from probe.plan.problems import At, PlanError, Problem, Refused
+from probe.plan.problems import At, PlanError, Problem, Refused, shown
 from probe.plan.rule_ids import RULE_IDS
 from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
@@ -163,7 +163,7 @@ def _connect(value: object, at: At) -> tuple[tuple[str, str], ...]:
         raise Refused(f"is {values.kind(value)}", 'a table such as { "192.0.2.11" = "ADDRESS" }')
     found: dict[str, str] = {}
     for planned, reached in value.items():
-        here = at.key(f'"{planned[:40]}"')
+        here = at.key(f'"{shown(planned)}"')
         with here.noting():
             key = values.address(planned, here)
             if key in found:
