@@ -7,7 +7,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario, known
-from tests.peers.probing import probe
+from tests.running import probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 HEALTHY = [name for name in known() if name.startswith("healthy-")]

@@ -11,7 +11,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario, known
-from tests.peers.probing import Result, probe
+from tests.running import Result, probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 

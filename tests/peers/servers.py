@@ -31,6 +31,7 @@ PORT_TRIES = 5
 """A port that was free may be taken before the server binds it; then another is tried."""
 
 LOOPBACK = "127.0.0.1"
+SECRET = "a-lantern-by-the-quay"  # noqa: S105  # made up, and good on loopback only
 
 
 class PeerFailed(Exception):
@@ -157,7 +158,7 @@ class Radius:
     keys: Keys
     second: Keys | None = None
     """A certificate of another key family."""
-    secret: str = "a-lantern-by-the-quay"  # noqa: S105  # made up, and good on loopback only
+    secret: str = SECRET
     users: str = "* PEAP,TTLS,TLS"
     """Phase 1 of its user file: who may use which methods, preferred first."""
     fragment_size: int = 1400

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from tests.peers.pki import GUEST, HOST, keys
-from tests.peers.probing import eap_table, fingerprints, probe, write_plan
+from tests.peers.plans import eap_table, fingerprints, write_plan
 from tests.peers.servers import LOOPBACK, Radius, Site, hostapd, nginx, nsd
+from tests.running import probe
 
 WEB = ("web-p-256", "public-issuing")
 EAP = ("radius-rsa-2048", "private-issuing")

@@ -4,8 +4,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.peers.probing import Result, probe, write_plan
+from tests.peers.plans import write_plan
 from tests.peers.servers import LOOPBACK, nsd
+from tests.running import Result, probe
 
 ZONE = "northpier.example"
 RECORDS = """\

@@ -8,15 +8,9 @@ from typing import Any
 import pytest
 
 from tests.peers.pki import RING, issued, keys
-from tests.peers.probing import (
-    Result,
-    eap_table,
-    fingerprints,
-    node_table,
-    probe,
-    write_plan,
-)
+from tests.peers.plans import eap_table, fingerprints, node_table, write_plan
 from tests.peers.servers import Radius, hostapd
+from tests.running import Result, probe
 
 RSA = ("radius-rsa-2048", "private-issuing")
 ECDSA = ("radius-p-256", "private-issuing")

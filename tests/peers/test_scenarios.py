@@ -15,8 +15,8 @@ from lab.cluster import Cluster
 from lab.scenario import Scenario
 from lab.tls import ServedChain
 from lab.toml import to_toml
-from tests.peers.probing import Result, probe
 from tests.peers.servers import LOOPBACK, Keys, Radius, Site, hostapd, nginx
+from tests.running import Result, probe
 
 SCENARIOS = (
     "web-self-signed",

@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from tests.peers.pki import GUEST, HOST, keys
-from tests.peers.probing import Result, fingerprints, node_table, probe, write_plan
+from tests.peers.plans import fingerprints, node_table, write_plan
 from tests.peers.servers import Site, nginx
+from tests.running import Result, probe
 
 RSA = ("web-rsa-2048", "public-issuing")
 ECDSA = ("web-p-256", "public-issuing")
