@@ -94,6 +94,9 @@ def judge(
 def _finding(case: Case, cause: Cause) -> Finding:
     draft = cause.draft
     reacted = _worst_of_each(one for each in (draft, *cause.folded) for one in each.reacted)
+    if cause.verdict in (Verdict.BLOCKED, Verdict.WARNED):
+        # What is known from memory alone says of nobody that he is blocked or warned now.
+        reacted = tuple(one for one in reacted if one.known.verdict is not Verdict.ADVISED)
     deciding = [one for one in reacted if one.known.verdict is cause.verdict]
     by_client = deciding[0].known if deciding and draft.rule.by_clients else None
     dues = [each.due for each in (draft, *cause.folded) if each.due is not None]

@@ -4,10 +4,11 @@ Nothing is judged here. A rule asks the case for visits and explanations and say
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
+from typing import TypeVar
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.clients.reactions import BY_NAME, on_site
@@ -22,7 +23,9 @@ from probe.observation.model import (
     Question,
     Survey,
 )
-from probe.plan.model import Acceptance, Audience, Client, Plan, Roots, Service
+from probe.plan.model import Acceptance, Audience, Client, Node, Plan, Roots, Service
+
+_Item = TypeVar("_Item")
 
 Place = tuple[Endpoint, str, tuple[str, ...]]
 """Endpoint, node and served chain (empty: nothing was served): what a finding speaks of."""
@@ -66,6 +69,13 @@ class Visit:
         return frozenset((self.record.endpoint, node, self.chain) for node in self.nodes)
 
 
+def _by(items: Iterable[_Item], key: Callable[[_Item], str]) -> Mapping[str, tuple[_Item, ...]]:
+    found: dict[str, tuple[_Item, ...]] = {}
+    for item in items:
+        found[key(item)] = (*found.get(key(item), ()), item)
+    return found
+
+
 class Case:
     """A plan, a survey and a time, made ready for the rules."""
 
@@ -82,14 +92,16 @@ class Case:
         self.survey = survey
         self.at = at
         self.node_order: Mapping[str, int] = {n.name: i for i, n in enumerate(plan.nodes)}
+        self.nodes: Mapping[str, Node] = {node.name: node for node in plan.nodes}
         self.questions: Mapping[str, Question] = {q.id: q for q in survey.questions}
         self.facts: dict[str, CertFacts] = {
             sha256: facts_of(der) for sha256, der in survey.certificates.items()
         }
         self._before = before
         self._explained = explained or Explained()
-        self._services = {service.name: service for service in plan.services}
-        self._known: dict[tuple[tuple[str, ...], str | None, str, AnchorSet], Explanation] = {}
+        self.hosts = _by(plan.nodes, lambda node: node.host)
+        self.services = _by(plan.services, lambda service: service.name)
+        self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
 
     # ------------------------------------------------------------ visits
 
@@ -127,8 +139,9 @@ class Case:
 
     def _service(self, record: Handshake) -> Service | None:
         question = self.questions.get(record.question)
-        name = question.service if question else None
-        return self._services.get(name) if name is not None else None
+        named = self.services.get(question.service or "", ()) if question else ()
+        # The same name may be a web service and a RADIUS address.
+        return next((one for one in named if one.endpoint is record.endpoint), None)
 
     def _is_virtual(self, record: Handshake) -> bool:
         service = self._service(record)
@@ -147,7 +160,7 @@ class Case:
         if service is not None:
             audience = service.audience
         elif len(nodes) == 1:
-            audience = self.plan.node(nodes[0]).host_audience
+            audience = self.nodes[nodes[0]].host_audience
         if virtual and record.served:
             found = serving.get((record.asked.name, record.served.chain), ())
             nodes = tuple(node for node in nodes if node in found) or nodes
@@ -164,7 +177,7 @@ class Case:
 
     def host(self, node: str) -> str:
         """Return a node's own name."""
-        return self.plan.node(node).host
+        return self.nodes[node].host
 
     def sort_nodes(self, nodes: Iterable[str]) -> tuple[str, ...]:
         """Return each node once, in the order of the plan."""
@@ -199,8 +212,15 @@ class Case:
 
     def browsers(self, audience: Audience) -> tuple[Client, ...]:
         """Return the web clients on site that open names of this audience."""
+        return self._browsers[audience]
+
+    @cached_property
+    def _browsers(self) -> Mapping[Audience, tuple[Client, ...]]:
         clients = on_site(self.plan.clients, "web")
-        return tuple(c for c in clients if audience in BY_NAME[c.family].opens)
+        return {
+            audience: tuple(c for c in clients if audience in BY_NAME[c.family].opens)
+            for audience in Audience
+        }
 
     # ------------------------------------------------------------ chains
 
@@ -213,12 +233,15 @@ class Case:
 
     def anchors_of(self, visit: Visit) -> AnchorSet:
         """Return the roots that the clients of this visit have."""
-        trust = self.plan.trust
         if visit.record.endpoint is Endpoint.EAP:
-            return anchors(*trust.eap, name="eap")
-        if visit.audience is Audience.GUESTS:
-            return anchors(*trust.web, name="web")
-        return anchors(*trust.staff, name="staff")
+            return self._worlds["eap"]
+        return self._worlds["web" if visit.audience is Audience.GUESTS else "staff"]
+
+    @cached_property
+    def _worlds(self) -> Mapping[str, AnchorSet]:
+        trust = self.plan.trust
+        worlds = {"web": trust.web, "staff": trust.staff, "eap": trust.eap}
+        return {name: anchors(*sources, name=name) for name, sources in worlds.items()}
 
     @cached_property
     def node_anchors(self) -> AnchorSet:
@@ -245,14 +268,17 @@ class Case:
     def explain(
         self, visit: Visit, family: str, *, trusted: AnchorSet | None = None
     ) -> Explanation:
-        """Explain a visit's chain to one family; `trusted` instead of the audience's roots."""
+        """Explain a visit's chain to one family; `trusted` instead of the audience's roots.
+
+        Without the name: rules ask for that themselves, and so a chain is examined once for all.
+        """
         roots = self.anchors_of(visit) if trusted is None else trusted
-        key = visit.chain, visit.name, family, roots
+        key = visit.chain, family, roots
         known = self._known.get(key)
         if known is None:
             known = self._known[key] = self._explained.explain(
                 tuple(self.survey.certificates[sha256] for sha256 in visit.chain),
-                name=visit.name,
+                name=None,
                 anchors=roots,
                 family=family,
                 at=self.at,

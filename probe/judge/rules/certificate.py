@@ -116,7 +116,7 @@ def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...]
         explanation = case.explain(visit, family, trusted=trusted)
         for problem in explanation.problems:
             kind = str(problem.kind)
-            if kind == "name-mismatch" or (trusted is not None and kind in TRUST):
+            if trusted is not None and kind in TRUST:
                 continue
             key = _key(case, visit, kind, problem, explanation.used_extra)
             if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
@@ -126,13 +126,15 @@ def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...]
     for (kind, problem), reacted in found.items():
         sighting = Sighting(visit, problem.certificate, tuple(dict.fromkeys(reacted)), problem.says)
         yield kind, keys[kind, problem], sighting
-    if visit.record.endpoint is Endpoint.EAP and case.leaf(visit).extended_key_usage is None:
+    leaf = case.leaf(visit)
+    absent = leaf.readable and leaf.extended_key_usage is None
+    if visit.record.endpoint is Endpoint.EAP and absent:
         # RFC 5216, 5.3 takes an absent one; some published requirements do not (facts D1, D11).
         reacted = list(react(case.supplicants, "purpose-absent"))
         if reacted:
             says = "it has no extended key usage"
-            sighting = Sighting(visit, visit.chain[0], tuple(reacted), says)
-            yield "wrong-purpose", ("absent", case.leaf(visit).issuer), sighting
+            sighting = Sighting(visit, leaf.sha256, tuple(reacted), says)
+            yield "wrong-purpose", ("absent", leaf.issuer), sighting
 
 
 def _key(

@@ -32,12 +32,14 @@ def join_untrusted(case: Case) -> Iterator[Draft]:
         explanation = case.explain(visit, clients[0].family, trusted=case.node_anchors)
         accepted = case.acceptance("cluster-join-untrusted", visit.nodes, visit.name)
         for problem in explanation.problems:
-            reacted = react(clients, problem.kind)
-            sighting = Sighting(visit, problem.certificate, reacted, problem.says)
             if problem.kind in TRUST:
+                reacted = react(clients, problem.kind)
+                sighting = Sighting(visit, problem.certificate, reacted, problem.says)
                 causes["root", explanation.ends_in, accepted].append(sighting)
-            elif problem.kind == "name-mismatch":
-                causes["name", visit.chain[0], accepted].append(sighting)
+        match = covers(case.leaf(visit), visit.name or "")
+        if not match.covered:
+            sighting = Sighting(visit, visit.chain[0], react(clients, "name-mismatch"), match.why)
+            causes["name", visit.chain[0], accepted].append(sighting)
     for (kind, key, accepted), sightings in causes.items():
         nodes = nodes_of(case, sightings)
         leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))

@@ -83,7 +83,7 @@ def _families_only(case: Case, visits: tuple[Visit, ...]) -> bool:
 def _nature(case: Case, visit: Visit) -> tuple[bytes, tuple[str | None, str], frozenset[str]]:
     """Return what healthy certificates of different nodes have in common."""
     leaf = case.leaf(visit)
-    eap = case.plan.node(visit.nodes[0]).eap
+    eap = case.nodes[visit.nodes[0]].eap
     expected = eap.expected_names if eap else ()
     covered = frozenset(name for name in expected if covers(leaf, name).covered)
     return leaf.issuer_raw, _root(case, visit), covered

@@ -92,8 +92,8 @@ def _answers(case: Case) -> Iterator[_Answer]:
 
 def _audiences(case: Case, name: str) -> frozenset[Audience]:
     """Return who opens a name, as a node's own or as a service."""
-    own = {node.host_audience for node in case.plan.nodes if node.host == name}
-    return frozenset(own | {s.audience for s in case.plan.services if s.name == name})
+    own = {node.host_audience for node in case.hosts.get(name, ())}
+    return frozenset(own | {s.audience for s in case.services.get(name, ())})
 
 
 def _expected_here(case: Case, answer: _Answer) -> bool:
@@ -244,17 +244,14 @@ def _failure(outcome: LookupOutcome, where: str, about: str) -> tuple[str, str]:
 def _planned(case: Case, name: str) -> frozenset[str] | None:
     """Return the addresses that a name may lead to; None: the plan takes them from DNS."""
     found: set[str] = set()
-    for node in case.plan.nodes:
-        if node.host == name:
-            if node.addresses is None:
-                return None
-            found.update(node.addresses)
-    for service in case.plan.services:
-        if service.name != name:
-            continue
+    for node in case.hosts.get(name, ()):
+        if node.addresses is None:
+            return None
+        found.update(node.addresses)
+    for service in case.services.get(name, ()):
         found.update(service.addresses)
         for member in () if service.addresses else service.nodes:
-            node = case.plan.node(member)
+            node = case.nodes[member]
             if service.endpoint is Endpoint.WEB:
                 places = node.web_addresses()
             else:

@@ -5,6 +5,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from probe.assessment import Note
+from probe.certificate.facts import CertFacts
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react
@@ -27,16 +28,25 @@ _UNEXPECTED = "eap-name-unexpected"
 _WILDCARD = "eap-wildcard-name"
 _IN_SUBJECT = "the subject's common name is a wildcard"
 
+_Objection = tuple[str, str, tuple[Reacted, ...]]
+"""Rule, why in words, and who minds."""
+
 
 def names(case: Case) -> Iterator[Draft]:
     """Yield a draft for each cause for which supplicants do not find a name that they expect."""
     causes: dict[tuple[str, tuple[str, ...], Acceptance | None], list[Sighting]] = defaultdict(list)
+    asked: dict[tuple[str, tuple[str, ...]], tuple[_Objection, ...]] = {}
     for visit in case.eap:
         expected = _expected(case, visit)
-        if not visit.chain or not expected or not case.leaf(visit).readable:
+        if not visit.chain or not expected:
             continue
-        for rule_id, sighting in _objections(case, visit, expected):
+        leaf = case.leaf(visit)
+        key = leaf.sha256, expected
+        if key not in asked:
+            asked[key] = tuple(_objections(case, leaf, expected)) if leaf.readable else ()
+        for rule_id, why, reacted in asked[key]:
             accepted = case.acceptance(rule_id, visit.nodes, None)
+            sighting = Sighting(visit, leaf.sha256, reacted, why)
             causes[rule_id, expected, accepted].append(sighting)
     for (rule_id, expected, accepted), sightings in causes.items():
         nodes = nodes_of(case, sightings)
@@ -68,19 +78,16 @@ def names(case: Case) -> Iterator[Draft]:
 
 
 def _expected(case: Case, visit: Visit) -> tuple[str, ...]:
-    eap = case.plan.node(visit.nodes[0]).eap if visit.nodes else None
+    eap = case.nodes[visit.nodes[0]].eap if visit.nodes else None
     return eap.expected_names if eap is not None else ()
 
 
-def _objections(
-    case: Case, visit: Visit, expected: tuple[str, ...]
-) -> Iterator[tuple[str, Sighting]]:
+def _objections(case: Case, leaf: CertFacts, expected: tuple[str, ...]) -> Iterator[_Objection]:
     profiles = [client for client in case.supplicants if client.setup is Setup.PROFILE]
     # Without a profile on site nobody checks names: the standards' reading, which nobody feels.
     asked: list[tuple[str, tuple[Client, ...]]]
     asked = [(client.family, (client,)) for client in profiles]
     asked = asked or [(REFERENCE[Endpoint.EAP], ())]
-    leaf = case.leaf(visit)
     found: dict[str, tuple[str, list[Reacted]]] = {}
     for family, clients in asked:
         match = supplicant_covers(leaf, expected, family)
@@ -95,7 +102,7 @@ def _objections(
         _, reacted = found.setdefault(_WILDCARD, (_IN_SUBJECT, []))
         reacted += [one for one in react(windows, "wildcard-name") if one not in reacted]
     for rule_id, (why, reacted) in found.items():
-        yield rule_id, Sighting(visit, leaf.sha256, tuple(reacted), why)
+        yield rule_id, why, tuple(reacted)
 
 
 def same_as_web(case: Case) -> Iterator[Note]:

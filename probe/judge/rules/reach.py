@@ -262,5 +262,5 @@ def _eap_says(ending: _Ending, sightings: list[Sighting], case: Case) -> str:
 
 
 def _identity(case: Case, nodes: tuple[str, ...]) -> str:
-    found = {eap.identity for node in nodes if (eap := case.plan.node(node).eap) is not None}
+    found = {eap.identity for node in nodes if (eap := case.nodes[node].eap) is not None}
     return found.pop() if len(found) == 1 else ""
