@@ -96,8 +96,8 @@ PLAN_BYTES = 4_194_304
 """A plan of ten thousand nodes is about half of this."""
 
 PLAN_KEY_PARTS = 16
-"""Parts of one dotted key; a plan's own have at most three, and the TOML reader takes quadratic time
-over them."""
+"""Parts of one dotted key; a plan's own have at most three, and the TOML reader takes quadratic
+time over them."""
 
 PEM_BYTES = 16_777_216
 """A file of roots: the public ones are a quarter of a megabyte."""
