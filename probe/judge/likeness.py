@@ -82,3 +82,8 @@ def split(case: Case, visits: tuple[Visit, ...], value: Callable[[Visit], Hashab
     return Split(
         tuple(groups), case.sort_nodes(node for group in outside for node in group.nodes), tie
     )
+
+
+def intermediates(case: Case, visit: Visit) -> frozenset[str]:
+    """Return what is served between leaf and root: a root may be sent or not."""
+    return frozenset(sha256 for sha256 in visit.chain[1:] if not case.facts[sha256].self_signed)

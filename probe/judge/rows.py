@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from probe.assessment import Finding, NotServed, ServedChain, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.fold import Cause
-from probe.judge.likeness import comparable, split
+from probe.judge.likeness import comparable, intermediates, split
 from probe.judge.words import quoted_name
 from probe.observation.model import Endpoint
 
@@ -95,10 +95,14 @@ def _outside(case: Case, endpoint: Endpoint) -> frozenset[tuple[str, tuple[str, 
     """
     found: set[tuple[str, tuple[str, ...]]] = set()
     for like, visits in comparable(case, endpoint):
-        by = split(case, visits, lambda visit: visit.chain[0])
+        by = split(case, visits, lambda visit: (visit.chain[0], intermediates(case, visit)))
         own_names = endpoint is Endpoint.WEB and like.name is None
         if own_names or all(len(group.nodes) == 1 for group in by.groups):
-            by = split(case, visits, lambda visit: case.leaf(visit).issuer_raw)
+            by = split(
+                case,
+                visits,
+                lambda visit: (case.leaf(visit).issuer_raw, intermediates(case, visit)),
+            )
         if not by.tie:
             found.update((v.nodes[0], v.chain) for v in visits if v.nodes[0] in by.outside)
     return frozenset(found)

@@ -16,6 +16,7 @@ from tests.judge.world import (
     PRIVATE_ROOT,
     PUBLIC_ROOT,
     RADIUS,
+    ca,
     clients,
     eap_chain,
     guest_service,
@@ -194,6 +195,15 @@ def test_a_node_with_another_chain_stands_apart() -> None:
     assert [(a.nodes, a.other_chain) for a in result.headline.apart] == [
         (("quay3",), (Endpoint.EAP,))
     ]
+
+
+def test_a_node_that_leaves_out_an_intermediate_stands_apart() -> None:
+    """Its leaf is everybody's; a root that is sent besides sets nobody apart."""
+    leaf = web_chain()[:1]
+    whole = (*web_chain(), ca(PUBLIC_ROOT).der)
+    result = judged(plan(), seen(plan(), web={"web/quay3": leaf, "web/quay4": whole}))
+    apart = {row.nodes: row.apart for row in result.served if row.endpoint is Endpoint.WEB}
+    assert apart == {("quay1", "quay2"): False, ("quay3",): True, ("quay4",): False}
 
 
 def test_a_certificate_for_each_nodes_own_name_sets_nobody_apart() -> None:

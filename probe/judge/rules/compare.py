@@ -16,7 +16,7 @@ from probe.judge.case import Case, Place, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, limited
-from probe.judge.likeness import Split, comparable, split
+from probe.judge.likeness import Split, comparable, intermediates, split
 from probe.judge.names import covers
 from probe.judge.words import called, day, listing, quoted_name, verb
 from probe.observation.model import Endpoint, KeyFamily
@@ -213,7 +213,7 @@ def _chains(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft | Note]:
     for visit in visits:
         by_leaf[visit.chain[0]].append(visit)
     for some in by_leaf.values():
-        by_chain = split(case, tuple(some), lambda visit: _intermediates(case, visit))
+        by_chain = split(case, tuple(some), lambda visit: intermediates(case, visit))
         if len(by_chain.groups) < 2:
             continue
         nodes = by_chain.outside
@@ -226,11 +226,6 @@ def _chains(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft | Note]:
             yield _note("eap-chain-differs", nodes, says)
         else:
             yield _draft(case, "eap-chain-differs", tuple(some), by_chain, says, ())
-
-
-def _intermediates(case: Case, visit: Visit) -> frozenset[str]:
-    """Return what stands between leaf and root: a root may be sent or not."""
-    return frozenset(sha256 for sha256 in visit.chain[1:] if not case.facts[sha256].self_signed)
 
 
 def _note(rule_id: str, nodes: tuple[str, ...], says: str) -> Note:
