@@ -79,7 +79,7 @@ JUDGE_MAY_NOT = {
 
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
-LOADS_PACKAGE_DATA = {"probe/judge/reactions.py", "probe/judge/clients/reactions.py"}
+LOADS_PACKAGE_DATA = {"probe/judge/clients/reactions.py"}
 """The client families' data files are read once, when this module is imported."""
 
 
@@ -214,7 +214,7 @@ def test_each_wrong_direction_is_found(
     ("place", "source"),
     [
         ("probe/judge/trust.py", "from datetime import datetime\nfrom . import names"),
-        ("probe/judge/reactions.py", "x = files('probe').joinpath('y').read_text()"),
+        ("probe/judge/clients/reactions.py", "x = files('probe').joinpath('y').read_text()"),
         ("probe/observe/web.py", "import asyncio\nfrom probe.wire import tls"),
         ("probe/__init__.py", "from probe.judge import assess"),
         ("lab/cluster.py", "from probe.wire import radius, eap\nimport socket"),

@@ -24,14 +24,14 @@ BUG = """\
 import sys
 import pyrad.packet
 
-def broken(*_: object, **__: object) -> None:
-    raise RuntimeError("a bug, forced where the secret is at hand")
+def broken(packet: pyrad.packet.Packet, *_: object, **__: object) -> None:
+    raise RuntimeError(f"a bug, forced, that tells {packet.secret!r} and {packet.secret.decode()}")
 
 pyrad.packet.AuthPacket.VerifyReply = broken
 from probe.cli.main import run
 sys.exit(run())
 """
-"""Breaks the library call that is given the secret, then runs the command as it is."""
+"""Breaks the library call that is given the secret, in the worst way, then runs the command."""
 
 BROKEN = (sys.executable, "-c", BUG)
 
@@ -117,12 +117,12 @@ def test_no_output_holds_the_secret(
 
 
 def test_no_traceback_holds_the_secret(tmp_path: Path, lab: Cluster, plan: Path) -> None:
-    """`--debug` shows the traceback of a bug in the very function that has the secret."""
+    """`--debug` shows the traceback of a bug that puts the secret into its own message."""
     status, kept = run(
         tmp_path / "home", "cluster", plan, "--debug", secret=lab.secret, program=BROKEN
     )
     assert status == 70
-    assert b"a bug, forced where the secret is at hand" in kept["stderr"]
+    assert b"a bug, forced, that tells" in kept["stderr"]
     assert b"Traceback" in kept["stderr"]
     assert found_in(kept, lab.secret) == set()
 
