@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from probe.judge.assess import judge
     from probe.judge.path import explain_path
+    from probe.judge.rehearse import swap
     from probe.observation.document import read_survey, write_survey
     from probe.observation.merge import merge
     from probe.observe.agenda import agenda
@@ -28,6 +29,7 @@ __all__ = [
     "read_survey",
     "render",
     "survey",
+    "swap",
     "write_survey",
 ]
 
@@ -41,6 +43,7 @@ _HOMES = {
     "read_survey": "probe.observation.document",
     "render": "probe.report.render",
     "survey": "probe.observe.sweep",
+    "swap": "probe.judge.rehearse",
     "write_survey": "probe.observation.document",
 }
 

@@ -129,14 +129,9 @@ def narrow(seen: Survey, only: frozenset[Endpoint], nodes: frozenset[str]) -> Su
 
     lookups: tuple[Lookup, ...] = tuple(r for r in seen.lookups if r.question in kept)
     handshakes = tuple(handshake(r) for r in seen.handshakes if r.question in kept)
-    served = {digest for r in handshakes if r.served is not None for digest in r.served.chain}
     return replace(
-        seen,
-        questions=tuple(kept.values()),
-        lookups=lookups,
-        handshakes=handshakes,
-        certificates={sha: der for sha, der in seen.certificates.items() if sha in served},
-    )
+        seen, questions=tuple(kept.values()), lookups=lookups, handshakes=handshakes
+    ).trimmed()
 
 
 def not_asked(plan: Plan, seen: Survey, scope: Scope) -> tuple[str, ...]:

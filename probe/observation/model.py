@@ -5,7 +5,7 @@ Text that came off the wire is kept unaltered (it is escaped where it is shown).
 """
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, Self
@@ -299,6 +299,12 @@ class Survey:
         seen = {record.question for record in self.lookups}
         seen.update(record.question for record in self.handshakes)
         return tuple(question.id for question in self.questions if question.id not in seen)
+
+    def trimmed(self) -> "Survey":
+        """Return it with the certificates that its records show, and no other."""
+        shown = {sha256 for r in self.handshakes if r.served for sha256 in r.served.chain}
+        kept = {sha256: der for sha256, der in self.certificates.items() if sha256 in shown}
+        return replace(self, certificates=kept)
 
 
 def fingerprint(der: bytes) -> str:
