@@ -139,7 +139,9 @@ def _worst_of_each(reacted: Iterable[Reacted]) -> tuple[Reacted, ...]:
 
 
 def _hardness(one: Reacted) -> tuple[Verdict, int]:
-    return one.known.verdict or Verdict.SOUND, _HARD[one.reaction.does]
+    # Not `or`: the worst verdict is zero.
+    verdict = Verdict.SOUND if one.known.verdict is None else one.known.verdict
+    return verdict, _HARD[one.reaction.does]
 
 
 def _source(draft: Draft, by_client: Known | None) -> str:

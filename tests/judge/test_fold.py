@@ -150,6 +150,16 @@ def test_the_finding_on_top_takes_over_who_feels_what_is_below() -> None:
     assert finding.verdict is Verdict.BLOCKED
 
 
+def test_of_what_one_client_does_about_a_cause_the_worst_is_told() -> None:
+    """Set up by hand it is warned of another certificate, and refuses one that has expired."""
+    of = plan(clients=clients(by_hand=("android-eap",)))
+    old = with_private(private(RADIUS, begins=AT - timedelta(days=91), days=90))
+    (finding,) = judged(of, seen(of, eap={"eap/quay3": old})).findings
+    assert "eap-leaf-differs" in [inner.rule for inner in finding.folded]
+    assert [(r.client, r.does.value) for r in finding.reactions] == [("android-eap", "refuses")]
+    assert finding.verdict is Verdict.BLOCKED
+
+
 def test_what_is_accepted_is_not_mixed_with_what_is_not() -> None:
     known = Acceptance("cluster-join-untrusted", ("quay3",), "joins in spring", AT.date())
     of = plan(accepted=(known,))
