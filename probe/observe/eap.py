@@ -24,6 +24,7 @@ from probe.wire.radius import (
     Request,
     SecretDiffers,
     build_request,
+    eap_room,
     read_reply,
     request_attributes,
 )
@@ -79,11 +80,13 @@ class EapVisit:
             framed_mtu=settings.framed_mtu,
             extra=context.attributes,
         )
+        # A server can make the ClientHello long: its cookie is sent back (RFC 9846, 4.2.2).
+        largest = min(settings.framed_mtu, eap_room(peer.secret, self._attributes))
         self._conversation = Conversation(
             identity=identity,
             methods=ask.methods,
             hello=Hello(versions=ask.tls, key_family=ask.key_family),
-            fragment_size=settings.framed_mtu - _OVERHEAD,
+            fragment_size=largest - _OVERHEAD,
             limits=limits,
         )
         self._socket = _Socket()

@@ -27,6 +27,7 @@ __all__ = [
     "Verification",
     "build_reply",
     "build_request",
+    "eap_room",
     "read_reply",
     "read_request",
     "request_attributes",
@@ -147,6 +148,17 @@ def build_request(
         eap=eap,
         state=state,
     )
+
+
+def eap_room(secret: bytes, attributes: Sequence[tuple[str, Value]]) -> int:
+    """Return how many octets of EAP fit a request with these attributes, whatever State it echoes.
+
+    Raises ValueError as `build_request` does.
+    """
+    full = build_request(secret, 0, attributes, state=bytes(LARGEST_VALUE))
+    free = LARGEST_PACKET - len(full.octets)
+    # Each EAP-Message attribute begins with two octets of its own.
+    return free - 2 * -(-free // (LARGEST_VALUE + 2))
 
 
 def status_server(

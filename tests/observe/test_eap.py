@@ -16,6 +16,7 @@ from probe.observe.eap import EapVisit, Peer, request_context
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap, Visit
 from probe.wire import eap
+from probe.wire.fragments import Fragment, Fragmenter
 from probe.wire.radius import Code, Request, build_reply
 from tests.observe.plans import EAP
 from tests.observe.radiuspeers import (
@@ -27,7 +28,8 @@ from tests.observe.radiuspeers import (
     joined,
     reject,
 )
-from tests.wire.eapserver import EapServer
+from tests.wire.eapserver import Answer, EapServer
+from tests.wire.handmade import hello_retry_request
 from tests.wire.pki import der, make_chain, server_context
 
 QUICK = replace(
@@ -132,6 +134,36 @@ def test_the_request_attributes_are_constant_and_nobodys() -> None:
     # RFC 3579, 3.1: the identity of the EAP response is also the User-Name.
     assert request.eap is not None
     assert request.eap[5:] == b"anonymous@northpier.example"
+
+
+class _AsksForCookie(EapServer):
+    """Answers the first ClientHello with a HelloRetryRequest that sets a long cookie."""
+
+    def inside(self, fragment: Fragment) -> Answer:
+        if self._ours.pending:
+            return self.say()
+        whole = self._theirs.add(fragment)
+        if whole is None:
+            return self.request(eap.Type.PEAP, Fragment().octets)
+        if len(whole) > 20_000:
+            return self.failure()
+        self._ours = Fragmenter(hello_retry_request(whole, bytes(20_000)), self.fragment_size)
+        return self.say()
+
+
+def test_a_long_hello_fits_the_packets_whatever_the_mtu() -> None:
+    # RFC 9846, 4.2.2: the client sends the server's cookie back; RFC 2865, 3: 4096 octets a packet.
+    server = _AsksForCookie(None)
+    settings = replace(EAP, framed_mtu=9_000)
+
+    async def run() -> tuple[VisitSeen, FakeRadius]:
+        async with answering(joined(server)) as peer:
+            return await converse(peer.port, settings=settings), peer
+
+    seen, peer = asyncio.run(run())
+    assert (seen.outcome, seen.phase) == (Outcome.REFUSED, Phase.HELLO)
+    assert max(len(request.octets) for request in peer.heard) <= 4096
+    assert sum(len(request.eap or b"") for request in peer.heard) > 20_000
 
 
 def test_a_visit_takes_its_own_context() -> None:

@@ -127,6 +127,18 @@ def tls13_flight(hello: bytes, certificates: Sequence[bytes], signer: Key) -> by
     return octets
 
 
+def hello_retry_request(hello: bytes, cookie: bytes) -> bytes:
+    """A HelloRetryRequest whose cookie is to be sent back (RFC 9846, 4.1.4 and 4.2.2)."""
+    extensions = b"\0\x2b\0\x02\x03\x04" + b"\0\x2c" + vector(2, vector(2, cookie))
+    random = hashlib.sha256(b"HelloRetryRequest").digest()  # RFC 9846, 4.1.3
+    session = vector(1, ClientHello(hello).session)
+    body = b"\x03\x03" + random + session + b"\x13\x01\0" + vector(2, extensions)
+    flight = message(2, body)
+    return b"".join(
+        record(22, flight[start : start + 16_000]) for start in range(0, len(flight), 16_000)
+    )
+
+
 def extract(salt: bytes, secret: bytes) -> bytes:
     return hmac.digest(salt, secret, "sha256")
 

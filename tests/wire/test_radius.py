@@ -12,6 +12,7 @@ from probe.wire.radius import (
     SecretDiffers,
     build_reply,
     build_request,
+    eap_room,
     read_reply,
     read_request,
     request_attributes,
@@ -139,6 +140,15 @@ def test_packet_is_bounded() -> None:
     assert len(build_request(SECRET, 7, SOME, eap=bytes(most)).octets) == 4096
     with pytest.raises(ValueError, match="a packet of 4097 octets; 4096 are allowed"):
         build_request(SECRET, 7, SOME, eap=bytes(most + 1))
+
+
+def test_room_for_eap_is_what_a_packet_takes_beside_the_longest_state() -> None:
+    # RFC 2865, 3: at most 4096 octets; 5: a value has at most 253.
+    room = eap_room(SECRET, SOME)
+    full = build_request(SECRET, 7, SOME, eap=bytes(room), state=bytes(253))
+    assert len(full.octets) <= 4096
+    with pytest.raises(ValueError, match="4096 are allowed"):
+        build_request(SECRET, 7, SOME, eap=bytes(room + 1), state=bytes(253))
 
 
 # ---------------------------------------------------------------- replies
