@@ -229,6 +229,18 @@ class RootStore:
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """That only a part of the plan was looked at: the assessment says nothing of the rest."""
+
+    nodes: int
+    """Nodes of the whole plan; the assessment has those that were looked at."""
+    asked: tuple[Endpoint, ...]
+    """Kinds of endpoint that were asked at them."""
+    left_out: tuple[Endpoint, ...]
+    """Kinds that they have in the plan too, and that were not asked."""
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that reports render."""
 
@@ -255,3 +267,10 @@ class Assessment:
     headline: Headline = Headline()
     client_titles: Mapping[str, str] = field(default_factory=dict)
     """What a client family is called in words, by family; one without a title is shown by id."""
+    part: Part | None = None
+    """None: all of the plan was looked at."""
+
+    @property
+    def planned(self) -> int:
+        """Nodes of the plan, looked at or not."""
+        return self.part.nodes if self.part is not None else len(self.nodes)

@@ -12,6 +12,7 @@ from typing import Any
 
 from probe.assessment import Assessment
 from probe.judge.assess import judge
+from probe.judge.part import nodes_asked
 from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
@@ -136,7 +137,7 @@ def narrow(seen: Survey, only: frozenset[Endpoint], nodes: frozenset[str]) -> Su
 
 def not_asked(plan: Plan, seen: Survey, scope: Scope) -> tuple[str, ...]:
     """Return the nodes in the scope that no question of the survey speaks of."""
-    asked = _spoken_of(seen)
+    asked = nodes_asked(seen)
     wanted = scope.nodes or tuple(node.name for node in plan.nodes)
     return tuple(name for name in wanted if name not in asked)
 
@@ -146,25 +147,7 @@ def assess(plan: Plan, seen: Survey, at: datetime | None = None) -> Assessment:
 
     Nodes that were not asked are left out: nothing is known of them, not even that they are sound.
     """
-    judged = _within(plan, _spoken_of(seen))
-    return judge(judged, seen, at=at if at is not None else end_of(seen))
-
-
-def _spoken_of(seen: Survey) -> frozenset[str]:
-    return frozenset(name for question in seen.questions for name in question.nodes)
-
-
-def _within(plan: Plan, names: frozenset[str]) -> Plan:
-    """Return the plan of these nodes alone."""
-    services = (
-        replace(service, nodes=tuple(name for name in service.nodes if name in names))
-        for service in plan.services
-    )
-    return replace(
-        plan,
-        nodes=tuple(node for node in plan.nodes if node.name in names),
-        services=tuple(service for service in services if service.nodes),
-    )
+    return judge(plan, seen, at=at if at is not None else end_of(seen))
 
 
 def end_of(seen: Survey) -> datetime:

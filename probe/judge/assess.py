@@ -22,6 +22,7 @@ from probe.judge.draft import Draft
 from probe.judge.explained import Explained
 from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
+from probe.judge.part import part
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL
 from probe.judge.trust import anchors, publicity
@@ -41,9 +42,10 @@ def judge(
 ) -> Assessment:
     """Judge what was seen against the plan, as of a time with a zone.
 
-    `before` is an earlier survey of the same plan: an endpoint that served this machine then and is
-    silent now blocks somebody. `explained` keeps examinations for the next judgement of equal
-    chains. Raises ValueError for a time without a zone.
+    Nodes that were not asked are left out: nothing is known of them. `before` is an earlier survey
+    of the same plan: an endpoint that served this machine then and is silent now blocks somebody.
+    `explained` keeps examinations for the next judgement of equal chains. Raises ValueError for a
+    time without a zone.
     """
     if at.tzinfo is None:
         raise ValueError("the time to judge at needs a zone")
@@ -86,8 +88,9 @@ def judge(
         served=rows,
         not_served=missing,
         unseen=unseen,
-        headline=headline(told, rows, missing, [node.name for node in plan.nodes]),
+        headline=headline(told, rows, missing, [node.name for node in nodes]),
         client_titles=TITLES,
+        part=part(plan, seen),
     )
 
 

@@ -13,6 +13,7 @@ from typing import TypeVar
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
+from probe.judge.part import nodes_asked, plan_of
 from probe.judge.path import Explanation
 from probe.judge.trust import AnchorSet, anchors
 from probe.observation.model import (
@@ -88,7 +89,9 @@ class Case:
         before: Survey | None = None,
         explained: Explained | None = None,
     ) -> None:
-        self.plan = plan
+        self.whole = plan
+        """With the nodes that were not asked: they are there, though nothing is known of them."""
+        self.plan = plan = plan_of(plan, nodes_asked(survey))
         self.survey = survey
         self.at = at
         self.node_order: Mapping[str, int] = {n.name: i for i, n in enumerate(plan.nodes)}
@@ -208,7 +211,7 @@ class Case:
     @cached_property
     def other_nodes(self) -> tuple[Client, ...]:
         """The family `node`, where it is on site and there is another node."""
-        return on_site(self.plan.clients, "node") if len(self.plan.nodes) > 1 else ()
+        return on_site(self.plan.clients, "node") if len(self.whole.nodes) > 1 else ()
 
     def browsers(self, audience: Audience) -> tuple[Client, ...]:
         """Return the web clients on site that open names of this audience."""

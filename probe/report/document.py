@@ -46,7 +46,7 @@ def report_of(assessment: Assessment) -> types.Report:
         format=FORMAT,
         tool=tool(),
         catalogue=assessment.catalogue,
-        plan=types.Plan(assessment.plan_name, len(assessment.nodes)),
+        plan=types.Plan(assessment.plan_name, assessment.planned),
         roots=tuple(types.RootStore(r.name, r.version, r.count) for r in assessment.roots),
         taken=tuple(
             types.Taken(t.machine, t.vantage, rfc3339(t.began), rfc3339(t.ended))

@@ -5,8 +5,8 @@ from datetime import date, datetime, timedelta
 
 import pytest
 
-from probe.assessment import Verdict
-from probe.observation.model import Endpoint, Outcome, fingerprint
+from probe.assessment import Part, Verdict
+from probe.observation.model import Endpoint, Outcome, Survey, fingerprint
 from probe.plan.model import Acceptance
 from tests.judge.pki import AT
 from tests.judge.world import (
@@ -21,6 +21,7 @@ from tests.judge.world import (
     eap_chain,
     guest_service,
     judged,
+    nodes,
     plan,
     private,
     public,
@@ -69,6 +70,35 @@ def test_a_question_without_an_answer_is_unseen() -> None:
 def test_an_interrupted_survey_is_never_sound() -> None:
     result = judged(plan(), replace(seen(plan()), interrupted=True))
     assert (result.verdict, result.complete) == (Verdict.UNSEEN, False)
+
+
+def only(survey: Survey, *texts: str) -> Survey:
+    """Return the part of a survey whose questions hold one of these texts."""
+    asked = tuple(q for q in survey.questions if any(text in q.id for text in texts))
+    kept = {question.id for question in asked}
+    return replace(
+        survey,
+        questions=asked,
+        lookups=tuple(record for record in survey.lookups if record.question in kept),
+        handshakes=tuple(record for record in survey.handshakes if record.question in kept),
+    )
+
+
+def test_what_was_not_looked_at_is_told_and_not_called_sound() -> None:
+    result = judged(plan(), only(seen(plan()), "web/quay3/", "dns/192.0.2.53/quay3"))
+    assert [node.name for node in result.nodes] == ["quay3"]
+    assert result.part == Part(4, (Endpoint.DNS, Endpoint.WEB), left_out=(Endpoint.EAP,))
+    assert judged(plan(), seen(plan())).part is None
+    of = plan(nodes=nodes(("quay1",), eap=None), services=(), eap=None)
+    assert judged(of, seen(of)).part is None, "what is not in the plan is not left out"
+
+
+def test_the_other_nodes_are_there_although_they_were_not_looked_at() -> None:
+    """One node looked at alone has the verdict that it has in the sweep of all."""
+    survey = seen(plan(), web={"web/quay3": web_chain()[:1]})
+    (finding,) = judged(plan(), only(survey, "web/quay3/")).findings
+    assert (finding.rule, finding.verdict) == ("web-chain-incomplete", Verdict.BLOCKED)
+    assert "node" in finding.clients
 
 
 def test_verdicts_are_the_worst_of_what_names_a_node() -> None:

@@ -14,6 +14,7 @@ from probe.assessment import (
     Headline,
     NodeVerdict,
     NotServed,
+    Part,
     Verdict,
 )
 from probe.observation.model import Endpoint, Outcome
@@ -119,6 +120,16 @@ def test_nobody_is_only_as_far_as_was_seen() -> None:
     shown = render(replace(healthy(), complete=False, unseen=("web/quay1/x", "web/quay2/x")))
     assert "nobody, as far as was seen: 2 of 12 questions got no answer" in shown
     assert "Not seen: 2 of 12 questions\n  web/quay1/x\n  web/quay2/x\n" in shown
+
+
+def test_a_look_at_a_part_of_the_plan_says_so_first() -> None:
+    part = Part(nodes=9, asked=(Endpoint.WEB,), left_out=(Endpoint.DNS, Endpoint.EAP))
+    shown = render(replace(healthy(), part=part), width=100)
+    assert shown.splitlines()[2] == (
+        "  Looked at     quay1, quay2, quay3 and quay4, of 9 nodes; web without DNS and EAP"
+    )
+    shown = render(replace(healthy(400), part=replace(part, nodes=400)))
+    assert shown.splitlines()[2] == "  Looked at     web without DNS and EAP"
 
 
 def test_an_interrupted_run_says_so_first() -> None:

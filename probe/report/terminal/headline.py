@@ -31,10 +31,28 @@ def headline(view: View) -> Iterator[RenderableType]:
             styled("Interrupted: this is what was known until then, and no more.", "place")
         )
     yield Text()
+    yield from _part(view)
     yield from _felt(view, Verdict.BLOCKED, "Blocked now")
     yield from _felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
     yield from _first(view)
+
+
+def _part(view: View) -> Iterator[RenderableType]:
+    """A verdict of one node, or of DNS alone, must not be read as the cluster's."""
+    part = view.assessment.part
+    if part is None:
+        return
+    limits = []
+    if part.nodes > len(view.plan):
+        limits.append(f"{words.some_of(view.plan)}, of {part.nodes} nodes")
+    if part.left_out:
+        asked, left_out = (
+            words.all_of([words.endpoint(kind) for kind in kinds])
+            for kinds in (part.asked, part.left_out)
+        )
+        limits.append(f"{asked} without {left_out}")
+    yield Labelled("Looked at", Text("; ".join(limits)), COLUMN)
 
 
 def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:

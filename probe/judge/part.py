@@ -1,0 +1,46 @@
+"""What a survey looked at of a plan. Of the rest nothing is known, not even that it is sound."""
+
+from dataclasses import replace
+
+from probe.assessment import Part
+from probe.observation.model import Endpoint, Survey
+from probe.plan.addresses import is_address
+from probe.plan.model import Plan
+
+
+def nodes_asked(seen: Survey) -> frozenset[str]:
+    """Return the nodes that a survey's questions speak of."""
+    return frozenset(name for question in seen.questions for name in question.nodes)
+
+
+def plan_of(plan: Plan, names: frozenset[str]) -> Plan:
+    """Return the plan of these nodes alone."""
+    services = (
+        replace(service, nodes=tuple(name for name in service.nodes if name in names))
+        for service in plan.services
+    )
+    return replace(
+        plan,
+        nodes=tuple(node for node in plan.nodes if node.name in names),
+        services=tuple(service for service in services if service.nodes),
+    )
+
+
+def part(plan: Plan, seen: Survey) -> Part | None:
+    """Return how much of a plan a survey looked at; None: all of it."""
+    looked_at = plan_of(plan, nodes_asked(seen))
+    asked = {question.endpoint for question in seen.questions}
+    left_out = tuple(kind for kind in _endpoints(looked_at) if kind not in asked)
+    if len(looked_at.nodes) == len(plan.nodes) and not left_out:
+        return None
+    return Part(len(plan.nodes), tuple(kind for kind in Endpoint if kind in asked), left_out)
+
+
+def _endpoints(plan: Plan) -> tuple[Endpoint, ...]:
+    """Return what there is to ask of a plan's nodes."""
+    there = {
+        Endpoint.DNS: plan.resolvers and not all(is_address(node.host) for node in plan.nodes),
+        Endpoint.WEB: plan.nodes,
+        Endpoint.EAP: any(node.eap is not None for node in plan.nodes),
+    }
+    return tuple(kind for kind, is_there in there.items() if is_there)
