@@ -6,7 +6,7 @@ anywhere, so it is bounded, and its parts must fit together.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TypeVar
@@ -18,6 +18,8 @@ from probe.limits import DEFAULT
 from probe.observation.model import (
     Handshake,
     Lookup,
+    LookupOutcome,
+    Outcome,
     Question,
     Survey,
     Taken,
@@ -135,14 +137,13 @@ def _check_format(said: str) -> None:
 
 def _contradictions(survey: Survey) -> Iterator[str]:
     """What does not fit together, each in a sentence."""
+    if not survey.taken:
+        yield "it does not say when it was taken"
     yield from _of_questions(survey.questions)
     asked = {question.id: question for question in survey.questions}
     records: tuple[Lookup | Handshake, ...] = (*survey.lookups, *survey.handshakes)
     for record in records:
-        question = asked.get(record.question)
-        kind = "lookup" if isinstance(record, Lookup) else "handshake"
-        if question is None or getattr(question, kind) is None:
-            yield f"an answer to {record.question}, which was not asked"
+        yield from _of_record(record, asked.get(record.question))
     for handshake in survey.handshakes:
         for digest in handshake.served.chain if handshake.served else ():
             if digest not in survey.certificates:
@@ -153,6 +154,8 @@ def _contradictions(survey: Survey) -> Iterator[str]:
     for moment in _moments(survey):
         if moment.tzinfo is None:
             yield f"{moment.isoformat()} is in no time zone"
+        elif not _in_utc(moment):
+            yield f"{moment.isoformat()} is out of range"
 
 
 def _of_questions(questions: tuple[Question, ...]) -> Iterator[str]:
@@ -163,6 +166,52 @@ def _of_questions(questions: tuple[Question, ...]) -> Iterator[str]:
             yield f"{question.id} asks neither for a name nor for a visit, or for both"
         if not question.nodes:
             yield f"{question.id} speaks of no node"
+        elif len(set(question.nodes)) < len(question.nodes):
+            yield f"{question.id} speaks of a node twice"
+
+
+def _of_record(record: Lookup | Handshake, question: Question | None) -> Iterator[str]:
+    kind = "lookup" if isinstance(record, Lookup) else "handshake"
+    if question is None or getattr(question, kind) is None:
+        yield f"an answer to {record.question}, which was not asked"
+    elif _misplaced(record, question):
+        yield f"an answer to {record.question} that speaks of something else"
+    elif _empty(record):
+        yield f"the answer to {record.question} holds nothing of what it says was seen"
+
+
+def _misplaced(record: Lookup | Handshake, question: Question) -> bool:
+    """Whether a record speaks of another place than its question: nobody would see it there."""
+    if isinstance(record, Lookup):
+        return record.asked != question.lookup
+    asked, went = question.handshake, record.asked
+    return (
+        asked is None
+        or record.endpoint is not question.endpoint
+        # Surveys that were merged may have asked the same of more nodes.
+        or not record.nodes
+        or len(set(record.nodes)) < len(record.nodes)
+        or not set(record.nodes) <= set(question.nodes)
+        or asked.address not in (None, went.address)
+        or (went.port, went.name, went.server_name, went.visit)
+        != (asked.port, asked.name, asked.server_name, asked.visit)
+    )
+
+
+def _empty(record: Lookup | Handshake) -> bool:
+    """Whether a record says that something was seen, and has nothing of it."""
+    if isinstance(record, Lookup):
+        return record.outcome is LookupOutcome.ANSWERED and not record.data
+    chain = record.served.chain if record.served is not None else ()
+    return record.outcome is Outcome.SERVED and not chain
+
+
+def _in_utc(moment: datetime) -> bool:
+    try:
+        moment.astimezone(UTC)
+    except OverflowError:
+        return False
+    return True
 
 
 def _moments(survey: Survey) -> Iterable[datetime]:

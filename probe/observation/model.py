@@ -295,9 +295,14 @@ class Survey:
     interrupted: bool = False
 
     def unobserved(self) -> tuple[str, ...]:
-        """Return the ids of questions without any record, in the order they were to be asked."""
-        seen = {record.question for record in self.lookups}
-        seen.update(record.question for record in self.handshakes)
+        """Return the ids of questions that nothing is known of, in the order they were to be asked.
+
+        They have no record, or one whose outcome is a word of a later version: what it tells is not
+        known here, and what is not known is not fine.
+        """
+        records: tuple[Lookup | Handshake, ...] = (*self.lookups, *self.handshakes)
+        seen = {record.question for record in records}
+        seen -= {record.question for record in records if record.outcome not in _OUTCOMES}
         return tuple(question.id for question in self.questions if question.id not in seen)
 
     def trimmed(self) -> "Survey":
@@ -305,6 +310,9 @@ class Survey:
         shown = {sha256 for r in self.handshakes if r.served for sha256 in r.served.chain}
         kept = {sha256: der for sha256, der in self.certificates.items() if sha256 in shown}
         return replace(self, certificates=kept)
+
+
+_OUTCOMES = frozenset((*Outcome, *LookupOutcome))
 
 
 def fingerprint(der: bytes) -> str:

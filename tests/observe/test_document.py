@@ -203,6 +203,16 @@ def altered(old: bytes, new: bytes) -> bytes:
         (altered(b'"id":"dns/1"', b'"id":"eap/1"'), "twice"),
         (altered(b'"nodes":["quay1"],"service"', b'"nodes":[],"service"'), "no node"),
         (altered(b'"outcome":"served"', b'"outcome":7'), "Expected `str`"),
+        (altered(b'"nodes":["quay1"],"asked"', b'"nodes":[],"asked"'), "something else"),
+        (altered(b'"nodes":["quay1"],"asked"', b'"nodes":["quay2"],"asked"'), "something else"),
+        (
+            altered(b'"question":"eap/1","endpoint":"eap"', b'"question":"eap/1","endpoint":"web"'),
+            "something else",
+        ),
+        (altered(b'["quay1"],"service"', b'["quay1","quay1"],"service"'), "a node twice"),
+        (altered(f'"chain":["{DIGEST}"]'.encode(), b'"chain":[]'), "holds nothing"),
+        (altered(b'"data":["192.0.2.11"]', b'"data":[]'), "holds nothing"),
+        (altered(b"2026-11-25T09:00:02Z", b"9999-12-31T23:59:59-14:00"), "out of range"),
     ],
 )
 def test_anything_else_is_one_clear_message(octets: bytes, says: str) -> None:
@@ -210,6 +220,32 @@ def test_anything_else_is_one_clear_message(octets: bytes, says: str) -> None:
         from_json(octets)
     assert "\n" not in str(caught.value)
     assert len(str(caught.value)) <= 1_000
+
+
+def test_an_answer_to_another_place_is_refused() -> None:
+    """Whoever alters a file must not make an endpoint look seen that was not."""
+    seen = survey()
+    (visit,) = seen.handshakes
+    for asked in (
+        replace(visit.asked, address="192.0.2.12"),
+        replace(visit.asked, port=1645),
+        replace(visit.asked, visit="wired dock"),
+    ):
+        with pytest.raises(SurveyError, match="something else"):
+            from_json(to_json(replace(seen, handshakes=(replace(visit, asked=asked),))))
+    found = replace(seen.questions[1], handshake=replace(visit.asked, address=None))
+    by_name = replace(seen, questions=(seen.questions[0], found))
+    assert from_json(to_json(by_name)) == by_name
+
+
+def test_a_survey_was_taken_at_some_time() -> None:
+    with pytest.raises(SurveyError, match="when it was taken"):
+        from_json(to_json(replace(survey(), taken=())))
+
+
+def test_an_outcome_of_a_later_version_is_no_observation() -> None:
+    octets = to_json(survey()).replace(b'"outcome":"served"', b'"outcome":"postponed"')
+    assert from_json(octets).unobserved() == ("eap/1",)
 
 
 def test_the_message_names_the_file_and_shows_nothing_raw(tmp_path: Path) -> None:
