@@ -67,6 +67,14 @@ class Evidence:
     value: str
     observation: str | None
     """Id of the question whose answer shows it."""
+    how: tuple[str, str] | None = None
+    """In which way it was asked there, and in which of them: ("opened as", a name), ("in", a
+    method). Facts that differ in the latter alone are one to a reader."""
+
+    @property
+    def where(self) -> str:
+        """What it is about, with the way in which it was asked."""
+        return self.what if self.how is None else f"{self.what}, {' '.join(self.how)}"
 
 
 @dataclass(frozen=True, slots=True)

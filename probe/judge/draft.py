@@ -13,7 +13,8 @@ from probe.judge.clients.reactions import Reacted, worst
 from probe.plan.model import Acceptance
 
 _EVIDENCE = 12
-"""Rows of evidence of one finding: enough to check it, and 400 equal nodes stay readable."""
+"""Facts told of one finding: enough to check it, and 400 equal nodes stay readable. One that was
+met in several ways is one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,17 +133,21 @@ def evidence_of(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
         asked = sighting.visit.asked
         where = " and ".join(sighting.visit.nodes) if len(sighting.visit.nodes) < 3 else "service"
         what = f"{where} at {asked.address or 'no address'}, port {asked.port}"
+        how = None
         if sighting.visit.name:
-            what += f", opened as {sighting.visit.name}"
+            how = "opened as", sighting.visit.name
         elif asked.methods:
-            what += f", {asked.methods[0].value}"
-        rows.append(Evidence(what, sighting.detail, sighting.visit.record.question))
+            how = "in", asked.methods[0].value
+        rows.append(Evidence(what, sighting.detail, sighting.visit.record.question, how))
     return limited(tuple(dict.fromkeys(rows)))
 
 
 def limited(rows: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
-    """Return the first rows, and how many there are besides."""
-    if len(rows) <= _EVIDENCE:
+    """Return the rows of the first facts, and how many there are besides."""
+    facts = list(dict.fromkeys((row.what, row.value) for row in rows))
+    if len(facts) <= _EVIDENCE:
         return rows
-    rest = Evidence("and", f"{len(rows) - _EVIDENCE} more answers like these", None)
-    return (*rows[:_EVIDENCE], rest)
+    first = frozenset(facts[:_EVIDENCE])
+    told = tuple(row for row in rows if (row.what, row.value) in first)
+    rest = Evidence("besides", f"{len(rows) - len(told)} more answers like these", None)
+    return (*told, rest)

@@ -223,7 +223,7 @@ def _finding(finding: Finding) -> types.Finding:
         accepted=_accepted(finding.accepted),
         says=finding.says,
         evidence=tuple(
-            types.Evidence(item.what, item.value, item.observation) for item in finding.evidence
+            types.Evidence(item.where, item.value, item.observation) for item in finding.evidence
         ),
         remedy=finding.remedy,
         source=finding.source,

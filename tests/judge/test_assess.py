@@ -290,3 +290,15 @@ def test_records_of_nodes_that_the_plan_does_not_have_are_left_aside() -> None:
     small = plan(nodes=plan().nodes[:2], services=(guest_service(nodes=NODES[:2]),))
     result = judged(small, seen(plan(), web={"web/quay3": Outcome.CLOSED}))
     assert result.findings == ()
+
+
+def test_evidence_of_many_nodes_is_that_of_the_first_and_a_number() -> None:
+    names = tuple(f"quay{number}" for number in range(1, 31))
+    of = plan(nodes=nodes(names), services=(guest_service(nodes=names),))
+    (finding,) = judged(of, seen(of, web={"web/": Outcome.CLOSED})).findings
+    assert len({row.what for row in finding.evidence[:-1]}) == 12
+    assert [row.how for row in finding.evidence[:2]] == [
+        ("opened as", "quay1.northpier.example"),
+        ("opened as", GUEST),
+    ]
+    assert finding.evidence[-1].value == "36 more answers like these"

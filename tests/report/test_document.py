@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from probe.assessment import Assessment, NodeVerdict, Verdict
+from probe.assessment import Assessment, Evidence, NodeVerdict, Verdict
 from probe.observation.model import (
     Endpoint,
     HandshakeAsk,
@@ -24,6 +24,7 @@ from probe.report.document import pem, rfc3339, to_json
 from probe.report.schema.generate import schema
 from tests.report.build import (
     AT,
+    CLOSED,
     EAP_CA,
     EAP_LEAF,
     answer,
@@ -151,6 +152,20 @@ def test_one_finding_is_written_out_whole() -> None:
         "source": "RFC 5280, 4.1.2.5",
         "basis": "published",
     }
+
+
+def test_every_answer_is_a_row_of_evidence_with_its_question() -> None:
+    """A reader is told "opened as a and b"; a program finds the answer to each."""
+    rows = tuple(
+        Evidence("quay3 at 192.0.2.13, port 443", "closed", f"web/{name}", ("opened as", name))
+        for name in ("a", "b")
+    )
+    written = document(replace(troubled(), findings=(replace(CLOSED, evidence=rows),)))
+    assert [row["what"] for row in written["findings"][0]["evidence"]] == [
+        "quay3 at 192.0.2.13, port 443, opened as a",
+        "quay3 at 192.0.2.13, port 443, opened as b",
+    ]
+    assert [row["observation"] for row in written["findings"][0]["evidence"]] == ["web/a", "web/b"]
 
 
 def test_the_frame_says_what_was_judged_when() -> None:

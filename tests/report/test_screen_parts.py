@@ -152,10 +152,26 @@ def test_many_questions_without_an_answer_are_a_few_and_a_number() -> None:
 
 
 def test_much_evidence_is_a_few_and_a_number() -> None:
-    evidence = tuple(Evidence(f"fact {number}", "x", None) for number in range(15))
+    evidence = tuple(Evidence(f"fact {number}", "x", None) for number in range(23))
     shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=evidence),)))
     assert "fact 11: x\n" in shown
     assert "and 3 more, in the JSON document\n" in shown
+
+
+def test_a_fact_met_in_several_ways_is_one() -> None:
+    where = "quay3 at 192.0.2.13, port 443"
+    evidence = (
+        Evidence(where, "closed", "web/a", ("opened as", "a")),
+        Evidence(where, "silent", "web/b", ("opened as", "b")),
+        Evidence(where, "closed", "web/c", ("opened as", "c")),
+    )
+    shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=evidence),)))
+    assert f"seen          {where}, opened as a and c: closed\n" in shown
+    assert f"              {where}, opened as b: silent\n" in shown
+    assert "asked         web/a, web/b and web/c\n" in shown
+    many = tuple(replace(evidence[0], how=("opened as", f"n{number}")) for number in range(30))
+    shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=many),)))
+    assert f"{where}, opened as n0, n1 and 28 more: closed" in " ".join(shown.split())
 
 
 def test_an_acceptance_that_ran_out_is_told_from_one_that_holds() -> None:

@@ -22,6 +22,14 @@ GUEST_VIEW = "guest"
 _EMPTY = frozenset({LookupOutcome.NO_NAME, LookupOutcome.NO_DATA, LookupOutcome.ALIAS_BROKEN})
 """Answers that say there is no address. An alias that ends nowhere leads to none either."""
 
+_IN_WORDS = {
+    LookupOutcome.NO_NAME: "no such name",
+    LookupOutcome.NO_DATA: "no such record",
+    LookupOutcome.ALIAS_BROKEN: "the alias leads nowhere",
+    LookupOutcome.FAILED: "the resolver failed",
+    LookupOutcome.INVALID: "DNSSEC validation failed",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
@@ -59,14 +67,13 @@ class _Answer:
     def evidence(self) -> Iterator[Evidence]:
         """Yield a row for each question."""
         for lookup in self.lookups:
-            value = lookup.outcome.value
+            value = _IN_WORDS.get(lookup.outcome, lookup.outcome.value)
             if lookup.data:
                 value = ", ".join(lookup.data)
             elif lookup.detail:
                 value = f"{value}: {lookup.detail}"
-            yield Evidence(
-                f"{lookup.asked.type} of {self.name} at {self.where}", value, lookup.question
-            )
+            how = "asked for", lookup.asked.type
+            yield Evidence(f"{self.name} at {self.where}", value, lookup.question, how)
 
 
 def names(case: Case) -> Iterator[Draft]:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from rich.console import RenderableType
 from rich.text import Text
 
-from probe.assessment import Accepted, Finding, Note, Reaction, Verdict
+from probe.assessment import Accepted, Evidence, Finding, Note, Reaction, Verdict
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, Labelled, heading, styled
@@ -17,8 +17,8 @@ COLUMN = 20
 
 INDENT = 6
 
-EVIDENCE = 12
-"""Facts shown of one finding; the JSON has them all."""
+EVIDENCE = 20
+"""Facts shown of one finding, whoever judged; the JSON has them all."""
 
 
 def findings(view: View) -> Iterator[RenderableType]:
@@ -45,11 +45,11 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
     yield Indented(Text(visible(finding.says, SENTENCES)), INDENT)
     if finding.accepted is not None:
         yield _part("accepted", _acceptance(finding.accepted))
-    for number, item in enumerate(finding.evidence[:EVIDENCE]):
-        line = f"{visible(item.what)}: {visible(item.value)}"
+    facts = list(_facts(finding.evidence))
+    for number, line in enumerate(facts[:EVIDENCE]):
         yield _part("seen" if number == 0 else "", line)
-    if len(finding.evidence) > EVIDENCE:
-        yield _part("", f"and {len(finding.evidence) - EVIDENCE} more, in the JSON document")
+    if len(facts) > EVIDENCE:
+        yield _part("", f"and {len(facts) - EVIDENCE} more, in the JSON document")
     asked = tuple(dict.fromkeys(item.observation for item in finding.evidence if item.observation))
     if asked:
         yield _part("asked", words.some_of(asked))
@@ -60,6 +60,17 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
         where = f" at {view.nodes(folded.nodes)}" if folded.nodes else ""
         line = f"{visible(folded.rule)}{where}: {visible(folded.says, SENTENCES)}"
         yield _part("explains" if number == 0 else "", line)
+
+
+def _facts(evidence: Iterable[Evidence]) -> Iterator[str]:
+    """Yield a line for each fact: the ways in which it was met the same are told together."""
+    alike: dict[tuple[str, str | None, str], list[str]] = {}
+    for item in evidence:
+        way, which = item.how or (None, "")
+        alike.setdefault((item.what, way, item.value), []).append(which)
+    for (what, way, value), ways in alike.items():
+        how = "" if way is None else f", {way} {words.some_of(ways)}"
+        yield f"{visible(what)}{how}: {visible(value)}"
 
 
 def _part(label: str, text: str) -> Labelled:
