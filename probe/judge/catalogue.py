@@ -166,6 +166,24 @@ def _twins() -> tuple[Rule, ...]:
     return tuple(twins)
 
 
+def _proof(endpoint: str, source: str) -> Rule:
+    return _rule(
+        f"{endpoint}-key-unproven",
+        "The server does not prove that it holds the key",
+        "The signature over the handshake is not by the key in the certificate, which keeps every"
+        " client out; or the handshake ended before it, so that what clients meet is not known.",
+        "Import the certificate together with its own private key, restart the service, and see"
+        " the server's log if it ends the handshake.",
+        source,
+        Verdict.BLOCKED,
+    )
+
+
+_PROOF = (
+    _proof("web", "RFC 5246, 7.4.3; RFC 8446, 4.4.3 (now RFC 9846)"),
+    _proof("eap", "RFC 5246, 7.4.3; RFC 8446, 4.4.3 (now RFC 9846); RFC 5216, 5.3"),
+)
+
 _WEB = (
     _by_clients(
         "web-private-root",
@@ -348,7 +366,8 @@ _CLUSTER = (
 
 RULES: tuple[Rule, ...] = tuple(
     sorted(
-        (*_NAMES, *_twins(), *_WEB, *_EAP_REACH, *_EAP, *_CLUSTER), key=lambda rule: _ORDER[rule.id]
+        (*_NAMES, *_twins(), *_PROOF, *_WEB, *_EAP_REACH, *_EAP, *_CLUSTER),
+        key=lambda rule: _ORDER[rule.id],
     )
 )
 """Every rule that is judged, in catalogue order."""

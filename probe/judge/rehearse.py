@@ -35,8 +35,8 @@ def swap(
     that get them: both worlds, unless one is chosen. Changed is every visit there that showed a
     chain; what an import does not change stays as it was seen: a port that is closed, a visit
     whose hello offered another key family, and a virtual address that other nodes stand behind too.
-    Of the new chain nothing was observed but that it is there, so rounds, cipher and the proof of
-    the key are unknown.
+    Of the new chain nothing was observed but that it is there, so rounds and cipher are unknown;
+    that its key is imported with it is supposed.
 
     Raises ValueError without a certificate, and for a node that the survey says nothing of.
     """
@@ -71,6 +71,12 @@ def _serving(record: Handshake, chain: tuple[str, ...], family: KeyFamily) -> Ha
         detail=None,
         alert=None,
         round_trips=None,
-        served=Served(chain, tls=record.served.tls, key_family=family, key_detail=_STANDS_IN),
+        served=Served(
+            chain,
+            tls=record.served.tls,
+            key_family=family,
+            key_proven=True,
+            key_detail=_STANDS_IN,
+        ),
         eap=None if record.eap is None else replace(record.eap, fragments=()),
     )

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from probe.assessment import Note
 from probe.judge.case import Case
 from probe.judge.draft import Draft
-from probe.judge.rules import certificate, cluster, compare, dns, eap, reach, web
+from probe.judge.rules import certificate, cluster, compare, dns, eap, proof, reach, web
 from probe.observation.model import Endpoint
 
 Judge = Callable[[Case], Iterable[Draft | Note]]
@@ -23,12 +23,22 @@ def _eap_certificates(case: Case) -> Iterable[Draft]:
     return certificate.certificates(case, Endpoint.EAP)
 
 
+def _web_proof(case: Case) -> Iterable[Draft]:
+    return proof.key_unproven(case, Endpoint.WEB)
+
+
+def _eap_proof(case: Case) -> Iterable[Draft]:
+    return proof.key_unproven(case, Endpoint.EAP)
+
+
 ALL: tuple[Judge, ...] = (
     dns.names,
     reach.unreached_web,
     reach.unreached_eap,
     _web_certificates,
     _eap_certificates,
+    _web_proof,
+    _eap_proof,
     web.name_mismatch,
     eap.names,
     eap.same_as_web,
