@@ -294,6 +294,13 @@ class Case:
         """Explain a visit's chain by the standards' own rules."""
         return self.explain(visit, REFERENCE[visit.record.endpoint])
 
+    def missing(self, visit: Visit, explanation: Explanation) -> tuple[str, ...]:
+        """Return the names (RFC 4514) of the CA certificates that an incomplete chain lacks."""
+        if not explanation.of_kind("chain-incomplete"):
+            return ()
+        lacking = tuple(self.facts[sha256].subject for sha256 in explanation.used_extra)
+        return lacking or (self.leaf(visit).issuer,)
+
     def leaf(self, visit: Visit) -> CertFacts:
         """Return the facts of the certificate served first."""
         return self.facts[visit.chain[0]]

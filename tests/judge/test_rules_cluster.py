@@ -20,6 +20,7 @@ from tests.judge.world import (
     seen,
     told,
     trust,
+    web_chain,
     with_private,
     with_public,
 )
@@ -40,6 +41,19 @@ def test_a_root_that_other_nodes_do_not_have() -> None:
     assert finding.verdict is Verdict.BLOCKED
     assert finding.clients == ("node",)
     assert '"Northpier Root"' in finding.remedy
+
+
+def test_why_other_nodes_refuse_is_told() -> None:
+    """An incomplete chain leads to a root that they have: that is not why."""
+    itself = make("quay3", names=[*HOSTS, GUEST])
+    for chain, why in (
+        (web_chain()[:1], 'it comes without the CA certificate "Saltmarsh Issuing"'),
+        ((itself.der,), "it is its own issuer"),
+        (with_public(public(GUEST)), f"it lacks {host('quay3')}"),
+    ):
+        (finding,) = judged(plan(), seen(plan(), web={"web/quay3": chain})).findings
+        (refused,) = [f.says for f in finding.folded if f.rule == "cluster-join-untrusted"]
+        assert why in refused
 
 
 def test_the_same_certificate_is_fine_where_nodes_have_the_root() -> None:

@@ -21,11 +21,14 @@ from probe.judge.rules.web import shows_own_chain
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.plan.model import Acceptance
 
+_Refusal = tuple[str, tuple[str, ...], Acceptance | None]
+"""Which objection, what it is about, and whether it is known."""
+
 
 def join_untrusted(case: Case) -> Iterator[Draft]:
     """Yield a draft for each cause for which other nodes would refuse a node's certificate."""
     clients = case.other_nodes
-    causes: dict[tuple[str, str, Acceptance | None], list[Sighting]] = defaultdict(list)
+    causes: dict[_Refusal, list[Sighting]] = defaultdict(list)
     for visit in case.web if clients else ():
         if not visit.own or not visit.chain or not case.leaf(visit).readable:
             continue
@@ -35,44 +38,57 @@ def join_untrusted(case: Case) -> Iterator[Draft]:
             if problem.kind in TRUST:
                 reacted = react(clients, problem.kind)
                 sighting = Sighting(visit, problem.certificate, reacted, problem.says)
-                causes["root", explanation.ends_in, accepted].append(sighting)
+                about = case.missing(visit, explanation) or (explanation.ends_in,)
+                causes[problem.kind, about, accepted].append(sighting)
         match = covers(case.leaf(visit), visit.name or "")
         if not match.covered:
             sighting = Sighting(visit, visit.chain[0], react(clients, "name-mismatch"), match.why)
-            causes["name", visit.chain[0], accepted].append(sighting)
-    for (kind, key, accepted), sightings in causes.items():
+            causes["name-mismatch", (visit.chain[0],), accepted].append(sighting)
+    for (kind, about, accepted), sightings in causes.items():
         nodes = nodes_of(case, sightings)
         leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
         shown = called(case.facts[leaves[0]])
         serving = f"{listing(nodes)} {verb(nodes, 'serves', 'serve')}"
-        if kind == "root":
-            root = quoted_name(key)
-            says = (
-                f"Other nodes would not accept {shown}, which {serving}: they have no root that it"
-                f" leads to ({root})."
-            )
-            remedy = (
-                f"Before {listing(nodes)} {verb(nodes, 'joins', 'join')}, import the CA"
-                f" certificates up to {root} into the trusted certificates of the other nodes."
-            )
-        else:
-            hosts = listing([case.host(node) for node in nodes])
-            says = f"Other nodes would not accept {shown}, which {serving}: it lacks {hosts}."
-            remedy = f"Import a certificate that carries {hosts} before the node joins."
+        why, remedy = _refused(case, kind, about, nodes)
         yield Draft(
             rule_id="cluster-join-untrusted",
             nodes=nodes,
             addresses=addresses_of(sightings),
             certificates=leaves,
-            fault=(kind, key),
+            fault=(kind, *about),
             reacted=reacted_of(sightings),
-            says=says,
-            remedy=remedy,
+            says=f"Other nodes would not accept {shown}, which {serving}: {why}.",
+            remedy=f"Before {listing(nodes)} {verb(nodes, 'joins', 'join')}, {remedy}.",
             evidence=evidence_of(sightings),
             places=places_of(sightings),
             questions=questions_of(sightings),
             accepted=accepted,
         )
+
+
+def _refused(
+    case: Case, kind: str, about: tuple[str, ...], nodes: tuple[str, ...]
+) -> tuple[str, str]:
+    """Return why other nodes refuse a certificate, and what to do, as clauses."""
+    match kind:
+        case "name-mismatch":
+            hosts = listing([case.host(node) for node in nodes])
+            return f"it lacks {hosts}", f"import a certificate that carries {hosts}"
+        case "self-signed":
+            return "it is its own issuer", "import a certificate issued by a CA that nodes trust"
+        case "chain-incomplete":
+            lacking = listing([quoted_name(name) for name in about])
+            return (
+                f"it comes without the CA certificate {lacking}, and they fetch none",
+                f"import the CA certificate {lacking} there together with the server's certificate",
+            )
+        case _:
+            root = quoted_name(about[0])
+            return (
+                f"they have no root that it leads to ({root})",
+                f"import the CA certificates up to {root} into the trusted certificates of the"
+                " other nodes",
+            )
 
 
 def name_uncovered(case: Case) -> Iterator[Draft]:
