@@ -167,6 +167,9 @@ class ServedChain:
     """The root it leads to, in words, or None where it leads nowhere known."""
     apart: bool
     """Whether these nodes stand apart from the larger rest on the same endpoint."""
+    missing: tuple[str, ...] = ()
+    """The names (RFC 4514) of CA certificates that are not served though the way to the root leads
+    over them."""
 
 
 @dataclass(frozen=True, slots=True)

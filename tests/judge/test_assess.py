@@ -302,3 +302,11 @@ def test_evidence_of_many_nodes_is_that_of_the_first_and_a_number() -> None:
         ("opened as", GUEST),
     ]
     assert finding.evidence[-1].value == "36 more answers like these"
+
+
+def test_the_row_of_an_incomplete_chain_says_what_is_missing() -> None:
+    result = judged(plan(), seen(plan(), web={"web/quay3": web_chain()[:1]}))
+    assert [row.missing for row in result.served if row.endpoint is Endpoint.WEB] == [
+        (),
+        ("CN=Saltmarsh Issuing",),
+    ]

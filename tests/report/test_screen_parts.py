@@ -222,6 +222,15 @@ def test_the_first_screen_stays_one_screen() -> None:
     assert "                and 24 more ways to stand apart, below" in first
 
 
+def test_what_an_incomplete_chain_lacks_is_told() -> None:
+    sound = healthy()
+    row = replace(sound.served[0], chain=sound.served[0].chain[:1], missing=("CN=Harbour CA",))
+    shown = render(replace(sound, served=(row,)))
+    assert "sent alone; missing: CN=Harbour CA, which leads to Harbour Public Root\n" in shown
+    shown = render(replace(sound, served=(replace(row, ends_in=None),)))
+    assert "sent alone; missing: CN=Harbour CA\n" in shown
+
+
 def test_a_chain_of_its_own_for_each_of_many_nodes_is_cut_where_nothing_is_wrong() -> None:
     base = healthy(40)
     web, eap = base.served

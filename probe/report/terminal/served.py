@@ -68,11 +68,13 @@ def _leaf(view: View, leaf: CertFacts) -> str:
 
 def _issuers(view: View, row: ServedChain, leaf: CertFacts | None) -> str:
     rest = [view.subject(sha256) for sha256 in row.chain[1:]]
-    if rest:
-        sent = f"sent with {words.some_of(rest)}"
-    else:
-        issuer = f", issued by {words.some_of([leaf.issuer])}" if leaf and leaf.issuer else ""
-        sent = f"sent alone{issuer}"
+    sent = f"sent with {words.some_of(rest)}" if rest else "sent alone"
+    if row.missing:
+        # It ends there only for a client that has the missing ones from elsewhere.
+        leads = f", which leads to {words.all_of([row.ends_in])}" if row.ends_in else ""
+        return f"{sent}; missing: {words.some_of(row.missing)}{leads}"
+    if not rest and leaf and leaf.issuer:
+        sent += f", issued by {words.some_of([leaf.issuer])}"
     end = f"ends in {words.all_of([row.ends_in])}" if row.ends_in else "leads to no known root"
     return f"{sent}; {end}"
 
