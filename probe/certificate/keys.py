@@ -181,12 +181,28 @@ def signed_by(der: bytes, spki: bytes) -> bool | None:
         return None
 
 
+_LARGEST_EXPONENT = 33
+"""Bits. Exponents in use have 17; one as long as the modulus makes a check a hundred times dearer,
+and clients refuse it."""
+_LARGEST_DSA = 3_072
+"""Bits of p, the most that FIPS 186-4, 4.2 has."""
+
+
+def _is_exorbitant(key: object) -> bool:
+    """Whether one check with a key costs so much that who serves many such keys stalls us."""
+    if isinstance(key, rsa.RSAPublicKey):
+        return key.public_numbers().e.bit_length() > _LARGEST_EXPONENT
+    return isinstance(key, dsa.DSAPublicKey) and key.key_size > _LARGEST_DSA
+
+
 def _verify(subject: Outline, spki: bytes) -> bool | None:
     name, parameters = algorithm_of(subject.outer_algorithm)
     signature = subject.signature[1:]
     if subject.signature[:1] != b"\0":
         return False
     key = load_der_public_key(spki)
+    if _is_exorbitant(key):
+        return None
     try:
         if isinstance(key, rsa.RSAPublicKey):
             if name == _RSA_PSS:

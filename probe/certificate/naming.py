@@ -47,6 +47,10 @@ _SHORT = {
     EMAIL_ADDRESS: "emailAddress",
 }
 
+_LONGEST_FOLDED = 1_024
+"""Characters of a value that are compared by folding; bounds in use are 64 and 128 (RFC 5280,
+appendix A.1). Normalising takes quadratic time over combining marks."""
+
 Attribute = tuple[str, int, bytes]
 """OID, tag of the value, content of the value."""
 
@@ -117,7 +121,7 @@ def canonical_rdn(rdn: tuple[Attribute, ...]) -> tuple[tuple[str, str], ...]:
 
 def _folded(tag: int, octets: bytes) -> str:
     value, sound = text(tag, octets)
-    if not sound:
+    if not sound or len(value) > _LONGEST_FOLDED:
         return f"{tag}#{octets.hex()}"
     return " ".join(unicodedata.normalize("NFKC", value).casefold().split())
 

@@ -18,6 +18,11 @@ _WALK = 64
 """Certificates looked at on the way to a root: real hierarchies are three or four deep."""
 
 
+_NAMESAKES = 8
+"""Certificates of one name that are tried as an issuer: CAs that are cross-signed have two to four,
+and whoever serves hundreds of one name must not make every pair of them cost a check."""
+
+
 class AnchorSet(Pool):
     """The trust anchors of one world. Compared by identity: make them with `anchors` only."""
 
@@ -85,6 +90,6 @@ def _leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None)
 def _issuers(der: bytes, facts: CertFacts, pool: Pool) -> list[bytes]:
     return [
         candidate
-        for candidate in pool.named(facts.issuer_raw)[:_WALK]
+        for candidate in pool.named(facts.issuer_raw)[:_NAMESAKES]
         if signed_by(der, facts_of(candidate).spki)
     ]

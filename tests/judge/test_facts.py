@@ -10,12 +10,14 @@ import cryptography_vectors
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.serialization import Encoding
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe.certificate.facts import CertFacts, Name, facts_of
-from probe.certificate.naming import rfc4514
+from probe.certificate.keys import signed_by
+from probe.certificate.naming import canonical, rfc4514
 from probe.limits import DEFAULT
 from probe.observation.model import KeyFamily
 from tests.judge.pki import CLIENT, SERVER, authority, make
@@ -263,3 +265,32 @@ def test_octets_after_the_certificate_are_odd() -> None:
     facts = facts_of(der + b"junk")
     assert facts.readable
     assert "4 octets follow the certificate" in facts.oddities
+
+
+def test_comparing_names_takes_no_time_that_a_peer_chooses() -> None:
+    """Normalising combining marks out of order is quadratic; what is that long counts as it is."""
+    marks = "\u0315\u0300" * 10_000
+    one, other = (
+        tlv(0x30, tlv(0x31, tlv(0x30, b"\x06\x03\x55\x04\x03" + tlv(0x0C, text.encode()))))
+        for text in (marks, marks + "x")
+    )
+    folded = canonical(one)
+    assert folded != canonical(other)
+    assert marks.encode().hex().encode() in folded
+
+
+@pytest.mark.parametrize(
+    ("exponent", "told"), [(3, True), (65_537, True), (2**32 + 1, True), (2**2_040 + 1, None)]
+)
+def test_a_key_that_makes_every_check_dear_is_not_used(exponent: int, told: bool | None) -> None:
+    """An exponent as long as the modulus costs a hundred times as much; the public CAs' rules end
+    far below what a peer can send (Baseline Requirements, 6.1.6: from 2^16 + 1 on)."""
+    # Any odd number serves as a modulus for checking; no signature verifies with it.
+    numbers = rsa.RSAPublicNumbers(exponent, 2**2_047 + 2**1_000 + 1)
+    spki = numbers.public_key().public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
+    identifier = bytes.fromhex("300d06092a864886f70d01010b0500")  # sha256WithRSAEncryption
+    moment = tlv(0x17, b"260101000000Z")
+    empty = tlv(0x30, b"")
+    body = tlv(0x02, b"\x01") + identifier + empty + tlv(0x30, moment + moment) + empty + spki
+    der = tlv(0x30, tlv(0x30, body) + identifier + tlv(0x03, b"\0" + bytes(255) + b"\x01"))
+    assert signed_by(der, spki) is (None if told is None else False)

@@ -69,3 +69,18 @@ def test_a_cross_signed_private_root_is_public_too() -> None:
 def test_a_whole_survey_is_its_own_pool() -> None:
     known = publicity(ders(LEAF, INTERMEDIATE, STAFF), trusting(PUBLIC), trusting(PRIVATE))
     assert known == {LEAF.sha: "yes", INTERMEDIATE.sha: "yes", STAFF.sha: "no"}
+
+
+def test_many_certificates_of_one_name_do_not_cost_a_check_for_every_pair(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    same = ders(*(make("Dry Dock Test CA", ca=True, key_label=f"same {n}") for n in range(40)))
+    checks: list[bytes] = []
+
+    def counting(der: bytes, spki: bytes) -> bool:
+        checks.append(spki)
+        return False
+
+    monkeypatch.setattr("probe.judge.trust.signed_by", counting)
+    publicity(same, trusting(PUBLIC), trusting(PRIVATE))
+    assert len(checks) <= 8 * len(same)
