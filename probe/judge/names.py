@@ -7,6 +7,7 @@ from ipaddress import IPv4Address, IPv6Address, ip_address
 import idna
 
 from probe.certificate.facts import CertFacts
+from probe.judge.words import told_apart
 
 _SHOWN = 5
 """Names listed in a sentence before it says how many more there are."""
@@ -72,7 +73,7 @@ def _refusal(pattern: str, name: str) -> str | None:
     """Return why a presented dNSName does not cover a normalised reference; None if it does."""
     flaw = _flaw(pattern)
     if flaw:
-        return f"{pattern!r} is no valid entry: {flaw}"
+        return f"{pattern!a} is no valid entry: {flaw}"
     presented = pattern.lower().split(".")
     wanted = name.split(".")
     if presented == ["*"]:
@@ -182,7 +183,8 @@ def _coverage(facts: CertFacts) -> str:
     if not entries:
         return "the certificate has no subject alternative name for a server"
     more = f" and {len(entries) - _SHOWN} more" if len(entries) > _SHOWN else ""
-    return f"the certificate covers {', '.join(entries[:_SHOWN])}{more}"
+    listed = ", ".join(told_apart(entry) for entry in entries[:_SHOWN])
+    return f"the certificate covers {listed}{more}"
 
 
 # ---------------------------------------------------------------- supplicants
@@ -227,13 +229,14 @@ def supplicant_covers(facts: CertFacts, expected: tuple[str, ...], family: str) 
         why = f"no entry is {listed}; "
     else:
         why = f"it names no server at all, and {listed} is expected; "
-    kind = _coverage(facts) if entries else f"its common name is {facts.common_name!r}"
+    kind = _coverage(facts) if entries else f"its common name is {facts.common_name!a}"
     return Match(False, None, why + kind, by_wildcard=wild is not None)
 
 
 def _apple(entry: str, wanted: str) -> bool:
     # Facts C6: the configured list may hold wildcards, names of the certificate are plain names.
-    return "*" not in entry and dns_name_matches(wanted, entry)
+    # An entry that is no valid one stands for nothing, whatever it would be mapped to.
+    return "*" not in entry and _flaw(entry) is None and dns_name_matches(wanted, entry)
 
 
 def _suffix(entry: str, wanted: str) -> bool:

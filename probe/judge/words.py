@@ -1,5 +1,6 @@
 """Small words for sentences: lists, dates and what a certificate is called."""
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
@@ -10,6 +11,11 @@ _LISTED = 4
 
 _TEXT = 120
 """Characters of one text off the wire in a sentence."""
+
+
+_PART = re.compile(r"(?:[^,\\]|\\.)+", re.DOTALL)
+"""One relative name of RFC 4514 text. A comma behind a backslash belongs to a value (2.4 there), so
+that nobody's organisation passes for a common name."""
 
 
 def listing(items: Sequence[str], *, most: int = _LISTED, last: str = "and") -> str:
@@ -43,11 +49,21 @@ def clip(text: str) -> str:
     return text if len(text) <= _TEXT else text[: _TEXT - 1] + "…"
 
 
+def told_apart(text: str) -> str:
+    """Return a name off the wire so that none passes for another.
+
+    A host name is written in ASCII (RFC 5280, 4.2.1.6). In one that is not, letters may only look
+    like those of the name that is expected, so they are spelled out by their codes.
+    """
+    like_a_host = "." in text and " " not in text
+    return ascii(text)[1:-1] if like_a_host and not text.isascii() else text
+
+
 def called(facts: CertFacts) -> str:
     """Return what a certificate is called in a sentence."""
     names = [name.value for name in facts.names if name.type in ("dns", "ip")]
     text = facts.common_name or (names[0] if names else "") or facts.subject
-    return f'"{clip(text)}"' if text else f"certificate {facts.sha256[:16]}"
+    return f'"{clip(told_apart(text))}"' if text else f"certificate {facts.sha256[:16]}"
 
 
 def issuer(facts: CertFacts) -> str:
@@ -57,7 +73,7 @@ def issuer(facts: CertFacts) -> str:
 
 def quoted_name(name: str) -> str:
     """Return a distinguished name (RFC 4514 text) by its common name, where it has one."""
-    for part in name.split(","):
+    for part in _PART.findall(name):
         kind, _, value = part.partition("=")
         if kind.strip().upper() == "CN" and value:
             return f'"{clip(value)}"'

@@ -1,14 +1,16 @@
 """What is said about names: which label or rule failed, and what is covered instead."""
 
+from dataclasses import replace
 from ipaddress import ip_address
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from probe.certificate.facts import facts_of
+from probe.certificate.facts import Name, facts_of
 from probe.judge.names import covers, dns_name_matches, reference_name, supplicant_covers
-from tests.judge.pki import make
+from probe.judge.words import called, quoted_name
+from tests.judge.pki import make, name
 
 LEAF = facts_of(make("x", names=["*.northpier.example", "portal.northpier.example"]).der)
 
@@ -81,6 +83,38 @@ def test_a_supplicants_mismatch_names_both_sides() -> None:
     assert not match.covered
     assert "no entry is radius.northpier.example" in match.why
     assert "covers quay4.northpier.example" in match.why
+
+
+def test_a_name_that_only_looks_alike_is_spelled_out() -> None:
+    """RFC 5280, 4.2.1.6: host names are ASCII. The first letter a here is Cyrillic (U+0430)."""
+    facts = facts_of(make("r\u0430dius.northpier.example", names=()).der)
+    match = supplicant_covers(facts, ("radius.northpier.example",), "linux-eap")
+    assert not match.covered
+    assert match.why.isascii()
+    assert called(facts) == '"r\\u0430dius.northpier.example"'
+    assert called(facts_of(make("Hafenbeh\u00f6rde 1. Stock", names=()).der)).startswith(
+        '"Hafenbeh\u00f6'
+    )
+
+
+@pytest.mark.parametrize("family", ["apple-eap", "android-eap", "linux-eap", "windows-eap"])
+@pytest.mark.parametrize(
+    "entry",
+    ["\uff52adius.northpier.example", "radius.northpier.example.", "radius\u3002northpier.example"],
+)
+def test_an_entry_that_is_no_valid_one_covers_nothing_for_any_supplicant(
+    entry: str, family: str
+) -> None:
+    """RFC 9525, 6.3 has presented names in A-labels; mapping (UTS 46) is for what users type."""
+    facts = replace(facts_of(make("x").der), names=(Name("dns", entry),))
+    assert not supplicant_covers(facts, ("radius.northpier.example",), family).covered
+
+
+def test_a_comma_within_a_value_does_not_begin_a_common_name() -> None:
+    """RFC 4514, 2.4: it is escaped there."""
+    issuer = make("x", make(name("Dry Dock Test CA", "Evil,CN=Northpier Root"), ca=True))
+    assert quoted_name(facts_of(issuer.der).issuer) == '"Dry Dock Test CA"'
+    assert quoted_name("O=Evil\\,CN=Northpier Root,C=XX") == r'"O=Evil\,CN=Northpier Root,C=XX"'
 
 
 @given(st.text(max_size=80), st.text(max_size=80))
