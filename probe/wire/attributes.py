@@ -89,12 +89,20 @@ def request_attributes(  # noqa: PLR0913  # one name for each attribute of the r
     return (*(each for each in attributes if each[0] not in renamed), *extra)
 
 
-def shown(attributes: list[tuple[int, bytes]]) -> tuple[tuple[str, str], ...]:
+def shown(
+    attributes: list[tuple[int, bytes]], *, secret: bytes = b""
+) -> tuple[tuple[str, str], ...]:
     """Return attributes by name and as text, in order, without the ones that are carried apart.
 
-    Nothing that hides a secret is shown; an attribute without a name is shown by number, in hex.
+    Nothing that hides a secret is shown, and no value that holds `secret`: whoever knows it could
+    else write it into what we keep. An attribute without a name is shown by number, in hex.
     """
-    return tuple(_text(kind, value) for kind, value in attributes if kind not in _CARRIED_APART)
+    texts = []
+    for kind, value in attributes:
+        if kind not in _CARRIED_APART:
+            name, said = _text(kind, value)
+            texts.append((name, "(not shown)" if secret and secret in value else said))
+    return tuple(texts)
 
 
 def _text(kind: int, value: bytes) -> tuple[str, str]:

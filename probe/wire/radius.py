@@ -206,7 +206,7 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
         identifier=identifier,
         eap=_joined_eap(attributes),
         state=_first(attributes, Attribute.STATE),
-        attributes=shown(attributes),
+        attributes=shown(attributes, secret=secret),
         message_authenticator=Attribute.MESSAGE_AUTHENTICATOR in kinds,
         message_authenticator_first=kinds[:1] == [Attribute.MESSAGE_AUTHENTICATOR],
     )

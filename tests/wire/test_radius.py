@@ -264,6 +264,21 @@ def test_secret_is_in_no_text() -> None:
         assert "planted" not in text
 
 
+def test_secret_that_a_server_writes_back_is_not_kept() -> None:
+    """What is kept of a reply is saved and shown, and may be mailed to a colleague."""
+    attributes = [
+        ("Reply-Message", "you say " + SECRET.decode()),
+        ("Class", SECRET),
+        ("Filter-Id", "guests"),
+    ]
+    octets = build_reply(request(), SECRET, 3, attributes=attributes)
+    assert read_reply(octets, request(), SECRET).attributes == (
+        ("Reply-Message", "(not shown)"),
+        ("Class", "(not shown)"),
+        ("Filter-Id", "guests"),
+    )
+
+
 @settings(max_examples=300, deadline=None, database=None)
 @given(body=st.binary(max_size=120), length=st.none() | st.integers(0, 65_535))
 def test_anything_is_a_reply_or_an_error(body: bytes, length: int | None) -> None:
