@@ -2,8 +2,8 @@
 
 import hashlib
 import json
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from probe.assessment import Evidence, Verdict
@@ -105,28 +105,25 @@ def nodes_of(case: Case, sightings: Iterable[Sighting]) -> tuple[str, ...]:
     return case.sort_nodes(node for sighting in sightings for node in sighting.visit.nodes)
 
 
-def places_of(sightings: Iterable[Sighting]) -> frozenset[Place]:
-    """Return the places that sightings speak of."""
-    return frozenset(place for sighting in sightings for place in sighting.visit.places)
-
-
-def questions_of(sightings: Iterable[Sighting]) -> frozenset[str]:
-    """Return the questions that sightings answer."""
-    return frozenset(sighting.visit.record.question for sighting in sightings)
-
-
 def addresses_of(sightings: Iterable[Sighting]) -> tuple[str, ...]:
     """Return the addresses visited, each once, in the order met."""
     found = (sighting.visit.asked.address for sighting in sightings)
     return tuple(dict.fromkeys(address for address in found if address is not None))
 
 
-def reacted_of(sightings: Iterable[Sighting]) -> tuple[Reacted, ...]:
-    """Return each reaction once, in the order met."""
-    return tuple(dict.fromkeys(one for sighting in sightings for one in sighting.reacted))
+def resting_on(draft: Draft, sightings: Sequence[Sighting]) -> Draft:
+    """Return a draft with all that follows from the sightings which it rests on."""
+    return replace(
+        draft,
+        addresses=addresses_of(sightings),
+        reacted=tuple(dict.fromkeys(one for each in sightings for one in each.reacted)),
+        evidence=_evidence(sightings),
+        places=frozenset(place for each in sightings for place in each.visit.places),
+        questions=frozenset(each.visit.record.question for each in sightings),
+    )
 
 
-def evidence_of(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
+def _evidence(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
     """Return a row for each sighting, the first ones if there are many."""
     rows = []
     for sighting in sightings:

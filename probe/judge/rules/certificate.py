@@ -13,17 +13,7 @@ from dataclasses import dataclass
 from probe.assessment import Verdict
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.clients.reactions import Reacted, react, worst
-from probe.judge.draft import (
-    Draft,
-    Sighting,
-    addresses_of,
-    evidence_of,
-    name_of,
-    nodes_of,
-    places_of,
-    questions_of,
-    reacted_of,
-)
+from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.path import Problem
 from probe.judge.rules.certificate_words import Said, say
 from probe.judge.trust import AnchorSet
@@ -69,27 +59,23 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
     at_fault = tuple(dict.fromkeys(s.certificate for s in sightings if s.certificate in case.facts))
     leaves = tuple(dict.fromkeys(s.visit.chain[0] for s in sightings))
     said = say(case, cause.kind, Said(endpoint, nodes, name, at_fault, leaves, cause.key))
-    reacted = reacted_of(sightings)
     expiring = cause.kind == "expiring"
+    nobody_minds = worst(one for each in sightings for one in each.reacted) is None
     ends = [case.facts[sha256].not_after for sha256 in leaves]
-    return Draft(
+    draft = Draft(
         rule_id=f"{endpoint.value}-{cause.kind}",
         nodes=nodes,
         name=name,
-        addresses=addresses_of(sightings),
         certificates=at_fault or leaves,
         fault=cause.key if cause.kind in TRUST - {"self-signed"} else (),
-        reacted=reacted,
         # An end that nobody on site minds blocks nobody.
-        verdict_at_best=Verdict.ADVISED if expiring and worst(reacted) is None else None,
+        verdict_at_best=Verdict.ADVISED if expiring and nobody_minds else None,
         due=min((end for end in ends if end is not None), default=None) if expiring else None,
         says=said.says,
         remedy=said.remedy,
-        evidence=evidence_of(sightings),
-        places=places_of(sightings),
-        questions=questions_of(sightings),
         accepted=cause.accepted,
     )
+    return resting_on(draft, sightings)
 
 
 def watchers(

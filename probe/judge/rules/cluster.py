@@ -5,16 +5,7 @@ from collections.abc import Iterator
 
 from probe.judge.case import Case
 from probe.judge.clients.reactions import react
-from probe.judge.draft import (
-    Draft,
-    Sighting,
-    addresses_of,
-    evidence_of,
-    nodes_of,
-    places_of,
-    questions_of,
-    reacted_of,
-)
+from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import covers
 from probe.judge.rules.certificate import TRUST
 from probe.judge.rules.web import shows_own_chain
@@ -50,20 +41,16 @@ def join_untrusted(case: Case) -> Iterator[Draft]:
         shown = called(case.facts[leaves[0]])
         serving = f"{listing(nodes)} {verb(nodes, 'serves', 'serve')}"
         why, remedy = _refused(case, kind, about, nodes)
-        yield Draft(
+        draft = Draft(
             rule_id="cluster-join-untrusted",
             nodes=nodes,
-            addresses=addresses_of(sightings),
             certificates=leaves,
             fault=(kind, *about),
-            reacted=reacted_of(sightings),
             says=f"Other nodes would not accept {shown}, which {serving}: {why}.",
             remedy=f"Before {listing(nodes)} {verb(nodes, 'joins', 'join')}, {remedy}.",
-            evidence=evidence_of(sightings),
-            places=places_of(sightings),
-            questions=questions_of(sightings),
             accepted=accepted,
         )
+        yield resting_on(draft, sightings)
 
 
 def _refused(
@@ -109,20 +96,16 @@ def name_uncovered(case: Case) -> Iterator[Draft]:
     for (name, port, accepted), sightings in causes.items():
         nodes = nodes_of(case, sightings)
         leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
-        yield Draft(
+        draft = Draft(
             rule_id="cluster-name-uncovered",
             nodes=nodes,
             name=name,
-            addresses=addresses_of(sightings),
             certificates=leaves,
             fault=(str(port), *leaves),
-            reacted=reacted_of(sightings),
             says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {name} on port {port} with"
             f" {called(case.facts[leaves[0]])}, which does not cover it.",
             remedy=f"Import a certificate that carries {name} on {listing(nodes)}, then restart the"
             " web service there.",
-            evidence=evidence_of(sightings),
-            places=places_of(sightings),
-            questions=questions_of(sightings),
             accepted=accepted,
         )
+        yield resting_on(draft, sightings)

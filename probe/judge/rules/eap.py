@@ -9,16 +9,7 @@ from probe.certificate.facts import CertFacts
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react
-from probe.judge.draft import (
-    Draft,
-    Sighting,
-    addresses_of,
-    evidence_of,
-    nodes_of,
-    places_of,
-    questions_of,
-    reacted_of,
-)
+from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import supplicant_covers
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
@@ -60,21 +51,17 @@ def names(case: Case) -> Iterator[Draft]:
             fault = f"{fault} a wildcard for a common name"
         else:
             fault = f"{fault} {wanted} by a wildcard only"
-        yield Draft(
+        draft = Draft(
             rule_id=rule_id,
             nodes=nodes,
-            addresses=addresses_of(sightings),
             certificates=leaves,
-            reacted=reacted_of(sightings),
             says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP the certificate"
             f" {called(case.facts[leaves[0]])}, which {fault}.",
             remedy=f"Have the certificate issued again with {wanted} in full among its DNS names,"
             f" import it on {listing(nodes)}, then restart the RADIUS service there.",
-            evidence=evidence_of(sightings),
-            places=places_of(sightings),
-            questions=questions_of(sightings),
             accepted=accepted,
         )
+        yield resting_on(draft, sightings)
 
 
 def _expected(case: Case, visit: Visit) -> tuple[str, ...]:

@@ -9,16 +9,7 @@ from collections.abc import Iterator
 
 from probe.assessment import Verdict
 from probe.judge.case import Case
-from probe.judge.draft import (
-    Draft,
-    Sighting,
-    addresses_of,
-    evidence_of,
-    name_of,
-    nodes_of,
-    places_of,
-    questions_of,
-)
+from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.words import called, clip, listing, verb
 from probe.observation.model import Endpoint, Outcome
 from probe.plan.model import Acceptance
@@ -49,20 +40,17 @@ def key_unproven(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
         found[visit.chain[0], wrong, accepted].append(Sighting(visit, visit.chain[0], (), detail))
     for (leaf, wrong, accepted), sightings in found.items():
         says, remedy = _said(case, endpoint, wrong, leaf, nodes_of(case, sightings))
-        yield Draft(
+        draft = Draft(
             rule_id=rule_id,
             nodes=nodes_of(case, sightings),
             name=name_of(case, sightings) if endpoint is Endpoint.WEB else None,
-            addresses=addresses_of(sightings),
             certificates=(leaf,),
             verdict_at_best=None if wrong else Verdict.UNSEEN,
             says=says,
             remedy=remedy,
-            evidence=evidence_of(sightings),
-            places=places_of(sightings),
-            questions=questions_of(sightings),
             accepted=accepted,
         )
+        yield resting_on(draft, sightings)
 
 
 def _said(

@@ -10,15 +10,7 @@ from dataclasses import dataclass
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
-from probe.judge.draft import (
-    Draft,
-    Sighting,
-    addresses_of,
-    evidence_of,
-    nodes_of,
-    places_of,
-    questions_of,
-)
+from probe.judge.draft import Draft, Sighting, addresses_of, nodes_of, resting_on
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Endpoint, HandshakeAsk, Outcome
 from probe.plan.model import Acceptance
@@ -168,20 +160,16 @@ def _verdict(case: Case, visit: Visit) -> Verdict | None:
 def _draft(
     case: Case, ending: _Ending, sightings: list[Sighting], name: str | None, says: str
 ) -> Draft:
-    addresses = addresses_of(sightings)
-    return Draft(
+    draft = Draft(
         rule_id=ending.rule_id,
         nodes=nodes_of(case, sightings),
         name=name,
-        addresses=addresses,
-        fault=(ending.outcome.value, ending.alert or "", *addresses),
+        fault=(ending.outcome.value, ending.alert or "", *addresses_of(sightings)),
         verdict_at_best=ending.other_verdict,
         says=says,
-        evidence=evidence_of(sightings),
-        places=places_of(sightings),
-        questions=questions_of(sightings),
         accepted=ending.accepted,
     )
+    return resting_on(draft, sightings)
 
 
 def _virtual_name(visit: Visit) -> str | None:

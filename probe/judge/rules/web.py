@@ -5,16 +5,7 @@ from collections.abc import Iterator
 
 from probe.judge.case import Case
 from probe.judge.clients.reactions import react
-from probe.judge.draft import (
-    Draft,
-    Sighting,
-    addresses_of,
-    evidence_of,
-    nodes_of,
-    places_of,
-    questions_of,
-    reacted_of,
-)
+from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import covers
 from probe.judge.words import called, listing, verb
 from probe.plan.model import Acceptance
@@ -56,22 +47,18 @@ def _draft(case: Case, sightings: list[Sighting], accepted: Acceptance | None) -
     missing = list(dict.fromkeys(sighting.visit.name or "" for sighting in sightings))
     shown = called(case.facts[leaves[0]])
     what = f"the certificate {shown}" if len(leaves) == 1 else f"certificates such as {shown}"
-    return Draft(
+    draft = Draft(
         rule_id="web-name-mismatch",
         nodes=nodes,
         name=missing[0] if len(missing) == 1 else None,
-        addresses=addresses_of(sightings),
         certificates=leaves,
-        reacted=reacted_of(sightings),
         says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {what}, which"
         f" {'does' if len(leaves) == 1 else 'do'} not cover {listing(missing)}.",
         remedy=f"Have the certificate issued again with {listing(missing)} among its names, import"
         f" it on {listing(nodes)}, then restart the web service there.",
-        evidence=evidence_of(sightings),
-        places=places_of(sightings),
-        questions=questions_of(sightings),
         accepted=accepted,
     )
+    return resting_on(draft, sightings)
 
 
 def shows_own_chain(case: Case, service: str) -> bool:
