@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from probe.assessment import Reaction
 from probe.jobs.sweep import JobError
 from probe.judge.catalogue import BY_ID, RULES, Rule
-from probe.judge.clients.reactions import BY_NAME, TITLES, react
+from probe.judge.clients.reactions import BY_NAME, TITLES, react, worst_of_each
 from probe.plan.model import Client, Setup
 from probe.plan.problems import nearest, shown
 from probe.plan.rule_ids import RULE_IDS
@@ -14,7 +14,7 @@ from probe.plan.rule_ids import RULE_IDS
 
 @dataclass(frozen=True, slots=True)
 class Explained:
-    """One rule with what every client family, set up in every way, is known to do about it."""
+    """One rule with what every client family, set up in every way, is known to do at worst."""
 
     rule: Rule
     reactions: tuple[Reaction, ...]
@@ -34,12 +34,13 @@ def explain(rule_id: str) -> Explained:
         raise JobError(f"{rule_id} is an id of the catalogue that this version does not judge")
     if rule is None:
         raise JobError(f"{shown(rule_id)} is no rule{nearest(rule_id, tuple(BY_ID))}")
-    _, objection = rule_id.split("-", 1)
     clients = [
         Client(family.name, setup)
         for family in BY_NAME.values()
-        if family.world == rule.endpoint.value
+        if family.world in rule.worlds
         for setup in (Setup if family.world == "eap" else (None,))
     ]
-    reacted = react(clients, objection) if rule.by_clients else ()
+    reacted = worst_of_each(
+        one for objection in rule.objections for one in react(clients, objection)
+    )
     return Explained(rule, tuple(one.reaction for one in reacted), TITLES)

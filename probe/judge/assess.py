@@ -1,6 +1,6 @@
 """From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, time, timedelta
 
 from probe.assessment import (
@@ -17,7 +17,7 @@ from probe.assessment import (
 )
 from probe.judge.case import Case
 from probe.judge.catalogue import BY_ID, VERSION
-from probe.judge.clients.reactions import TITLES, Known, Reacted
+from probe.judge.clients.reactions import TITLES, Known, worst_of_each
 from probe.judge.draft import Draft
 from probe.judge.explained import Explained
 from probe.judge.fold import Cause, below, fold
@@ -28,8 +28,6 @@ from probe.judge.rules import ALL
 from probe.judge.trust import anchors, publicity
 from probe.observation.model import Survey
 from probe.plan.model import FAMILIES, Acceptance, Plan
-
-_HARD = {Does.REFUSES: 0, Does.WARNS: 1, Does.CONTINUES: 2}
 
 
 def judge(
@@ -96,7 +94,7 @@ def judge(
 
 def _finding(case: Case, cause: Cause) -> Finding:
     draft = cause.draft
-    reacted = _worst_of_each(one for each in (draft, *cause.folded) for one in each.reacted)
+    reacted = worst_of_each(one for each in (draft, *cause.folded) for one in each.reacted)
     if cause.verdict in (Verdict.BLOCKED, Verdict.WARNED):
         # What is known from memory alone says of nobody that he is blocked or warned now.
         reacted = tuple(one for one in reacted if one.known.verdict is not Verdict.ADVISED)
@@ -127,24 +125,6 @@ def _finding(case: Case, cause: Cause) -> Finding:
         source=_source(draft, by_client),
         basis=_basis(draft, by_client),
     )
-
-
-def _worst_of_each(reacted: Iterable[Reacted]) -> tuple[Reacted, ...]:
-    """Return what each client does at worst, in the order in which clients are shown."""
-    worst: dict[tuple[str, str], Reacted] = {}
-    for one in reacted:
-        who = one.reaction.client, one.reaction.setup or ""
-        if who not in worst or _hardness(one) < _hardness(worst[who]):
-            worst[who] = one
-    # "profile" before "by-hand": the setup that plans take for granted comes first.
-    found = sorted(worst, key=lambda who: (FAMILIES.index(who[0]), who[1] == "by-hand"))
-    return tuple(worst[who] for who in found)
-
-
-def _hardness(one: Reacted) -> tuple[Verdict, int]:
-    # Not `or`: the worst verdict is zero.
-    verdict = Verdict.SOUND if one.known.verdict is None else one.known.verdict
-    return verdict, _HARD[one.reaction.does]
 
 
 def _source(draft: Draft, by_client: Known | None) -> str:

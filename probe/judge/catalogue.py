@@ -7,6 +7,7 @@ an objection, their reactions decide (`clients/`); `floor` is what remains where
 from dataclasses import dataclass, replace
 
 from probe.assessment import Basis, Verdict
+from probe.judge.clients.reactions import World
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
 
@@ -32,6 +33,10 @@ class Rule:
     """The least bad verdict of a finding; None: a note, never a finding by itself."""
     by_clients: bool
     """Whether the verdict follows from what clients on site do."""
+    objections: tuple[str, ...] = ()
+    """What clients object to where it is seen, as the client data calls it."""
+    worlds: tuple[World, ...] = ()
+    """Clients of which worlds are meant."""
 
     @property
     def order(self) -> int:
@@ -63,8 +68,17 @@ def _by_clients(
     source: str,
     floor: Verdict | None = Verdict.ADVISED,
 ) -> Rule:
-    """Return a rule whose verdict follows from what clients on site do."""
-    return replace(_rule(rule_id, title, meaning, remedy, source, floor), by_clients=True)
+    """Return a rule whose verdict follows from what clients on site do.
+
+    Unless it says otherwise they object to what its id says, and are those of its endpoint.
+    """
+    rule = _rule(rule_id, title, meaning, remedy, source, floor)
+    return replace(
+        rule,
+        by_clients=True,
+        objections=(rule_id.split("-", 1)[1],),
+        worlds=("eap",) if rule.endpoint is Endpoint.EAP else ("web", "node"),
+    )
 
 
 _NAMES = (
@@ -185,12 +199,16 @@ _PROOF = (
 )
 
 _WEB = (
-    _by_clients(
-        "web-private-root",
-        "A private root on a name of visitors",
-        "The chain ends in a root of the organisation, on a name whose audience does not have it.",
-        "Import a certificate of a public CA for this name.",
-        "RFC 9110, 4.3.4",
+    replace(
+        _by_clients(
+            "web-private-root",
+            "A private root on a name of visitors",
+            "The chain ends in a root of the organisation, on a name whose audience does not have"
+            " it.",
+            "Import a certificate of a public CA for this name.",
+            "RFC 9110, 4.3.4",
+        ),
+        worlds=("web",),
     ),
     _rule(
         "web-closed",
@@ -287,6 +305,9 @@ _EAP_REACH = (
     ),
 )
 
+_ANOTHER_LEAF = ("leaf-differs", "leaf-differs-with-root")
+"""Whether the root is served with it is another matter to those who remember a certificate."""
+
 _EAP = (
     _by_clients(
         "eap-name-unexpected",
@@ -302,20 +323,26 @@ _EAP = (
         "Have the certificate issued again with the expected name in full.",
         "Apple Security framework source, EAP policy",
     ),
-    _by_clients(
-        "eap-leaf-differs",
-        "Nodes serve different EAP certificates",
-        "Clients that remember one certificate are asked again, or fail, at another node.",
-        "Import the same EAP certificate on all nodes, or give clients a profile with root and"
-        " name.",
-        "RFC 9190, 2.2",
+    replace(
+        _by_clients(
+            "eap-leaf-differs",
+            "Nodes serve different EAP certificates",
+            "Clients that remember one certificate are asked again, or fail, at another node.",
+            "Import the same EAP certificate on all nodes, or give clients a profile with root and"
+            " name.",
+            "RFC 9190, 2.2",
+        ),
+        objections=_ANOTHER_LEAF,
     ),
-    _by_clients(
-        "eap-root-differs",
-        "Nodes lead to different roots",
-        "Clients that have one of the roots only fail at the nodes that lead to the other.",
-        "Import a certificate of the same CA on all nodes, or give clients both roots first.",
-        "RFC 9190, 2.2; RFC 5280, 6.1",
+    replace(
+        _by_clients(
+            "eap-root-differs",
+            "Nodes lead to different roots",
+            "Clients that have one of the roots only fail at the nodes that lead to the other.",
+            "Import a certificate of the same CA on all nodes, or give clients both roots first.",
+            "RFC 9190, 2.2; RFC 5280, 6.1",
+        ),
+        objections=("root-differs", "unknown-root"),
     ),
     _by_clients(
         "eap-chain-differs",
@@ -325,12 +352,15 @@ _EAP = (
         "RFC 5216, 5.3",
         None,
     ),
-    _by_clients(
-        "eap-half-renewed",
-        "The renewal reached some nodes only",
-        "Certificates of the same names and CA are served, some older than others.",
-        "Import the newer certificate on the nodes that still serve the older one.",
-        "RFC 9190, 2.2",
+    replace(
+        _by_clients(
+            "eap-half-renewed",
+            "The renewal reached some nodes only",
+            "Certificates of the same names and CA are served, some older than others.",
+            "Import the newer certificate on the nodes that still serve the older one.",
+            "RFC 9190, 2.2",
+        ),
+        objections=_ANOTHER_LEAF,
     ),
     replace(
         _rule(
@@ -346,21 +376,29 @@ _EAP = (
 )
 
 _CLUSTER = (
-    _by_clients(
-        "cluster-join-untrusted",
-        "Another node would not accept this one",
-        "A node's web certificate would be refused by nodes that call it: it leads to a root"
-        " that they do not have, or does not cover the node's own name.",
-        "Before the node joins, give the other nodes the CA certificates of its chain, or import"
-        " a certificate that they accept.",
-        "RFC 5280, 6.1; RFC 9525, 6",
+    replace(
+        _by_clients(
+            "cluster-join-untrusted",
+            "Another node would not accept this one",
+            "A node's web certificate would be refused by nodes that call it: it leads to a root"
+            " that they do not have, or does not cover the node's own name.",
+            "Before the node joins, give the other nodes the CA certificates of its chain, or"
+            " import a certificate that they accept.",
+            "RFC 5280, 6.1; RFC 9525, 6",
+        ),
+        objections=("unknown-root",),
+        worlds=("node",),
     ),
-    _by_clients(
-        "cluster-name-uncovered",
-        "A node does not cover a service name",
-        "A node that serves a name has a certificate for it that does not carry the name.",
-        "Import a certificate that carries the service name on the nodes named.",
-        "RFC 9525, 6",
+    replace(
+        _by_clients(
+            "cluster-name-uncovered",
+            "A node does not cover a service name",
+            "A node that serves a name has a certificate for it that does not carry the name.",
+            "Import a certificate that carries the service name on the nodes named.",
+            "RFC 9525, 6",
+        ),
+        objections=("name-mismatch",),
+        worlds=("web",),
     ),
 )
 

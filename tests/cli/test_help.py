@@ -74,6 +74,20 @@ def test_the_rules_are_listed_and_one_is_told(probe: Probe) -> None:
     assert "RFC 5280, 6.1.3" in one.stdout
 
 
+@pytest.mark.parametrize(
+    ("rule", "felt"),
+    [
+        ("cluster-join-untrusted", "Other nodes: blocked"),
+        ("cluster-name-uncovered", "Captive-portal browsers: warned"),
+        ("eap-half-renewed", "Android 802.1X, set up by hand: warned"),
+        ("eap-root-differs", "Linux 802.1X, set up by profile: blocked"),
+        ("web-expired", "Other nodes: blocked"),
+    ],
+)
+def test_who_feels_a_rule_is_told(probe: Probe, rule: str, felt: str) -> None:
+    assert felt in " ".join(probe("rules", rule).stdout.split())
+
+
 def test_the_package_imports_nothing_of_itself() -> None:
     loaded = loaded_after("import probe")
     assert {name for name in loaded if name.startswith("probe.")} == set()

@@ -102,6 +102,20 @@ def test_the_catalogue_is_part_of_the_closed_list_and_in_its_order() -> None:
     assert [rule.id for rule in RULES] == [rule_id for rule_id in RULE_IDS if rule_id in BY_ID]
 
 
+def test_every_rule_that_clients_decide_says_what_they_object_to() -> None:
+    """And so that somebody is known to: `probe rules` tells who."""
+    for rule in RULES:
+        known = {
+            objection
+            for family in BY_NAME.values()
+            if family.world in rule.worlds
+            for objection, _ in family.reactions
+        }
+        if rule.by_clients and rule.floor is not None:
+            assert set(rule.objections) & known, rule.id
+        assert rule.by_clients or not rule.objections, rule.id
+
+
 def test_every_rule_explains_itself() -> None:
     for rule in RULES:
         assert rule.title, rule.id

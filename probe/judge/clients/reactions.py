@@ -15,6 +15,8 @@ from probe.plan.model import FAMILIES, Audience, Client, Setup
 
 World = Literal["web", "eap", "node"]
 
+_HARD = {Does.REFUSES: 0, Does.WARNS: 1, Does.CONTINUES: 2}
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
@@ -100,3 +102,21 @@ def worst(reacted: Iterable[Reacted]) -> Verdict | None:
     """Return the worst verdict that these reactions make; None: nobody minds."""
     verdicts = [one.known.verdict for one in reacted if one.known.verdict is not None]
     return min(verdicts, default=None)
+
+
+def worst_of_each(reacted: Iterable[Reacted]) -> tuple[Reacted, ...]:
+    """Return what each client does at worst, in the order in which clients are shown."""
+    hardest: dict[tuple[str, str], Reacted] = {}
+    for one in reacted:
+        who = one.reaction.client, one.reaction.setup or ""
+        if who not in hardest or _hardness(one) < _hardness(hardest[who]):
+            hardest[who] = one
+    # "profile" before "by-hand": the setup that plans take for granted comes first.
+    found = sorted(hardest, key=lambda who: (FAMILIES.index(who[0]), who[1] == "by-hand"))
+    return tuple(hardest[who] for who in found)
+
+
+def _hardness(one: Reacted) -> tuple[Verdict, int]:
+    # Not `or`: the worst verdict is zero.
+    verdict = Verdict.SOUND if one.known.verdict is None else one.known.verdict
+    return verdict, _HARD[one.reaction.does]
