@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from probe.cli.failure import let_go_of_stdout
-from probe.files import write_whole
+from probe.files import target_of, write_whole
 
 PLAIN_WIDTH = 80
 """Columns of a report that goes to no terminal."""
@@ -19,8 +19,8 @@ PLAIN_WIDTH = 80
 
 def check_writable(path: Path, option: str) -> None:
     """Raise click.ClickException unless a file can be written there, before anything is sent."""
-    target = Path(os.path.realpath(path))
     try:
+        target = target_of(path)
         if target.is_dir():
             raise IsADirectoryError(0, "is a directory")
         if target.exists() and not stat.S_ISREG(target.stat().st_mode):

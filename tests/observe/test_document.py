@@ -158,6 +158,31 @@ def test_a_link_stays_a_link_and_a_device_stays_a_device(tmp_path: Path) -> None
     assert Path(os.devnull).is_char_device()
 
 
+def test_a_file_that_others_may_not_read_stays_so(tmp_path: Path) -> None:
+    path = tmp_path / "monday.json"
+    path.touch(mode=0o600)
+    write_survey(survey(), path)
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can make a link that is another's")
+def test_a_link_of_somebody_elses_in_a_shared_folder_is_not_followed(tmp_path: Path) -> None:
+    """As the kernel does when a file is opened there (proc(5), protected_symlinks)."""
+    precious = tmp_path / "precious"
+    precious.write_text("before")
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    shared.chmod(0o1777)
+    planted = shared / "monday.json"
+    planted.symlink_to(precious)
+    write_whole(planted, b"mine")
+    assert precious.read_text() == "mine"
+    os.lchown(planted, 65_534, 65_534)
+    with pytest.raises(PermissionError, match="somebody else's link"):
+        write_whole(planted, b"theirs")
+    assert precious.read_text() == "mine"
+
+
 def test_a_word_of_a_later_version_is_kept() -> None:
     octets = to_json(survey()).replace(b'"outcome":"served"', b'"outcome":"postponed"')
     read = from_json(octets)
