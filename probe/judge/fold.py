@@ -153,6 +153,9 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         (*_certificate(_WRONG_ALTOGETHER, "web"), "web-chain-incomplete", "web-name-mismatch"),
         _same_place,
     ),
+    # A certificate that cannot be parsed breaks the handshake that shows it.
+    ("web-not-tls", ("web-path-invalid",), _same_place),
+    ("eap-refused", ("eap-path-invalid",), _same_place),
     ("web-silent", ("dns-no-address", "dns-no-answer"), _no_address),
     ("eap-silent", ("dns-no-address", "dns-no-answer"), _no_address),
 )

@@ -63,7 +63,7 @@ def called(facts: CertFacts) -> str:
     """Return what a certificate is called in a sentence."""
     names = [name.value for name in facts.names if name.type in ("dns", "ip")]
     text = facts.common_name or (names[0] if names else "") or facts.subject
-    return f'"{clip(told_apart(text))}"' if text else f"certificate {facts.sha256[:16]}"
+    return f'"{clip(told_apart(text))}"' if text else f"{facts.sha256[:16]}…"
 
 
 def issuer(facts: CertFacts) -> str:

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from probe.assessment import Verdict
-from probe.observation.model import LookupOutcome, Outcome
+from probe.observation.model import Endpoint, LookupOutcome, Outcome, Survey, fingerprint
 from probe.plan.model import Acceptance
 from tests.judge.pki import AT, make
 from tests.judge.world import (
@@ -181,3 +181,32 @@ def test_ids_stay_the_same_whatever_else_is_found_and_when() -> None:
     assert mismatch.id == first.findings[0].id
     other = judged(plan(), seen(plan(), web={"web/quay2": chain}))
     assert other.findings[0].id != first.findings[0].id
+
+
+JUNK = b"\x30\x03\x02\x01\x05"
+"""DER, and no certificate."""
+
+
+def unparsable(endpoint: Endpoint, node: str) -> Survey:
+    """Return a survey in which the handshakes with one node broke at such a certificate."""
+    survey = seen(plan())
+    broken = []
+    for record in survey.handshakes:
+        if record.endpoint is endpoint and record.nodes == (node,) and record.served is not None:
+            served = replace(record.served, chain=(fingerprint(JUNK),), key_proven=None)
+            record = replace(record, outcome=Outcome.MALFORMED, served=served)  # noqa: PLW2901  # the same record, broken
+        broken.append(record)
+    return replace(
+        survey,
+        handshakes=tuple(broken),
+        certificates=survey.certificates | {fingerprint(JUNK): JUNK},
+    )
+
+
+def test_a_handshake_that_breaks_at_an_unparsable_certificate_is_that_certificates_fault() -> None:
+    for endpoint, ending in ((Endpoint.WEB, "web-not-tls"), (Endpoint.EAP, "eap-refused")):
+        result = judged(plan(), unparsable(endpoint, "quay2"))
+        assert told(result) == [(f"{endpoint}-path-invalid", endpoint, ("quay2",), None)]
+        assert ending in folded(result)
+        assert "cannot be read" in result.findings[0].says
+        assert result.notes == ()

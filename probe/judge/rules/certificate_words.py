@@ -173,9 +173,12 @@ def _wrong_purpose(case: Case, said: Said) -> Sentence:
 
 
 def _path_invalid(case: Case, said: Said) -> Sentence:
-    first = called(case.facts[said.at_fault[0]]) if said.at_fault else "a certificate"
+    first = case.facts[said.at_fault[0] if said.at_fault else said.leaves[0]]
+    why = f"whose path to a root is broken at {called(first)}"
+    if not first.readable:  # only a leaf comes this far: no path leads over what cannot be read
+        why = "which cannot be read"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)}, whose path to a root is broken at {first}.",
+        f"{_serving(said)} {_leaf(case, said)}, {why}.",
         f"Have the certificate at fault issued again, import the whole chain on"
         f" {listing(said.nodes)}, {_restart(said)}.",
     )

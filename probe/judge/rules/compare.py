@@ -95,9 +95,7 @@ def _root(case: Case, visit: Visit) -> tuple[str | None, str]:
 
 
 def _anchored(case: Case, visit: Visit) -> bool:
-    return not case.reference(visit).of_kind(
-        "self-signed", "unknown-root", "private-root", "chain-incomplete"
-    )
+    return case.reference(visit).complete
 
 
 def _pins(case: Case, visits: tuple[Visit, ...]) -> tuple[Reacted, ...]:
