@@ -8,10 +8,12 @@ from probe.certificate.der import (
     OID,
     SEQUENCE,
     DerError,
+    Tlv,
     bits,
     boolean,
     children,
     content,
+    expect,
     oid,
     small_integer,
     whole,
@@ -22,8 +24,14 @@ KEY_USAGE = "2.5.29.15"
 SUBJECT_ALTERNATIVE_NAME = "2.5.29.17"
 BASIC_CONSTRAINTS = "2.5.29.19"
 NAME_CONSTRAINTS = "2.5.29.30"
+CERTIFICATE_POLICIES = "2.5.29.32"
+POLICY_MAPPINGS = "2.5.29.33"
 AUTHORITY_KEY_ID = "2.5.29.35"
+POLICY_CONSTRAINTS = "2.5.29.36"
 EXTENDED_KEY_USAGE = "2.5.29.37"
+INHIBIT_ANY_POLICY = "2.5.29.54"
+
+ANY_POLICY = "2.5.29.32.0"
 
 _USAGES = (
     "digitalSignature",
@@ -81,3 +89,47 @@ def authority_key_id(value: bytes) -> str | None:
         if element.tag == 0x80:
             return content(value, element).hex()
     return None
+
+
+def certificate_policies(value: bytes) -> tuple[str, ...]:
+    """Return the policy identifiers, without their qualifiers (4.2.1.4)."""
+    outer = whole(value, SEQUENCE, "certificatePolicies")
+    found = []
+    for information in children(value, outer, "the policies"):
+        identifier = expect(value, information.body, information.end, OID, "a policy")
+        found.append(oid(content(value, identifier)))
+    return tuple(found)
+
+
+def policy_mappings(value: bytes) -> tuple[tuple[str, str], ...]:
+    """Return (issuerDomainPolicy, subjectDomainPolicy) of each mapping (4.2.1.5)."""
+    outer = whole(value, SEQUENCE, "policyMappings")
+    found = []
+    for mapping in children(value, outer, "the mappings"):
+        issuers = expect(value, mapping.body, mapping.end, OID, "issuerDomainPolicy")
+        subjects = expect(value, issuers.end, mapping.end, OID, "subjectDomainPolicy")
+        found.append((oid(content(value, issuers)), oid(content(value, subjects))))
+    return tuple(found)
+
+
+def policy_constraints(value: bytes) -> tuple[int | None, int | None]:
+    """Return requireExplicitPolicy and inhibitPolicyMapping (4.2.1.11)."""
+    outer = whole(value, SEQUENCE, "policyConstraints")
+    found: dict[int, int] = {}
+    for element in children(value, outer):
+        if element.tag not in (0x80, 0x81):
+            raise DerError(f"an unknown field 0x{element.tag:02x} at offset {element.start}")
+        found[element.tag] = _count(value, element)
+    return found.get(0x80), found.get(0x81)
+
+
+def inhibit_any_policy(value: bytes) -> int:
+    """Return how many certificates may follow before anyPolicy counts no longer (4.2.1.14)."""
+    return _count(value, whole(value, INTEGER, "inhibitAnyPolicy"))
+
+
+def _count(value: bytes, element: Tlv) -> int:
+    number = small_integer(value, element)
+    if number < 0:
+        raise DerError(f"a negative count at offset {element.start}")
+    return number

@@ -1,90 +1,81 @@
-"""Path validation against NIST PKITS 1.0.1 (vectors/pkits.json; certificates of the
-cryptography-vectors package, x509/PKITS_data).
+"""Path validation against NIST PKITS 1.0.1: every accept or refuse, and the reason of each refusal.
 
-Checked: signature verification, validity periods, name chaining, basic constraints, key usage, name
-constraints, self-issued certificates, private extensions, and the tests of the revocation groups
-that give their result without any CRL. Not checked, as certificate policies and revocation are not
-processed yet: certificate policies, explicit policy, policy mappings, inhibit-mapping, inhibit-any
-and the tests that need a CRL.
+Which tests apply and which do not, and why, is in `pkits.py`; `conftest.py` prints it.
 """
 
-import json
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any
-
-import cryptography_vectors
 import pytest
 
-from probe.judge.path import explain_path
-from probe.judge.trust import AnchorSet
+from tests.published.pkits import (
+    APPLYING,
+    TESTS,
+    UNREADABLE,
+    UNSUPPORTED,
+    Test,
+    not_run,
+    problems,
+)
 
-CERTIFICATES = Path(cryptography_vectors.__file__).parent / "x509/PKITS_data/certs"
-VECTORS = json.loads((Path(__file__).parent / "vectors/pkits.json").read_text("utf-8"))
-
-POLICIES = {
-    "Certificate Policies",
-    "Require Explicit Policy",
-    "Policy Mappings",
-    "Inhibit Policy Mapping",
-    "Inhibit Any Policy",
+# What OpenSSL's codes (x509_vfy.h) mean in the words of RFC 5280: where it refuses with such a
+# code, we refuse by one of these clauses.
+CODES = {
+    7: {"RFC 5280, 6.1.3 (a)(1)"},  # certificate signature failure
+    9: {"RFC 5280, 6.1.3 (a)(2)"},  # certificate is not yet valid
+    10: {"RFC 5280, 6.1.3 (a)(2)"},  # certificate has expired
+    20: {"RFC 5280, 6.1 (a)"},  # unable to get local issuer certificate
+    25: {"RFC 5280, 6.1.4 (l), (m)"},  # path length constraint exceeded
+    32: {"RFC 5280, 6.1.4 (n)"},  # key usage does not include certificate signing
+    34: {"RFC 5280, 6.1.5 (f)"},  # unhandled critical extension, of a leaf
+    42: {"RFC 5280, 6.1.4 (a)"},  # invalid or inconsistent policy extension: a mapped anyPolicy
+    43: {"RFC 5280, 6.1.3 (f)", "RFC 5280, 6.1.5 (g)"},  # no explicit policy
+    47: {"RFC 5280, 6.1.3 (b), (c)"},  # permitted subtree violation
+    48: {"RFC 5280, 6.1.3 (b), (c)"},  # excluded subtree violation
+    79: {"RFC 5280, 6.1.4 (k)", "RFC 5280, 6.1.4 (n)"},  # invalid CA certificate
 }
-CHECKED = [
-    test
-    for test in VECTORS["tests"]
-    if test["section"] not in POLICIES and not (test["needs_crl"] and test["expected"] == "invalid")
-]
 
-# The library reads no DSA key whose parameters are inherited from its issuer; so no engine
-# confirmed this test either (vectors/pkits.json, "unconfirmed_by_any_engine").
-UNREADABLE = {"4.1.5"}
-
-
-def problems(test: dict[str, Any]) -> list[str]:
-    """Return what is wrong with the path; PKITS leaves are no servers, so purposes are left out."""
-    explanation = explain_path(
-        tuple((CERTIFICATES / name).read_bytes() for name in test["chain"]),
-        name=None,
-        anchors=AnchorSet("pkits", [(CERTIFICATES / test["trust_anchor"]).read_bytes()]),
-        family="linux-eap",
-        at=datetime(2026, 6, 1, tzinfo=UTC),
-    )
-    return [problem.says for problem in explanation.problems if problem.kind != "wrong-purpose"]
+POLICY_DEPTHS = {
+    "4.8.2.2": 1,
+    "4.8.3.2": 1,
+    "4.8.3.3": 1,
+    "4.8.8": 1,
+    "4.8.9": 1,
+    "4.12.3.2": 1,
+    "4.12.8": 1,
+}
+"""Depths of refusals by policy other than the leaf's. OpenSSL processes policies of the path as a
+whole and always gives depth 0; RFC 5280, 6.1.3 (f) refuses at the first certificate after which no
+policy is left, which is the one to change. All else agrees in depth and reason."""
 
 
 def test_the_groups_are_all_there() -> None:
-    assert len(CHECKED) == 115
-    assert sum(test["expected"] == "invalid" for test in CHECKED) == 46
+    assert len(TESTS) == 249
+    assert {test["section"] for test in TESTS if test["section"] in UNSUPPORTED} == set(UNSUPPORTED)
+    assert len(APPLYING) == 178
+    assert sum(test["expected"] == "invalid" for test in APPLYING) == 89
+    assert all(not_run(test) for test in TESTS if test not in APPLYING)
 
 
-@pytest.mark.parametrize("test", CHECKED, ids=lambda test: test["id"])
-def test_pkits(test: dict[str, Any]) -> None:
+@pytest.mark.parametrize("test", APPLYING, ids=lambda test: test["id"])
+def test_pkits(test: Test) -> None:
+    found = problems(test)
     if test["id"] in UNREADABLE:
-        assert "cannot be checked" in problems(test)[0]
+        assert "cannot be checked" in found[0].says
         return
-    assert (not problems(test)) is (test["expected"] == "valid"), test["name"]
+    assert (not found) is (test["expected"] == "valid"), (test["name"], found)
 
 
-FAULTS = {
-    "4.1.2": "signature",
-    "4.1.3": "signature",
-    "4.2.1": "begins at",
-    "4.2.2": "begins at",
-    "4.2.5": "ended at",
-    "4.2.6": "ended at",
-    "4.6.1": "is no CA",
-    "4.6.2": "is no CA",
-    "4.6.5": "path length",
-    "4.7.1": "key usage",
-    "4.13.2": "not permitted",
-    "4.13.7": "is excluded",
-    "4.13.31": "not permitted",
-    "4.16.2": "is critical",
-}
+REFUSED = [test for test in APPLYING if test["expected"] == "invalid"]
 
 
-@pytest.mark.parametrize("number", FAULTS)
-def test_the_fault_that_pkits_means_is_the_one_named(number: str) -> None:
-    """PKITS 1.0.1: the purpose that each test's description gives."""
-    test = next(test for test in VECTORS["tests"] if test["id"] == number)
-    assert any(FAULTS[number] in says for says in problems(test)), problems(test)
+@pytest.mark.parametrize("test", REFUSED, ids=lambda test: test["id"])
+def test_certificate_and_reason_of_a_refusal(test: Test) -> None:
+    """vectors/pkits.json, openssl_observed: code and depth of each refusal."""
+    ours = {(problem.depth, problem.clause) for problem in problems(test)}
+    for error in test["openssl_observed"]["errors"]:
+        depth = error["depth"]
+        if error["code"] == 43:
+            depth = POLICY_DEPTHS.get(test["id"], 0)
+        assert any((depth, clause) in ours for clause in CODES[error["code"]]), (
+            test["name"],
+            error,
+            ours,
+        )

@@ -5,14 +5,17 @@ search take it, and a chain with one good path is good.
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 
 from probe.certificate.facts import facts_of
 from probe.judge.names import Match, covers
+from probe.judge.path import clauses
 from probe.judge.path.build import Candidate, Ends, Search, World
 from probe.judge.path.examine import path_problems, remarks
 from probe.judge.path.model import Explanation, Problem, Remark
+from probe.judge.path.policies import UNCONSTRAINED, PolicySettings
 from probe.judge.path.purpose import Purpose, purpose_of
 from probe.judge.pool import Pool
 from probe.judge.trust import AnchorSet
@@ -23,7 +26,7 @@ __all__ = ["Explanation", "Problem", "Purpose", "Remark", "explain_path", "purpo
 _NOTHING = AnchorSet("", ())
 
 
-def explain_path(
+def explain_path(  # noqa: PLR0913  # keyword-only, and each is an input of its own
     chain_der: tuple[bytes, ...],
     *,
     name: str | None,
@@ -32,12 +35,14 @@ def explain_path(
     at: datetime,
     extra: tuple[bytes, ...] = (),
     others: AnchorSet | None = None,
+    policies: PolicySettings = UNCONSTRAINED,
 ) -> Explanation:
     """Explain a served chain (leaf first) as a client of `family` sees it at a time.
 
     `name` is what the client opens, None if no name is checked. `extra` are certificates known
     from elsewhere: a path that needs one is chain-incomplete. `others` are anchors of the plan's
-    other worlds: a path that ends at one of them only is a private-root.
+    other worlds: a path that ends at one of them only is a private-root. `policies` are the inputs
+    of RFC 5280, 6.1.1 (c), (e)-(g), which nobody sets on the web or in EAP.
     Raises ValueError for an empty chain or a naive time.
     """
     if not chain_der or at.tzinfo is None:
@@ -50,10 +55,15 @@ def explain_path(
     match = covers(leaf, name) if name is not None and leaf.readable else None
 
     purpose = purpose_of(family)
-    judged = [_judge(candidate, served, purpose, at) for candidate in search.found]
+    judged = [_judge(candidate, served, purpose, at, policies) for candidate in search.found]
     best = min(judged, key=_Judged.rank)
     last = best.candidate.certificates[-1]
     anchored = best.candidate.ends is not Ends.NOWHERE
+    depths = {facts.sha256: depth for depth, facts in enumerate(best.candidate.certificates)}
+    problems = tuple(
+        replace(problem, depth=depths.get(problem.certificate or ""))
+        for problem in (*best.problems, *_mismatch(leaf.sha256, match))
+    )
     said = list(remarks(best.candidate, at))
     if search.bounded:
         said.append(
@@ -64,7 +74,7 @@ def explain_path(
         anchor=last.sha256 if anchored else None,
         complete=best.candidate.ends is Ends.TRUSTED and not best.used_extra,
         used_extra=best.used_extra,
-        problems=(*best.problems, *_mismatch(leaf.sha256, match)),
+        problems=problems,
         ends_in=last.subject if anchored or best.candidate.rooted else last.issuer,
         match=match,
         remarks=tuple(said),
@@ -103,7 +113,9 @@ class _Judged:
         )
 
 
-def _judge(candidate: Candidate, served: Pool, purpose: Purpose, at: datetime) -> _Judged:
+def _judge(
+    candidate: Candidate, served: Pool, purpose: Purpose, at: datetime, policies: PolicySettings
+) -> _Judged:
     path = candidate.certificates
     reaches = candidate.ends is not Ends.NOWHERE
     last = len(path) - 1
@@ -118,7 +130,7 @@ def _judge(candidate: Candidate, served: Pool, purpose: Purpose, at: datetime) -
     problems = (
         *_end(candidate),
         *_gaps(candidate, used_extra),
-        *path_problems(candidate, purpose, at),
+        *path_problems(candidate, purpose, at, policies),
     )
     return _Judged(candidate, used_extra, problems, at)
 
@@ -133,6 +145,7 @@ def _end(candidate: Candidate) -> Iterator[Problem]:
             "private-root",
             last.sha256,
             f"it leads to the root {last.subject}, which this client does not have",
+            clause=clauses.ANCHORED,
         )
     elif candidate.cut:
         yield Problem(
@@ -140,24 +153,27 @@ def _end(candidate: Candidate) -> Iterator[Problem]:
             last.sha256,
             f"the path was followed up to {last.subject} and no further: it is longer, or has more "
             "branches, than a client follows",
+            clause=clauses.SEARCH,
         )
     elif last is leaf and candidate.rooted:
-        yield Problem("self-signed", leaf.sha256, f"{leaf.subject} is its own issuer")
+        says = f"{leaf.subject} is its own issuer"
+        yield Problem("self-signed", leaf.sha256, says, clause=clauses.ANCHORED)
     elif last is leaf:
         yield Problem(
             "chain-incomplete",
             leaf.sha256,
             f"its issuer {leaf.issuer} is not served, and is no trusted root",
+            clause=clauses.CHAINING,
         )
     elif candidate.rooted:
-        yield Problem(
-            "unknown-root", last.sha256, f"it ends in the root {last.subject}, which is not trusted"
-        )
+        says = f"it ends in the root {last.subject}, which is not trusted"
+        yield Problem("unknown-root", last.sha256, says, clause=clauses.ANCHORED)
     else:
         yield Problem(
             "unknown-root",
             last.sha256,
             f"it ends in {last.subject}, whose issuer {last.issuer} is neither served nor trusted",
+            clause=clauses.ANCHORED,
         )
 
 
@@ -167,9 +183,10 @@ def _gaps(candidate: Candidate, used_extra: tuple[str, ...]) -> Iterator[Problem
     missing = " and ".join(
         facts.subject for facts in candidate.certificates if facts.sha256 in used_extra
     )
-    yield Problem("chain-incomplete", used_extra[0], f"{missing} belongs between and is not served")
+    says = f"{missing} belongs between and is not served"
+    yield Problem("chain-incomplete", used_extra[0], says, clause=clauses.CHAINING)
 
 
 def _mismatch(leaf: str, match: Match | None) -> Iterator[Problem]:
     if match is not None and not match.covered:
-        yield Problem("name-mismatch", leaf, match.why)
+        yield Problem("name-mismatch", leaf, match.why, clause=clauses.NAME)

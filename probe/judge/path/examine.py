@@ -3,16 +3,18 @@
 The anchor's dates are no part of path validation (6.1: a name and a key are trusted, not a
 certificate), so they are a remark. The limits that an anchor's certificate states (cA, path length,
 name constraints) are applied all the same, as engines do and RFC 5937 describes.
-Certificate policies are not processed.
+Revocation is not looked at here; of CRLs, delta and indirect ones are not supported at all.
 """
 
 from collections.abc import Iterator
 from datetime import datetime
 
 from probe.certificate.facts import CertFacts
+from probe.judge.path import clauses
 from probe.judge.path.build import Candidate, Ends
 from probe.judge.path.constraints import violations
-from probe.judge.path.model import Problem, Remark
+from probe.judge.path.model import Kind, Problem, Remark
+from probe.judge.path.policies import UNCONSTRAINED, PolicySettings, policy_objections
 from probe.judge.path.purpose import Purpose, issuer_objection, leaf_objections
 
 # What this examination, or a client's, processes (RFC 5280, 4.2): critical or not, it is known.
@@ -40,7 +42,12 @@ _KNOWN = frozenset(
 )
 
 
-def path_problems(candidate: Candidate, purpose: Purpose, at: datetime) -> Iterator[Problem]:
+def path_problems(
+    candidate: Candidate,
+    purpose: Purpose,
+    at: datetime,
+    policies: PolicySettings = UNCONSTRAINED,
+) -> Iterator[Problem]:
     """Yield every problem of a path but its end, its completeness and the name."""
     path = candidate.certificates
     trusted = candidate.ends is not Ends.NOWHERE
@@ -48,19 +55,27 @@ def path_problems(candidate: Candidate, purpose: Purpose, at: datetime) -> Itera
     for depth, facts in enumerate(path):
         is_anchor = trusted and depth == len(path) - 1
         if not facts.readable:
-            yield _invalid(facts, f"the served certificate cannot be read: {facts.oddities[0]}")
+            yield _invalid(
+                facts,
+                clauses.STRUCTURE,
+                f"the served certificate cannot be read: {facts.oddities[0]}",
+            )
             continue
         if not is_anchor or depth == 0:
             yield from _dates(facts, at)
-            yield from _strangeness(facts)
+            yield from _strangeness(facts, is_leaf=depth == 0)
         if depth == 0:
-            for objection in leaf_objections(facts, purpose, is_anchor=is_anchor):
-                yield Problem("wrong-purpose", facts.sha256, f"{facts.subject}: {objection}")
+            for clause, objection in leaf_objections(facts, purpose, is_anchor=is_anchor):
+                yield _problem("wrong-purpose", facts, clause, f"{facts.subject}: {objection}")
         else:
             yield from _as_issuer(candidate, depth, is_anchor=is_anchor)
     if leaf.readable:
         for at_fault, why in violations(path):
-            yield _invalid(at_fault, f"{at_fault.subject}: {why}")
+            yield _invalid(at_fault, clauses.NAME_CONSTRAINTS, f"{at_fault.subject}: {why}")
+        # An anchor is a name and a key: what policies its certificate states is its own affair.
+        below = path[:-1] if trusted and len(path) > 1 else path
+        for at_fault, clause, why in policy_objections(below, policies):
+            yield _invalid(at_fault, clause, f"{at_fault.subject}: {why}")
 
 
 def remarks(candidate: Candidate, at: datetime) -> Iterator[Remark]:
@@ -88,24 +103,26 @@ def remarks(candidate: Candidate, at: datetime) -> Iterator[Remark]:
 def _dates(facts: CertFacts, at: datetime) -> Iterator[Problem]:
     whole = at.replace(microsecond=0)  # both ends are whole seconds and belong to it (4.1.2.5)
     if facts.not_after is not None and whole > facts.not_after:
-        yield Problem(
-            "expired", facts.sha256, f"{facts.subject} ended at {_moment(facts.not_after)}"
-        )
+        says = f"{facts.subject} ended at {_moment(facts.not_after)}"
+        yield _problem("expired", facts, clauses.VALIDITY, says)
     if facts.not_before is not None and whole < facts.not_before:
-        yield Problem(
-            "not-yet-valid", facts.sha256, f"{facts.subject} begins at {_moment(facts.not_before)}"
-        )
+        says = f"{facts.subject} begins at {_moment(facts.not_before)}"
+        yield _problem("not-yet-valid", facts, clauses.VALIDITY, says)
 
 
-def _strangeness(facts: CertFacts) -> Iterator[Problem]:
+def _strangeness(facts: CertFacts, *, is_leaf: bool) -> Iterator[Problem]:
     if facts.damaged:
         yield _invalid(
-            facts, f"{facts.subject}: it cannot be read safely ({', '.join(facts.damaged)})"
+            facts,
+            clauses.EXTENSION,
+            f"{facts.subject}: it cannot be read safely ({', '.join(facts.damaged)})",
         )
     for extension in facts.extensions:
         if extension.critical and extension.oid not in _KNOWN:
             yield _invalid(
-                facts, f"{facts.subject}: the unknown extension {extension.oid} is critical"
+                facts,
+                clauses.CRITICAL_OF_LEAF if is_leaf else clauses.CRITICAL_OF_ISSUER,
+                f"{facts.subject}: the unknown extension {extension.oid} is critical",
             )
 
 
@@ -114,33 +131,44 @@ def _as_issuer(candidate: Candidate, depth: int, *, is_anchor: bool) -> Iterator
     signed = candidate.signatures[depth - 1]
     if signed is False:
         yield _invalid(
-            subject, f"{subject.subject}: its signature is not by the key of {issuer.subject}"
+            subject,
+            clauses.SIGNATURE,
+            f"{subject.subject}: its signature is not by the key of {issuer.subject}",
         )
     elif signed is None:
         yield _invalid(
             subject,
+            clauses.ALGORITHM,
             f"{subject.subject}: its signature ({subject.signature}, key {issuer.key}) cannot be "
             "checked",
         )
     # An anchor may be older than the extension (version 1): the client trusts it as it stands.
     if issuer.is_ca is False or (issuer.is_ca is None and not is_anchor):
-        yield _invalid(issuer, f"{issuer.subject}: it issued {subject.subject} and is no CA")
-    elif issuer.key_usage is not None and "keyCertSign" not in issuer.key_usage:
-        yield _invalid(issuer, f"{issuer.subject}: its key usage does not let it sign certificates")
+        says = f"{issuer.subject}: it issued {subject.subject} and is no CA"
+        yield _invalid(issuer, clauses.ISSUER_IS_CA, says)
+    if issuer.key_usage is not None and "keyCertSign" not in issuer.key_usage:
+        says = f"{issuer.subject}: its key usage does not let it sign certificates"
+        yield _invalid(issuer, clauses.ISSUER_MAY_SIGN, says)
     below = sum(not facts.self_issued for facts in candidate.certificates[1:depth])
     if issuer.path_length is not None and below > issuer.path_length:
         yield _invalid(
             issuer,
+            clauses.PATH_LENGTH,
             f"{issuer.subject}: {below} CA certificates stand below it, its path length allows "
             f"{issuer.path_length}",
         )
     objection = None if is_anchor else issuer_objection(issuer)
     if objection:
-        yield Problem("wrong-purpose", issuer.sha256, f"{issuer.subject}: {objection}")
+        says = f"{issuer.subject}: {objection}"
+        yield _problem("wrong-purpose", issuer, clauses.PURPOSE, says)
 
 
-def _invalid(facts: CertFacts, says: str) -> Problem:
-    return Problem("path-invalid", facts.sha256, says)
+def _invalid(facts: CertFacts, clause: str, says: str) -> Problem:
+    return _problem("path-invalid", facts, clause, says)
+
+
+def _problem(kind: Kind, facts: CertFacts, clause: str, says: str) -> Problem:
+    return Problem(kind, facts.sha256, says, clause=clause)
 
 
 def _moment(moment: datetime) -> str:

@@ -28,6 +28,50 @@ class Problem:
     """SHA-256 of the certificate at fault."""
     says: str
     """A clause in words, naming the certificate; may hold text off the wire."""
+    depth: int | None = None
+    """Where the certificate stands on the path: 0 is the leaf."""
+    clause: str = ""
+    """The rule that is broken: document and section (`clauses.py`)."""
+
+
+Testimony = Literal["accepts", "refuses", "silent"]
+"""silent: the engine could not be asked, as it reads the certificates not at all, or as there is no
+name to ask it about."""
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What an engine that shares no code with this one says of the chain as it was served."""
+
+    engine: str
+    version: str
+    verdict: Testimony
+    says: str
+    """Its own words; may hold text off the wire."""
+    own_rule: str | None = None
+    """It refuses by a rule of its own, beyond RFC 5280: that rule in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """A witness says otherwise than the examination, on something that it could have seen."""
+
+    engine: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Disorder:
+    """Only clients that search for a path find the good one: served in another order, all do."""
+
+    serve: str
+    """SHA-256 of the certificate to serve first."""
+    before: str
+    """SHA-256 of the one that leads clients astray which do not search."""
+    engine: str
+    """The engine that failed, with its version."""
+    says: str
+    """What it then says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +102,10 @@ class Explanation:
     match: Match | None
     """How the leaf covers `name`; None without one."""
     remarks: tuple[Remark, ...] = ()
+    witnesses: tuple[Witness, ...] = ()
+    """Empty where nobody was asked."""
+    disagreements: tuple[Disagreement, ...] = ()
+    disorder: Disorder | None = None
 
     @property
     def good(self) -> bool:

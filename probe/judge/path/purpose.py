@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from enum import Enum
 
 from probe.certificate.facts import CertFacts
+from probe.judge.path.clauses import KEY_USAGE, LEAF_IS_NO_CA, PURPOSE, PURPOSE_DEMANDED
 
 SERVER_AUTH = "1.3.6.1.5.5.7.3.1"
 ANY_PURPOSE = "2.5.29.37.0"
@@ -43,16 +44,19 @@ def purpose_of(family: str) -> Purpose:
     return Purpose.APPLE_WEB if family == "apple-web" else Purpose.WEB
 
 
-def leaf_objections(leaf: CertFacts, purpose: Purpose, *, is_anchor: bool) -> Iterator[str]:
-    """Yield each reason for which the leaf's purpose is wrong."""
+def leaf_objections(
+    leaf: CertFacts, purpose: Purpose, *, is_anchor: bool
+) -> Iterator[tuple[str, str]]:
+    """Yield (clause, why) for each reason for which the leaf's purpose is wrong."""
     if leaf.is_ca:
-        yield "it is a CA certificate, and stands where the server's own should"
+        yield LEAF_IS_NO_CA, "it is a CA certificate, and stands where the server's own should"
     usages = leaf.key_usage
     if usages is not None and "digitalSignature" not in usages:
         # RFC 9846 (formerly 8446), 4.4.2.2; RFC 5246, 7.4.2 for every (EC)DHE suite.
         yield (
+            KEY_USAGE,
             f"its key usage ({', '.join(usages) or 'none'}) does not let the key sign, as TLS 1.3 "
-            "and all key exchanges with forward secrecy demand"
+            "and all key exchanges with forward secrecy demand",
         )
     purposes = leaf.extended_key_usage
     if purposes is None:
@@ -62,12 +66,15 @@ def leaf_objections(leaf: CertFacts, purpose: Purpose, *, is_anchor: bool) -> It
             and leaf.not_before is not None
             and leaf.not_before >= _APPLE_WANTS_PURPOSE
         ):
-            yield "it has no extended key usage, which this client demands since 2019-07-01"
+            yield (
+                PURPOSE_DEMANDED,
+                "it has no extended key usage, which this client demands since 2019-07-01",
+            )
         return
     # RFC 5216, 5.3: absent, any or serverAuth; RFC 5280, 4.2.1.12; facts C5 for the old two.
     accepted = {SERVER_AUTH, ANY_PURPOSE, *(_GATED if purpose is Purpose.APPLE_EAP else ())}
     if accepted.isdisjoint(purposes):
-        yield f"it is for {_listed(purposes)}, not for server authentication"
+        yield PURPOSE, f"it is for {_listed(purposes)}, not for server authentication"
 
 
 def issuer_objection(issuer: CertFacts) -> str | None:

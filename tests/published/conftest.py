@@ -1,0 +1,39 @@
+"""Says after a run how NIST PKITS stands: which tests apply, which agree, why others do not."""
+
+import pytest
+
+from tests.published.pkits import APPLYING, TESTS, UNREADABLE, not_run
+
+_TEST = "test_path_pkits.py::test_pkits["
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    def ids(outcome: str) -> set[str]:
+        reports = terminalreporter.getreports(outcome)
+        found = (report.nodeid.partition(_TEST)[2] for report in reports)
+        return {rest.rstrip("]") for rest in found if rest}
+
+    passed, failed = ids("passed"), ids("failed")
+    if not passed | failed:
+        return
+    agree = passed - UNREADABLE.keys()
+    accepted = [
+        test["id"] for test in APPLYING if test["id"] in failed and test["expected"] == "invalid"
+    ]
+    line = terminalreporter.write_line
+    terminalreporter.write_sep("=", "NIST PKITS 1.0.1")
+    line(
+        f"{len(APPLYING)} of {len(TESTS)} tests apply, {len(agree)} agree; refusals that are"
+        f" accepted: {', '.join(accepted) or 'none'}"
+    )
+    for test_id in sorted(failed):
+        line(f"{test_id}: does not agree")
+    for test_id in sorted(passed & UNREADABLE.keys()):
+        line(f"{test_id}: {UNREADABLE[test_id]}")
+    reasons: dict[str, list[str]] = {}
+    for test in TESTS:
+        why = not_run(test)
+        if why is not None:
+            reasons.setdefault(why, []).append(test["id"])
+    for why, numbers in reasons.items():
+        line(f"not run, {why}: {', '.join(numbers)}")
