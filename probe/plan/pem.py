@@ -80,22 +80,22 @@ def _decoded(octets: bytes) -> tuple[bytes, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def read_bounded(path: Path, most: int, name: str) -> bytes:
-    """Return a regular file's content; `name` is what messages call it.
+def read_bounded(path: Path, most: int, name: str | None = None) -> bytes:
+    """Return a regular file's content; `name` is what messages call it, None: who asks says it.
 
     Raises Refused where it cannot be read or is larger than `most` octets.
     """
-    name = shown(name)
+    called = "" if name is None else f"{shown(name)}: "
     try:
         if not path.is_file():
             says = "is no regular file" if path.exists() else "does not exist"
-            raise Refused(f"{name}: the file {says}")
+            raise Refused(f"{called}the file {says}")
         with path.open("rb") as file:
             octets = file.read(most + 1)
     except OSError as error:
-        raise Refused(f"{name}: {reason(error)}") from error
+        raise Refused(f"{called}{reason(error)}") from error
     if len(octets) > most:
-        raise Refused(f"{name}: the file is larger than {most} octets")
+        raise Refused(f"{called}the file is larger than {most} octets")
     return octets
 
 

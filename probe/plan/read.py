@@ -68,7 +68,7 @@ def _parsed(path: Path) -> tuple[bytes, dict[str, object]]:
         return PlanError((Problem("", says),), path)
 
     try:
-        octets = read_bounded(path, PLAN_BYTES, str(path))
+        octets = read_bounded(path, PLAN_BYTES)
     except Refused as refused:
         raise wrong(refused.says) from refused
     try:

@@ -26,7 +26,9 @@ def nothing_is_sent(listener: Listener) -> Iterator[None]:
 
 
 def test_no_plan_where_one_is_looked_for(probe: Probe) -> None:
-    check(probe("cluster"), "plan.toml: ", "does not exist")
+    done = probe("cluster")
+    check(done)
+    assert done.stderr == "probe: plan.toml: the file does not exist\n"
 
 
 def test_a_plan_that_is_a_folder(probe: Probe, tmp_path: Path) -> None:
