@@ -128,7 +128,7 @@ _CERTIFICATES = (
         "An intermediate certificate is not served",
         "The certificate of the CA that issued the leaf is missing from the served chain.",
         "Import the missing CA certificate together with the server's, and restart the service.",
-        "RFC 5280, 6.1; RFC 8446, 4.4.2 (now RFC 9846)",
+        "RFC 5280, 6.1; RFC 9846, 4.4.2 (formerly RFC 8446)",
     ),
     (
         "expired",
@@ -194,8 +194,8 @@ def _proof(endpoint: str, source: str) -> Rule:
 
 
 _PROOF = (
-    _proof("web", "RFC 5246, 7.4.3; RFC 8446, 4.4.3 (now RFC 9846)"),
-    _proof("eap", "RFC 5246, 7.4.3; RFC 8446, 4.4.3 (now RFC 9846); RFC 5216, 5.3"),
+    _proof("web", "RFC 5246, 7.4.3; RFC 9846, 4.4.3 (formerly RFC 8446)"),
+    _proof("eap", "RFC 5246, 7.4.3; RFC 9846, 4.4.3 (formerly RFC 8446); RFC 5216, 5.3"),
 )
 
 _WEB = (
@@ -231,7 +231,7 @@ _WEB = (
         "The TLS handshake is refused",
         "The server ends the handshake with an alert before it shows a certificate.",
         "Check the server's TLS versions, ciphers and the certificate bound to this name.",
-        "RFC 8446, 6.2 (now RFC 9846)",
+        "RFC 9846, 6.2 (formerly RFC 8446)",
         Verdict.BLOCKED,
     ),
     _rule(
