@@ -41,6 +41,9 @@ from probe.certificate.structure import Outline, outline, split_extensions
 from probe.limits import DEFAULT
 from probe.observation.model import KeyFamily, fingerprint
 
+UNKNOWN = "unknown"
+"""What stands for a kind of key or signature that cannot be read."""
+
 _STRINGS_OF_ANY_KIND = (BIT_STRING,)
 """x500UniqueIdentifier is a BIT STRING: no text, and nothing odd."""
 
@@ -67,7 +70,8 @@ class Extension:
 
 @dataclass(frozen=True, slots=True)
 class CertFacts:
-    """The facts of one certificate. A field that could not be read is None or empty."""
+    """The facts of one certificate. A field that could not be read is None or empty; `key` and
+    `signature` are then `UNKNOWN`."""
 
     sha256: str
     """Of the DER, 64 lower-case hex digits."""
@@ -151,11 +155,11 @@ def _unreadable(der: bytes, why: str) -> CertFacts:
         common_names=(),
         not_before=None,
         not_after=None,
-        key="unknown",
+        key=UNKNOWN,
         key_family=KeyFamily.OTHER,
         key_bits=None,
         spki=b"",
-        signature="unknown",
+        signature=UNKNOWN,
         is_ca=None,
         path_length=None,
         key_usage=None,
@@ -189,7 +193,7 @@ class _Reading:
         if not_before and not_after and not_after < not_before:
             self.oddities.append("notAfter is before notBefore")
         key = self._part("subjectPublicKeyInfo", describe, shape.spki) or KeyFacts(
-            "unknown", KeyFamily.OTHER, None
+            UNKNOWN, KeyFamily.OTHER, None
         )
         is_ca, path_length = self._extension(
             "basicConstraints", BASIC_CONSTRAINTS, basic_constraints
@@ -217,7 +221,7 @@ class _Reading:
             key_bits=key.bits,
             spki=shape.spki,
             signature=self._part("signatureAlgorithm", signature_name, shape.outer_algorithm)
-            or "unknown",
+            or UNKNOWN,
             is_ca=is_ca,
             path_length=path_length,
             key_usage=self._extension("keyUsage", KEY_USAGE, key_usage),

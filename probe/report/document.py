@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 
 from probe.assessment import Accepted, Assessment, Finding
-from probe.certificate.facts import CertFacts
+from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
 from probe.observation.model import Handshake, HandshakeAsk, Lookup, LookupAsk, Question
 from probe.report import types
@@ -186,8 +186,8 @@ def _certificate(facts: CertFacts, public: str, der: bytes) -> types.Certificate
         names=tuple(types.Name(name.type, name.value) for name in facts.names),
         not_before=_maybe(facts.not_before),
         not_after=_maybe(facts.not_after),
-        key=facts.key or None,
-        signature=facts.signature or None,
+        key=None if facts.key == UNKNOWN else facts.key,
+        signature=None if facts.signature == UNKNOWN else facts.signature,
         public=public,
         oddities=facts.oddities,
         pem=pem(der),

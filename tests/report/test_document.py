@@ -10,6 +10,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from probe.assessment import Assessment, Evidence, NodeVerdict, Verdict
+from probe.certificate.facts import facts_of
 from probe.observation.model import (
     Endpoint,
     HandshakeAsk,
@@ -293,19 +294,7 @@ def test_an_outcome_of_a_later_version_is_passed_on() -> None:
 
 def test_a_certificate_that_cannot_be_read_has_nulls_and_its_octets() -> None:
     base = healthy()
-    unreadable = replace(
-        EAP_LEAF,
-        readable=False,
-        oddities=("not a certificate",),
-        subject="",
-        issuer="",
-        serial="",
-        names=(),
-        not_before=None,
-        not_after=None,
-        key="",
-        signature="",
-    )
+    unreadable = replace(facts_of(b"junk"), sha256=EAP_LEAF.sha256)
     written = document(replace(base, facts={**base.facts, EAP_LEAF.sha256: unreadable}, public={}))[
         "certificates"
     ][EAP_LEAF.sha256]
@@ -321,7 +310,7 @@ def test_a_certificate_that_cannot_be_read_has_nulls_and_its_octets() -> None:
         "key": None,
         "signature": None,
         "public": "unknown",
-        "oddities": ["not a certificate"],
+        "oddities": ["no certificate: the certificate at offset 0 runs 115 octets past its end"],
     }
 
 
