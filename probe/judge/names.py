@@ -234,13 +234,14 @@ def supplicant_covers(facts: CertFacts, expected: tuple[str, ...], family: str) 
 
 
 def _apple(entry: str, wanted: str) -> bool:
-    # Facts C6: the configured list may hold wildcards, names of the certificate are plain names.
+    # Apple Security framework source, EAP policy: the configured list may hold wildcards, names of
+    # the certificate are plain names.
     # An entry that is no valid one stands for nothing, whatever it would be mapped to.
     return "*" not in entry and _flaw(entry) is None and dns_name_matches(wanted, entry)
 
 
 def _suffix(entry: str, wanted: str) -> bool:
-    # Facts E6, from memory: whole labels; equal counts as suffix. The other supplicant of that
+    # From memory: whole labels; equal counts as suffix. The other supplicant of that
     # code base (linux-eap) is taken to compare alike.
     name = reference_name(wanted)
     presented = entry.lower().split(".")
@@ -263,7 +264,7 @@ _SUPPLICANTS: dict[str, Callable[[str, str], bool]] = {
 
 
 def _case(entry: str, wanted: str) -> str | None:
-    # Facts D6.
+    # Microsoft, EAP changes in Windows 11.
     if "*" in entry or entry == wanted:
         return None
     return (

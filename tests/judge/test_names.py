@@ -68,7 +68,7 @@ def test_reference_names_are_brought_to_one_form() -> None:
 
 
 def test_windows_names_the_builds_only_where_case_differs() -> None:
-    """Microsoft, EAP changes in Windows 11 (facts D6)."""
+    """Microsoft, EAP changes in Windows 11."""
     facts = facts_of(make("x", names=["radius.northpier.example"]).der)
     same = supplicant_covers(facts, ("radius.northpier.example",), "windows-eap")
     other = supplicant_covers(facts, ("Radius.northpier.example",), "windows-eap")

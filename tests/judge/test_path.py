@@ -69,7 +69,7 @@ def test_a_chain_with_one_good_path_is_good(chain: tuple[Made, ...], family: str
 
 
 def test_an_intermediate_or_a_leaf_may_be_the_anchor() -> None:
-    """Apple support 100793 (facts C9): trust may be anchored to leaf, intermediate or root."""
+    """Apple support 100793: trust may be anchored to leaf, intermediate or root."""
     assert explain(LEAF, ISSUING, anchors=trusting(ISSUING)).path == (LEAF.sha, ISSUING.sha)
     alone = make(HOST, names=[HOST])
     explanation = explain(alone, anchors=trusting(alone))
@@ -253,13 +253,13 @@ def test_an_anchors_dates_are_a_remark_and_no_problem() -> None:
     ],
 )
 def test_an_absent_purpose(family: str, expected: list[str]) -> None:
-    """RFC 5216, 5.3 (facts F2, C5, D11); Apple support 103769 for the web (facts C1)."""
+    """RFC 5216, 5.3; Apple support 103769 for the web."""
     leaf = make(HOST, ISSUING, names=[HOST], purposes=None)
     assert kinds(explain(leaf, ISSUING, family=family)) == expected
 
 
 def test_an_absent_purpose_before_apples_date() -> None:
-    """Facts C1: issued after 2019-07-01."""
+    """Apple support 103769: issued after 2019-07-01."""
     begins = datetime(2019, 6, 1, tzinfo=UTC)
     root = authority("Older Root", begins=begins)
     leaf = make(HOST, root, names=[HOST], purposes=None, begins=begins, days=700)
@@ -278,14 +278,14 @@ def test_an_absent_purpose_before_apples_date() -> None:
     ],
 )
 def test_purposes_of_a_leaf(family: str, purposes: list[x509.ObjectIdentifier], fine: bool) -> None:
-    """RFC 5280, 4.2.1.12; RFC 5216, 5.3; id-kp-eapOverLAN is for peers (RFC 4334, facts F23)."""
+    """RFC 5280, 4.2.1.12; RFC 5216, 5.3; id-kp-eapOverLAN is for peers (RFC 4334, 2)."""
     leaf = make(HOST, ISSUING, names=[HOST], purposes=purposes)
     explanation = explain(leaf, ISSUING, family=family)
     assert kinds(explanation) == ([] if fine else ["wrong-purpose"])
 
 
 def test_the_two_gated_purposes_pass_for_apples_supplicant_only() -> None:
-    """Apple Security framework source, EAP policy (facts C5)."""
+    """Apple Security framework source, EAP policy."""
     gated = [x509.ObjectIdentifier("1.3.6.1.4.1.311.10.3.3")]
     leaf = make(HOST, ISSUING, names=[HOST], purposes=gated)
     assert explain(leaf, ISSUING, family="apple-eap").good

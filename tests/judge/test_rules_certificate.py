@@ -148,7 +148,7 @@ def test_faults_of_an_eap_chain() -> None:
 
 
 def test_a_certificate_without_purposes_is_advised_for_one_supplicant() -> None:
-    """RFC 5216, 5.3 takes it; a published requirement of one platform does not (facts D1, D11)."""
+    """RFC 5216, 5.3 takes it; a published requirement of one platform does not."""
     chain = with_private(private(RADIUS, purposes=None))
     (finding,) = judged(plan(), seen(plan(), eap={"eap/": chain})).findings
     assert finding.verdict is Verdict.ADVISED

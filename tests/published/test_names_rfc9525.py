@@ -65,7 +65,7 @@ def test_all_cases_are_there() -> None:
 
 @pytest.mark.parametrize("case", VECTORS["tls_names"], ids=lambda case: case["id"])
 def test_rfc_9525_case(case: dict[str, Any]) -> None:
-    """RFC 9525, 6 and 7 (the case names its section; facts H1-H3, H5)."""
+    """RFC 9525, 6 and 7 (the case names its section)."""
     facts = certificate(case["subject_cn"], case["san"])
     match = covers(facts, case["reference"])
     assert match.why
@@ -79,7 +79,7 @@ def test_rfc_9525_case(case: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("id", ["cn-only", "cn-with-other-san", "cn-with-only-ip-san", "ip4-in-cn"])
 def test_a_name_in_the_subject_only_is_seen_as_such(id: str) -> None:  # the vectors' own word
-    """RFC 9525, 6.1.1 and 6.2; Apple support 103769 (facts C1)."""
+    """RFC 9525, 6.1.1 and 6.2; Apple support 103769."""
     case = next(case for case in VECTORS["tls_names"] if case["id"] == id)
     match = covers(certificate(case["subject_cn"], case["san"]), case["reference"])
     assert not match.covered
@@ -103,7 +103,7 @@ def test_supplicant_case(case: dict[str, Any]) -> None:
 
 
 def test_a_wildcard_certificate_that_a_supplicant_refuses_is_told_apart_from_a_wrong_name() -> None:
-    """Facts C6 (published): no wildcard in the certificate under apple-eap."""
+    """Apple Security framework source, EAP policy: no wildcard in the certificate under apple-eap."""
     wild = certificate("x", [{"type": "dns", "value": "*.corp.example"}])
     match = supplicant_covers(wild, ("n1.corp.example",), "apple-eap")
     assert (match.covered, match.by_wildcard) == (False, True)

@@ -13,7 +13,7 @@ _GATED = ("1.3.6.1.4.1.311.10.3.3", "2.16.840.1.113730.4.1")
 """The two purposes that old server-gated cryptography stood for."""
 
 _APPLE_WANTS_PURPOSE = datetime(2019, 7, 1, tzinfo=UTC)
-"""Facts C1."""
+"""Apple support 103769."""
 
 _PURPOSES = {
     SERVER_AUTH: "server authentication",
@@ -71,7 +71,8 @@ def leaf_objections(
                 "it has no extended key usage, which this client demands since 2019-07-01",
             )
         return
-    # RFC 5216, 5.3: absent, any or serverAuth; RFC 5280, 4.2.1.12; facts C5 for the old two.
+    # RFC 5216, 5.3: absent, any or serverAuth; RFC 5280, 4.2.1.12; for the old two
+    # Apple Security framework source, EAP policy.
     accepted = {SERVER_AUTH, ANY_PURPOSE, *(_GATED if purpose is Purpose.APPLE_EAP else ())}
     if accepted.isdisjoint(purposes):
         yield PURPOSE, f"it is for {_listed(purposes)}, not for server authentication"

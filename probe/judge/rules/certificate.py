@@ -115,7 +115,8 @@ def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...]
     leaf = case.leaf(visit)
     absent = leaf.readable and leaf.extended_key_usage is None
     if visit.record.endpoint is Endpoint.EAP and absent:
-        # RFC 5216, 5.3 takes an absent one; some published requirements do not (facts D1, D11).
+        # RFC 5216, 5.3 takes an absent one; some published requirements do not
+        # (Microsoft, certificate requirements for PEAP and EAP).
         reacted = list(react(case.supplicants, "purpose-absent"))
         if reacted:
             says = "it has no extended key usage"
