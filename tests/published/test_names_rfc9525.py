@@ -103,7 +103,7 @@ def test_supplicant_case(case: dict[str, Any]) -> None:
 
 
 def test_a_wildcard_certificate_that_a_supplicant_refuses_is_told_apart_from_a_wrong_name() -> None:
-    """Apple Security framework source, EAP policy: no wildcard in the certificate under apple-eap."""
+    """Apple Security framework source, EAP policy: no wildcard in the certificate."""
     wild = certificate("x", [{"type": "dns", "value": "*.corp.example"}])
     match = supplicant_covers(wild, ("n1.corp.example",), "apple-eap")
     assert (match.covered, match.by_wildcard) == (False, True)

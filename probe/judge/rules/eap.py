@@ -85,7 +85,7 @@ def _objections(case: Case, leaf: CertFacts, expected: tuple[str, ...]) -> Itera
         reacted += react(clients, kind)
     windows = [client for client in profiles if client.family == "windows-eap"]
     if windows and any("*" in name for name in leaf.common_names) and _UNEXPECTED not in found:
-        # From memory: older versions refuse a wildcard in the subject, whatever the other names say.
+        # From memory: older versions refuse a wildcard in the subject, whatever else is named.
         _, reacted = found.setdefault(_WILDCARD, (_IN_SUBJECT, []))
         reacted += [one for one in react(windows, "wildcard-name") if one not in reacted]
     for rule_id, (why, reacted) in found.items():
