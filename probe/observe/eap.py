@@ -36,6 +36,10 @@ _OVERHEAD = 10
 _UNREAD = 32
 """Datagrams that wait to be read. A conversation has one reply at a time; a flood is dropped."""
 
+_CLEAR_ENOUGH = 2
+"""Transmissions of one request that are answered by what does not verify until it is clear that
+the secret differs. One reply may be somebody else's."""
+
 
 def uniform_jitter() -> float:
     """Return RAND of RFC 5080, 2.2.1."""
@@ -97,6 +101,8 @@ class EapVisit:
         self._transmissions = 0
         self._doubt: RadiusError | None = None
         """What was wrong with a reply to the request that is in flight."""
+        self._unverified = 0
+        """Replies whose authenticators did not verify."""
 
     async def __aenter__(self) -> Self:
         return self
@@ -165,9 +171,14 @@ class EapVisit:
             eap = self._conversation.receive(reply)
 
     async def _exchange(self, request: Request, deadline: float) -> Reply | None:
-        """Send a request until its reply comes; None: it has not come."""
+        """Send a request until its reply comes; None: it has not come.
+
+        Where each of several transmissions was answered, and only by what does not verify, more of
+        them would tell nothing new.
+        """
         loop = asyncio.get_running_loop()
         self._doubt = None
+        answered_wrongly = 0
         limits = self._limits
         schedule = waits(
             limits.radius_first_wait,
@@ -180,9 +191,13 @@ class EapVisit:
             if loop.time() >= deadline:
                 break
             self._send(request)
+            before = self._unverified
             reply = await self._reply(request, min(deadline, loop.time() + wait))
             if reply is not None:
                 return reply
+            answered_wrongly += self._unverified > before
+            if answered_wrongly == _CLEAR_ENOUGH:
+                break
         return None
 
     async def _reply(self, request: Request, deadline: float) -> Reply | None:
@@ -200,6 +215,7 @@ class EapVisit:
                     except ReplyNotOurs:
                         continue
                     except RadiusError as error:
+                        self._unverified += isinstance(error, SecretDiffers)
                         if not isinstance(self._doubt, SecretDiffers):
                             self._doubt = error
         except TimeoutError:

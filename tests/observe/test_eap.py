@@ -360,6 +360,31 @@ def test_a_bad_reply_does_not_stand_in_the_way_of_a_good_one(
     assert len(peer.heard) == seen.round_trips + 1
 
 
+def test_two_transmissions_answered_wrongly_are_clear_enough() -> None:
+    seen, peer = visit(lambda request: [other_secret(request), other_secret(request)], limits=QUICK)
+    assert seen.outcome is Outcome.SECRET_DIFFERS
+    assert seen.radius is not None
+    assert seen.radius.transmissions == len(peer.datagrams) == 2
+
+
+@pytest.mark.parametrize(
+    ("wrong", "good"),
+    [({0, 1}, 1), ({0}, 2)],
+    ids=["in the time of the second", "to the third, as the second was lost"],
+)
+def test_a_good_reply_may_come_after_wrong_ones(wrong: set[int], good: int) -> None:
+    inner = joined(tls_server()[0])
+    transmissions = iter(range(100))
+
+    def handle(request: Request) -> list[bytes]:
+        number = next(transmissions)
+        bad = [other_secret(request)] if number in wrong else []
+        return [*bad, *inner(request)] if number >= good else bad
+
+    seen, _ = visit(handle, limits=QUICK)
+    assert seen.outcome is Outcome.SERVED
+
+
 def test_replies_that_do_not_verify_weigh_more_than_unreadable_ones() -> None:
     seen, _ = visit(lambda request: [other_secret(request), cut_short(request)], limits=QUICK)
     assert seen.outcome is Outcome.SECRET_DIFFERS
