@@ -18,6 +18,7 @@ from probe.observe.agenda import ADDRESS_TYPES
 from probe.observe.dns import Resolvers
 from probe.observe.eap import EapVisit, Peer
 from probe.observe.notebook import Answer, Notebook
+from probe.observe.visit import no_servers_address
 from probe.observe.web import visit_web
 from probe.plan.addresses import is_address
 from probe.plan.model import Eap, Plan, SecretRef
@@ -239,6 +240,10 @@ class _Sweep:
     async def _visit(self, question: Question, ask: HandshakeAsk) -> None:
         node = self._nodes[question.nodes[0]]
         address = node.reached_at(str(ask.address))
+        nowhere = no_servers_address(address)
+        if nowhere is not None:
+            self._notebook.visited(question, ask, self._notebook.clock(), nowhere)
+            return
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
             if question.endpoint is Endpoint.WEB:

@@ -3,6 +3,7 @@
 import errno
 import os
 from dataclasses import dataclass
+from ipaddress import ip_address
 
 from probe.observation.model import EapSeen, Outcome, Phase, RadiusSeen, Served
 
@@ -37,3 +38,16 @@ def network_outcome(error: OSError) -> tuple[Outcome, str]:
         return Outcome.SILENT, "nothing came back"
     # The event loop replaces the system's words by its own.
     return Outcome.UNREACHABLE, os.strerror(error.errno) if error.errno else str(error)
+
+
+def no_servers_address(address: str) -> VisitSeen | None:
+    """Return what a visit there shows without being made, if an address is nobody's in particular.
+
+    A name server may answer anything: a group would get our request at every member (RFC 1112, 4;
+    RFC 4291, 2.7), and what answers at "no address" is this machine itself (RFC 1122, 3.2.1.3).
+    """
+    place = ip_address(address)
+    if not (place.is_multicast or place.is_unspecified or str(place) == "255.255.255.255"):
+        return None
+    says = f"{address} is no server's address, so nothing was sent there"
+    return VisitSeen(Outcome.UNREACHABLE, Phase.CONNECT, 0.0, says)

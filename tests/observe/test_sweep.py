@@ -209,6 +209,33 @@ def test_addresses_out_of_dns_are_bounded() -> None:
     assert asked == ["127.0.0.1", "127.0.0.2", "127.0.0.3"]
 
 
+@pytest.mark.parametrize(
+    "address",
+    ["0.0.0.0", "224.0.0.1", "255.255.255.255", "::", "ff02::1"],  # noqa: S104  # nothing is bound
+)
+def test_nothing_is_sent_to_an_address_that_is_no_servers(address: str) -> None:
+    """RFC 1112, 4 and RFC 4291, 2.7: groups; RFC 1122, 3.2.1.3: this host, and every host here."""
+
+    def anywhere(query: dns.message.Message) -> Answer:
+        (question,) = query.question
+        kind = "AAAA" if ":" in address else "A"
+        if dns.rdatatype.to_text(question.rdtype) == kind:
+            return reply(query, f"{question.name} 300 {kind} {address}")
+        return reply(query, authority=("northpier.example. 300 SOA a. b. 1 2 3 4 300",))
+
+    async def run() -> tuple[Survey, World]:
+        async with world() as here, serving(anywhere) as resolver:
+            planned = replace(here.plan(), resolvers=(Resolver(resolver.place),))
+            questions = agenda(planned, Depth.SWEEP, only=EAP_ONLY | WEB_ONLY)
+            return await look(planned, questions, limits=QUICK), here
+
+    seen, here = asyncio.run(run())
+    assert {row.outcome for row in seen.handshakes} == {Outcome.UNREACHABLE}
+    assert {row.asked.address for row in seen.handshakes} == {address}
+    assert "no server's address" in (seen.handshakes[0].detail or "")
+    assert here.radius.heard == []
+
+
 def test_an_address_is_mapped_only_to_connect() -> None:
     async def run() -> Survey:
         async with world() as here:
