@@ -68,6 +68,15 @@ def test_a_conversation_without_a_certificate(
     assert result.findings[0].verdict is verdict
 
 
+def test_silence_says_which_address_the_server_has_to_know() -> None:
+    survey = seen(plan(), eap={"eap/quay3": Outcome.SILENT})
+    handshakes = tuple(replace(record, source="192.0.2.200") for record in survey.handshakes)
+    (finding,) = judged(plan(), replace(survey, handshakes=handshakes)).findings
+    assert "192.0.2.200" in finding.remedy
+    (finding,) = judged(plan(), survey).findings
+    assert "this machine's address, as the node sees it" in finding.remedy
+
+
 def test_silence_where_this_machine_was_answered_before_is_blocked() -> None:
     before = seen(plan(), taken=AT - timedelta(days=1))
     now = seen(plan(), eap={"eap/quay3": Outcome.SILENT})

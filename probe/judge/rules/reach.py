@@ -167,9 +167,21 @@ def _draft(
         fault=(ending.outcome.value, ending.alert or "", *addresses_of(sightings)),
         verdict_at_best=ending.other_verdict,
         says=says,
+        remedy=_remedy(ending, sightings),
         accepted=ending.accepted,
     )
     return resting_on(draft, sightings)
+
+
+def _remedy(ending: _Ending, sightings: list[Sighting]) -> str | None:
+    """Return what to do where a visit tells more than the catalogue knows."""
+    sources = sorted({each.visit.record.source for each in sightings if each.visit.record.source})
+    if ending.rule_id != "eap-silent" or ending.outcome is not Outcome.SILENT or not sources:
+        return None
+    return (
+        f"Register this machine ({listing(sources)}, or what the node sees of it behind a NAT) as a"
+        " RADIUS client; check the secret and the firewalls."
+    )
 
 
 def _virtual_name(visit: Visit) -> str | None:
