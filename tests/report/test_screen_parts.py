@@ -158,6 +158,16 @@ def test_much_evidence_is_a_few_and_a_number() -> None:
     assert "and 3 more, in the JSON document\n" in shown
 
 
+def test_every_node_of_a_finding_is_named_once() -> None:
+    names = tuple(f"quay{number}" for number in range(3, 40, 4))
+    base = healthy(40)
+    shown = render(replace(base, findings=(replace(CLOSED, nodes=names),)))
+    every = ", ".join(names[:-1]) + f" and {names[-1]}"
+    assert f"web at quay3, quay7 and 8 more  {CLOSED.rule}\n" in shown
+    assert f" nodes {every} " in " ".join(shown.split())
+    assert "  nodes  " not in render(replace(base, findings=(CLOSED,)))
+
+
 def test_a_fact_met_in_several_ways_is_one() -> None:
     where = "quay3 at 192.0.2.13, port 443"
     evidence = (

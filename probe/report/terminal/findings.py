@@ -45,6 +45,10 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
     yield Indented(Text(visible(finding.says, SENTENCES)), INDENT)
     if finding.accepted is not None:
         yield _part("accepted", _acceptance(finding.accepted))
+    every = view.every_node(finding.nodes)
+    if every != view.nodes(finding.nodes):
+        # Whoever has to go there needs them all, and only here are they told.
+        yield _part("nodes", every)
     facts = list(_facts(finding.evidence))
     for number, line in enumerate(facts[:EVIDENCE]):
         yield _part("seen" if number == 0 else "", line)

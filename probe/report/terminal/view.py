@@ -35,6 +35,10 @@ class View:
         """Return nodes as briefly as is true."""
         return words.nodes(names, self.plan)
 
+    def every_node(self, names: Sequence[str]) -> str:
+        """Return nodes briefly, and none of them left out."""
+        return words.nodes(names, self.plan, listed=None)
+
     def place(self, endpoint: Endpoint, nodes: Sequence[str]) -> str:
         """Return "EAP at quay4"; the endpoint alone where no node is named."""
         kind = words.endpoint(endpoint)

@@ -101,17 +101,18 @@ def some_of(items: Sequence[str], listed: int = LISTED) -> str:
     return f"{named} and {len(items) - NAMED} more"
 
 
-def nodes(names: Sequence[str], plan: Sequence[str]) -> str:
+def nodes(names: Sequence[str], plan: Sequence[str], listed: int | None = LISTED) -> str:
     """Return nodes in plan order as briefly as is true.
 
     "quay1 to quay4" only for a real run: neighbours in the plan that are numbered in steps of one.
+    Many runs are cut with the number of nodes that are left out; `listed` None: never.
     """
     if len(names) > 2 and len(names) == len(plan) and set(names) == set(plan):
         return f"all {len(plan)} nodes"
     place = {name: number for number, name in enumerate(plan)}
     ordered = sorted(names, key=lambda name: place.get(name, len(place)))
     runs = list(_runs(ordered, place))
-    if len(runs) <= LISTED:
+    if listed is None or len(runs) <= listed:
         return all_of([_run(run) for run in runs])
     named = [_run(run) for run in runs[:NAMED]]
     return f"{', '.join(named)} and {sum(len(run) for run in runs[NAMED:])} more"
