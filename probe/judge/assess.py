@@ -36,18 +36,18 @@ def judge(
     *,
     at: datetime,
     before: Survey | None = None,
-    explained: Explained | None = None,
+    memory: Explained | None = None,
 ) -> Assessment:
     """Judge what was seen against the plan, as of a time with a zone.
 
     Nodes that were not asked are left out: nothing is known of them. `before` is an earlier survey
     of the same plan: an endpoint that served this machine then and is silent now blocks somebody.
-    `explained` keeps examinations for the next judgement of equal chains. Raises ValueError for a
+    `memory` keeps examinations for the next judgement of equal chains. Raises ValueError for a
     time without a zone.
     """
     if at.tzinfo is None:
         raise ValueError("the time to judge at needs a zone")
-    case = Case(plan, seen, at=at, before=before, explained=explained)
+    case = Case(plan, seen, at=at, before=before, explained=memory)
     drafts: list[Draft] = []
     notes: list[Note] = []
     for rule in ALL:

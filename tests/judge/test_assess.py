@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta
 import pytest
 
 from probe.assessment import Part, Verdict
+from probe.judge.explained import Explained
 from probe.observation.model import Endpoint, Outcome, Survey, fingerprint
 from probe.plan.model import Acceptance
 from tests.judge.pki import AT
@@ -310,3 +311,13 @@ def test_the_row_of_an_incomplete_chain_says_what_is_missing() -> None:
         (),
         ("CN=Saltmarsh Issuing",),
     ]
+
+
+def test_a_memory_of_examinations_changes_no_judgement() -> None:
+    memory = Explained()
+    survey = seen(plan(), web={"web/quay3": SOON})
+    other = seen(plan(), web={"web/quay2": SOON})
+    for each in (survey, other, survey):
+        assert judged(plan(), each, memory=memory) == judged(plan(), each)
+    later = AT + timedelta(days=20)
+    assert judged(plan(), survey, at=later, memory=memory) == judged(plan(), survey, at=later)
