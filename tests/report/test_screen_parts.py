@@ -122,6 +122,27 @@ def test_nobody_is_only_as_far_as_was_seen() -> None:
     assert "Not seen: 2 of 12 questions\n  web/quay1/x\n  web/quay2/x\n" in shown
 
 
+def test_nobody_is_told_with_what_is_not_known() -> None:
+    """A silent server is an answer of a kind: nothing is missing, and nothing is known."""
+    silent = replace(CLOSED, rule="web-silent", verdict=Verdict.UNSEEN)
+    shown = render(replace(healthy(), findings=(silent,)))
+    assert "Blocked now   nobody, as far as was seen [1]\n" in shown
+    known = Accepted("it is being moved", AT, expired=False)
+    shown = render(replace(healthy(), findings=(replace(silent, accepted=known),)))
+    assert "Blocked now   nobody\n" in shown
+
+
+def test_the_day_until_which_to_do_it_is_told_once() -> None:
+    base = healthy()
+    for remedy in ("Renew it.", "Renew it before 2026-12-09."):
+        first = replace(EXPIRING, remedy=remedy, accepted=None)
+        shown = render(
+            replace(base, findings=(first,), headline=Headline(first=first.id)), width=100
+        )
+        (line,) = [line for line in shown.splitlines() if line.startswith("  Do first")]
+        assert line.lower().count("before 2026-12-09.") == 1
+
+
 def test_a_look_at_a_part_of_the_plan_says_so_first() -> None:
     part = Part(nodes=9, asked=(Endpoint.WEB,), left_out=(Endpoint.DNS, Endpoint.EAP))
     shown = render(replace(healthy(), part=part), width=100)

@@ -58,7 +58,7 @@ def _part(view: View) -> Iterator[RenderableType]:
 def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
     entries = [item for item in view.assessment.headline.felt if item.verdict is verdict]
     if not entries:
-        yield Labelled(label, Text(f"nobody{_as_far_as_seen(view)}"), COLUMN)
+        yield Labelled(label, Text("nobody").append_text(_as_far_as_seen(view)), COLUMN)
     for number, entry in enumerate(entries[:ENTRIES]):
         who = [view.client(family) for family in entry.clients]
         body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
@@ -67,14 +67,16 @@ def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
     yield from _more(entries, "where it is felt")
 
 
-def _as_far_as_seen(view: View) -> str:
+def _as_far_as_seen(view: View) -> Text:
     assessment = view.assessment
-    if assessment.complete:
-        return ""
-    if not assessment.unseen:
-        return ", as far as was seen"
-    asked = words.plural(len(assessment.survey.questions), "question")
-    return f", as far as was seen: {len(assessment.unseen)} of {asked} got no answer"
+    if assessment.unseen:
+        asked = words.plural(len(assessment.survey.questions), "question")
+        return Text(f", as far as was seen: {len(assessment.unseen)} of {asked} got no answer")
+    # Where a server was silent the question is answered, and yet nothing is known of it.
+    unknown = [f.id for f in assessment.findings if f.verdict is Verdict.UNSEEN and f.counts]
+    if unknown or not assessment.complete:
+        return Text(", as far as was seen").append_text(view.references(unknown))
+    return Text()
 
 
 def _doing(view: View, entry: Felt) -> str:
@@ -127,8 +129,9 @@ def _first(view: View) -> Iterator[RenderableType]:
     body = styled(view.place(finding.endpoint, finding.nodes), "place")
     body.append_text(view.references([finding.id]))
     body.append(f": {visible(finding.remedy, SENTENCES)}")
-    if finding.due is not None:
-        body.append(f" Before {words.day(finding.due)}.")
+    day = words.day(finding.due)
+    if finding.due is not None and day not in finding.remedy:
+        body.append(f" Before {day}.")
     yield Labelled("Do first", body, COLUMN)
 
 
