@@ -157,7 +157,7 @@ class EapConversation:
         """Return what answers one TLS message; nothing if all is said."""
         if self._site.fault is EapFault.ALERT:
             self._ending = True
-            return misbehave.fatal_alert(misbehave.Alert.HANDSHAKE_FAILURE)
+            return misbehave.fatal_alert(misbehave.HANDSHAKE_FAILURE)
         if self._site.fault is EapFault.NOT_TLS:
             self._ending = True
             return misbehave.garbage()

@@ -37,7 +37,7 @@ class WebFault(StrEnum):
 
 _RAW_ANSWERS = {
     WebFault.CUT_OFF: b"",
-    WebFault.ALERT: misbehave.fatal_alert(misbehave.Alert.HANDSHAKE_FAILURE),
+    WebFault.ALERT: misbehave.fatal_alert(misbehave.HANDSHAKE_FAILURE),
     WebFault.PLAIN_HTTP: misbehave.plain_http(),
     WebFault.GARBAGE: misbehave.garbage(),
     WebFault.BROKEN_HELLO: misbehave.broken_handshake(),

@@ -22,7 +22,6 @@ Value = str | int | bytes
 class Attribute(IntEnum):
     """Attribute types that are treated by number (IANA "RADIUS Attribute Types")."""
 
-    USER_NAME = 1
     USER_PASSWORD = 2
     CHAP_PASSWORD = 3
     STATE = 24
