@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from probe.assessment import Verdict
-from probe.observation.model import Endpoint
+from probe.observation.model import LATEST, Endpoint
 from probe.report.render import FORMS
 
 ASKED = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
@@ -57,10 +57,14 @@ def _time(text: str) -> datetime:
     if text == "now":
         return datetime.now(UTC)
     if _DAY.fullmatch(text):
-        return datetime.fromisoformat(text).replace(tzinfo=UTC)
-    if _RFC_3339.fullmatch(text):
-        return datetime.fromisoformat(text.upper()).astimezone(UTC)
-    raise ValueError
+        moment = datetime.fromisoformat(text).replace(tzinfo=UTC)
+    elif _RFC_3339.fullmatch(text):
+        moment = datetime.fromisoformat(text.upper()).astimezone(UTC)
+    else:
+        raise ValueError
+    if moment >= LATEST:
+        raise ValueError
+    return moment
 
 
 class _Only(click.ParamType[frozenset[Endpoint]]):

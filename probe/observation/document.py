@@ -16,6 +16,7 @@ import msgspec
 from probe.files import write_whole
 from probe.limits import DEFAULT
 from probe.observation.model import (
+    LATEST,
     Handshake,
     Lookup,
     LookupOutcome,
@@ -154,7 +155,7 @@ def _contradictions(survey: Survey) -> Iterator[str]:
     for moment in _moments(survey):
         if moment.tzinfo is None:
             yield f"{moment.isoformat()} is in no time zone"
-        elif not _in_utc(moment):
+        elif not _in_calendar(moment):
             yield f"{moment.isoformat()} is out of range"
 
 
@@ -206,12 +207,11 @@ def _empty(record: Lookup | Handshake) -> bool:
     return record.outcome is Outcome.SERVED and not chain
 
 
-def _in_utc(moment: datetime) -> bool:
+def _in_calendar(moment: datetime) -> bool:
     try:
-        moment.astimezone(UTC)
+        return moment.astimezone(UTC) < LATEST
     except OverflowError:
         return False
-    return True
 
 
 def _moments(survey: Survey) -> Iterable[datetime]:

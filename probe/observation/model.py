@@ -6,9 +6,13 @@ Text that came off the wire is kept unaltered (it is escaped where it is shown).
 
 import hashlib
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, Self
+
+LATEST = datetime(9000, 1, 1, tzinfo=UTC)
+"""A later moment is no time to look or to judge at: windows of days are added to it, and the
+calendar of the program ends with the year 9999."""
 
 
 class Token(StrEnum):

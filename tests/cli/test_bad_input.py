@@ -135,6 +135,7 @@ def test_a_saved_survey_that_is_none(probe: Probe, plan: Path, tmp_path: Path) -
         (["--at", "2027-02-30"], "is no time"),
         (["--at", "2027-04-01T10:00:00"], "is no time"),
         (["--at", "20270401"], "is no time"),
+        (["--at", "9999-12-31"], "is no time"),
         (["--only", "dns,wbe"], "'wbe' is none of"),
         (["--only", ""], "is none of"),
         (["--only", "radsec"], "nothing to ask"),

@@ -238,6 +238,7 @@ def altered(old: bytes, new: bytes) -> bytes:
         (altered(f'"chain":["{DIGEST}"]'.encode(), b'"chain":[]'), "holds nothing"),
         (altered(b'"data":["192.0.2.11"]', b'"data":[]'), "holds nothing"),
         (altered(b"2026-11-25T09:00:02Z", b"9999-12-31T23:59:59-14:00"), "out of range"),
+        (altered(b"2026-11-25T09:00:02Z", b"9999-12-15T00:00:00Z"), "out of range"),
     ],
 )
 def test_anything_else_is_one_clear_message(octets: bytes, says: str) -> None:
