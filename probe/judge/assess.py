@@ -1,7 +1,7 @@
 """From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time
 
 from probe.assessment import (
     Accepted,
@@ -146,8 +146,8 @@ def _accepted(case: Case, draft: Draft) -> Accepted | None:
 
 def accepted(taken: Acceptance, at: datetime) -> Accepted:
     """Return how an acceptance stands at a time: it holds to the end of its last day, UTC."""
-    over = datetime.combine(taken.until, time(), UTC) + timedelta(days=1)
-    return Accepted(taken.reason, over - timedelta(seconds=1), at >= over)
+    last = datetime.combine(taken.until, time.max, UTC)
+    return Accepted(taken.reason, last.replace(microsecond=0), at > last)
 
 
 def _order(case: Case, finding: Finding) -> tuple[object, ...]:

@@ -178,6 +178,14 @@ def test_an_acceptance_holds_to_the_end_of_its_day() -> None:
     assert over.findings[0].accepted.expired
 
 
+def test_an_acceptance_may_hold_to_the_end_of_the_calendar() -> None:
+    """TOML dates end with the year 9999 (RFC 3339, 1)."""
+    of = plan(accepted=(Acceptance("web-expiring", (), "for good", date(9999, 12, 31)),))
+    (finding,) = judged(of, seen(of, web={"quay2": SOON})).findings
+    assert finding.accepted is not None
+    assert not finding.accepted.expired
+
+
 def test_a_blocked_finding_counts_although_it_is_accepted() -> None:
     of = plan(accepted=(Acceptance("web-closed", (), "being moved", AT.date()),))
     result = judged(of, seen(of, web={"web/quay3": Outcome.CLOSED}))
