@@ -214,7 +214,8 @@ def test_a_closed_port_is_told_at_once() -> None:
 
     seen = asyncio.run(run())
     assert (seen.outcome, seen.phase) == (Outcome.CLOSED, Phase.CONNECT)
-    assert seen.seconds < DEFAULT.radius_first_wait
+    assert seen.radius is not None
+    assert seen.radius.transmissions == 1
 
 
 def test_no_route_is_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -416,7 +417,7 @@ def test_the_answer_to_the_polite_end_is_not_waited_for_in_the_timed_path() -> N
         # The server keeps its reject for itself.
         return [one for one in answers if one[0] != Code.ACCESS_REJECT]
 
-    limits = replace(DEFAULT, eap_farewell_wait=0.3)
+    limits = replace(DEFAULT, eap_farewell_wait=1.0)
 
     async def run() -> tuple[float, VisitSeen]:
         async with answering(handle) as peer:
@@ -426,8 +427,7 @@ def test_the_answer_to_the_polite_end_is_not_waited_for_in_the_timed_path() -> N
 
     seconds, seen = asyncio.run(run())
     assert seen.outcome is Outcome.SERVED
-    assert seen.seconds < 0.25
-    assert 0.3 <= seconds < 0.6
+    assert seen.seconds < 1.0 <= seconds
 
 
 def test_the_secret_shows_nowhere() -> None:
