@@ -121,7 +121,7 @@ def _finding(case: Case, cause: Cause) -> Finding:
         accepted=_accepted(case, draft),
         says=draft.says,
         evidence=draft.evidence,
-        remedy=draft.remedy or draft.rule.remedy,
+        remedy=cause.remedy,
         source=_source(draft, by_client),
         basis=_basis(draft, by_client),
     )

@@ -41,6 +41,9 @@ class Draft:
     evidence: tuple[Evidence, ...] = ()
     remedy: str | None = None
     """None: the catalogue's."""
+    replaces: frozenset[str] = frozenset()
+    """Certificates that the remedy puts others in place of: whatever else is wrong with one of
+    them, nothing better can be done about it."""
     places: frozenset[Place] = frozenset()
     questions: frozenset[str] = frozenset()
     """Ids of the questions whose answers show it."""

@@ -31,6 +31,15 @@ class Cause:
     folded: list[Draft] = field(default_factory=list)
 
     @property
+    def remedy(self) -> str:
+        """What to do: of what it explains, if that has the better certificate at hand already."""
+        at_fault = frozenset(self.draft.certificates)
+        for draft in self.folded:
+            if at_fault and at_fault <= draft.replaces and draft.remedy:
+                return draft.remedy
+        return self.draft.remedy or self.draft.rule.remedy
+
+    @property
     def verdict(self) -> Verdict:
         """The worst of all that is told here."""
         return min(draft.verdict for draft in (self.draft, *self.folded))

@@ -15,6 +15,7 @@ from tests.judge.world import (
     RADIUS,
     ca,
     clients,
+    eap_chain,
     folded,
     host,
     judged,
@@ -57,6 +58,22 @@ def test_an_expired_certificate_at_one_node_explains_why_it_differs() -> None:
     result = judged(plan(), seen(plan(), eap={"eap/quay3": old}))
     assert told(result) == [("eap-expired", "eap", ("quay3",), None)]
     assert set(folded(result)) == {"eap-half-renewed", "eap-leaf-differs"}
+
+
+def test_a_renewed_certificate_that_is_there_already_is_what_to_import() -> None:
+    """Nobody orders a renewal that other nodes have."""
+    old = with_private(private(RADIUS, begins=AT - timedelta(days=91), days=90))
+    (finding,) = judged(plan(), seen(plan(), eap={"eap/quay3": old})).findings
+    assert finding.rule == "eap-expired"
+    assert finding.remedy.startswith("Import the certificate that quay1, quay2 and quay4 have")
+    later = with_private(private(RADIUS, begins=AT + timedelta(days=2), days=90))
+    (finding,) = judged(plan(), seen(plan(), eap={"eap/quay3": later})).findings
+    assert finding.rule == "eap-not-yet-valid"
+    assert finding.remedy.startswith("Go back to the certificate before it")
+    most = judged(plan(), seen(plan(), eap={"eap/": old, "eap/quay3": eap_chain()}))
+    (finding,) = most.findings
+    assert (finding.rule, finding.nodes) == ("eap-expired", ("quay1", "quay2", "quay4"))
+    assert finding.remedy.startswith("Import the certificate that quay3 has")
 
 
 def test_an_expired_certificate_everywhere_explains_no_difference() -> None:

@@ -8,6 +8,7 @@ outside explains the difference; `fold.py` sees to that.
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from probe.assessment import Evidence, Note
@@ -172,19 +173,25 @@ def _half_renewed(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft]:
         renewed = case.sort_nodes(
             node for visit in some if case.leaf(visit) is newest for node in visit.nodes
         )
-        yield _draft(
-            case,
-            "eap-half-renewed",
-            tuple(some),
-            by_leaf,
+        says = (
             f"{listing(renewed)} {verb(renewed, 'serves', 'serve')} for EAP the renewed certificate"
             f" {called(newest)} (until {day(newest.not_after)}), and {listing(behind)} still the"
-            f" one before it (until {ends}).",
-            _pins(case, visits),
+            f" one before it (until {ends})."
+        )
+        yield replace(
+            _draft(case, "eap-half-renewed", tuple(some), by_leaf, says, _pins(case, visits)),
             remedy=f"Import the certificate that {listing(renewed)} {verb(renewed, 'has', 'have')}"
             f" (SHA-256 {newest.sha256[:16]}…) on {listing(behind)}, then restart the RADIUS"
             " service there.",
+            # One that is not valid yet, or no longer, helps nobody.
+            replaces=frozenset(leaf.sha256 for leaf in older if _valid(case, newest)),
         )
+
+
+def _valid(case: Case, leaf: CertFacts) -> bool:
+    if leaf.not_before is None or leaf.not_after is None:
+        return False
+    return leaf.not_before <= case.at <= leaf.not_after
 
 
 def _begins(leaf: CertFacts) -> tuple[datetime, str]:
@@ -237,8 +244,6 @@ def _draft(
     by: Split,
     says: str,
     reacted: tuple[Reacted, ...],
-    *,
-    remedy: str | None = None,
 ) -> Draft:
     outside = [visit for visit in visits if visit.nodes[0] in by.outside]
     places: frozenset[Place] = frozenset(place for visit in outside for place in visit.places)
@@ -249,7 +254,6 @@ def _draft(
         certificates=tuple(dict.fromkeys(visit.chain[0] for visit in outside)),
         reacted=reacted,
         says=says,
-        remedy=remedy,
         evidence=limited(tuple(_rows(case, visits, by))),
         places=places,
         questions=frozenset(visit.record.question for visit in visits),
