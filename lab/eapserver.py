@@ -60,6 +60,8 @@ class EapFault(StrEnum):
     """Nothing is said any more after the ClientHello."""
     NOT_TLS = "not-tls"
     """Octets that are not TLS answer the ClientHello, in a good EAP packet."""
+    OTHER_KEY = "other-key"
+    """The handshake is signed with another key than the certificate's (up to TLS 1.2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +178,10 @@ class EapConversation:
             try:
                 flight += tls.bio_read(_READ)
             except SSL.WantReadError:
-                return flight
+                break
+        if self._site.fault is EapFault.OTHER_KEY:
+            return misbehave.spoiled_signature(flight)
+        return flight
 
     def _connection(self) -> SSL.Connection:
         if self._tls is None:

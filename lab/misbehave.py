@@ -7,6 +7,7 @@ HANDSHAKE_FAILURE = 40
 
 _ALERT_RECORD = 21
 _HANDSHAKE_RECORD = 22
+_SERVER_KEY_EXCHANGE = 12
 _TLS_1_2 = 0x0303
 _FATAL = 2
 
@@ -25,6 +26,22 @@ def broken_handshake() -> bytes:
     """Return a TLS record whose handshake message is a ServerHello of nothing but 0xFF."""
     body = b"\xff" * 40
     return _record(_HANDSHAKE_RECORD, b"\x02" + len(body).to_bytes(3) + body)
+
+
+def spoiled_signature(flight: bytes) -> bytes:
+    """Return a server's flight with another signature in its ServerKeyExchange (RFC 5246, 7.4.3).
+
+    That is what a server shows that holds another key than the one in its certificate. The message
+    goes in the clear up to TLS 1.2, in a record of its own as OpenSSL writes it.
+    """
+    spoiled = bytearray(flight)
+    place = 0
+    while place < len(flight):
+        end = place + 5 + int.from_bytes(flight[place + 3 : place + 5])
+        if flight[place] == _HANDSHAKE_RECORD and flight[place + 5] == _SERVER_KEY_EXCHANGE:
+            spoiled[end - 1] ^= 1  # the signature is the last thing in it
+        place = end
+    return bytes(spoiled)
 
 
 def plain_http() -> bytes:

@@ -33,6 +33,8 @@ class WebFault(StrEnum):
     """Octets of no protocol answer the ClientHello."""
     BROKEN_HELLO = "broken-hello"
     """A TLS record with a ServerHello that makes no sense answers the ClientHello."""
+    OTHER_KEY = "other-key"
+    """The handshake is signed with another key than the certificate's (up to TLS 1.2)."""
 
 
 _RAW_ANSWERS = {
@@ -100,7 +102,7 @@ class _Visit(Stream):
     def data_received(self, data: bytes) -> None:
         if self._fault is WebFault.SILENT:
             return
-        if self._fault is not None:
+        if self._fault in _RAW_ANSWERS:
             self.transport.write(_RAW_ANSWERS[self._fault])
             self.transport.close()
             return
@@ -128,9 +130,12 @@ class _Visit(Stream):
     def _flush(self) -> None:
         while True:
             try:
-                self.transport.write(self._tls.bio_read(_READ))
+                octets = self._tls.bio_read(_READ)
             except SSL.WantReadError:
                 return
+            if self._fault is WebFault.OTHER_KEY:
+                octets = misbehave.spoiled_signature(octets)
+            self.transport.write(octets)
 
 
 def _page() -> bytes:
