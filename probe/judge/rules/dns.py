@@ -224,27 +224,27 @@ def _failure(outcome: LookupOutcome, where: str, about: str) -> tuple[str, str]:
         case LookupOutcome.REFUSED:
             return (
                 f"{start} refuses to answer this machine about {about}.",
-                "Allow this machine at the resolver, or ask from where its clients are.",
+                f"Allow this machine at {where}, or ask from where its clients are.",
             )
         case LookupOutcome.SILENT:
             return (
                 f"{start} gave no answer about {about}.",
-                "Check that the resolver runs and that firewalls let this machine reach it.",
+                f"Check {where}: that it runs, and that firewalls let this machine reach it.",
             )
         case LookupOutcome.LAME:
             return (
                 f"{start} does not serve the zone of {about} and asks nobody else.",
-                "Name a resolver in the plan that clients use, or delegate the zone to it.",
+                f"Name a resolver in the plan that clients use, or delegate the zone to {where}.",
             )
         case LookupOutcome.MALFORMED:
             return (
                 f"{start} answers about {about} with something that is no DNS message.",
-                "Check what listens on the resolver's port, and what stands in between.",
+                f"Check what listens at {where}, and what stands in between.",
             )
         case _:
             return (
                 f"{start} fails to resolve {about}.",
-                "Check the resolver's log, and that it reaches the name servers of the zone.",
+                f"Check {where}: its log, and that it reaches the name servers of the zone.",
             )
 
 
