@@ -38,6 +38,20 @@ EAP_RULES = {
     Outcome.MALFORMED: "eap-refused",
 }
 
+_REMEDIES = {
+    ("web-closed", Outcome.CUT_OFF): "Check the log of the web service and what stands before it"
+    " (a proxy, a firewall): the port is open, and the connection is cut.",
+    ("web-silent", Outcome.UNREACHABLE): "Check the address in the plan, and the routes from this"
+    " machine to it.",
+    ("web-not-tls", Outcome.MALFORMED): "Check what answers on this port and what stands before"
+    " it, or correct the port in the plan.",
+    ("eap-silent", Outcome.UNREACHABLE): "Check the address in the plan, and the routes from this"
+    " machine to it.",
+    ("eap-refused", Outcome.CUT_OFF): "Check the RADIUS server's log; if nothing is wrong there,"
+    " check that large UDP packets, which travel in fragments, get through.",
+}
+"""What to do where the catalogue speaks of another ending of the same rule."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Ending:
@@ -177,7 +191,7 @@ def _remedy(ending: _Ending, sightings: list[Sighting]) -> str | None:
     """Return what to do where a visit tells more than the catalogue knows."""
     sources = sorted({each.visit.record.source for each in sightings if each.visit.record.source})
     if ending.rule_id != "eap-silent" or ending.outcome is not Outcome.SILENT or not sources:
-        return None
+        return _REMEDIES.get((ending.rule_id, ending.outcome))
     return (
         f"Register this machine ({listing(sources)}, or what the node sees of it behind a NAT) as a"
         " RADIUS client; check the secret and the firewalls."
