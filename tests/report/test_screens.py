@@ -98,6 +98,8 @@ def test_a_place_with_unknown_addresses_is_asked_at_each_of_them() -> None:
         in shown
     )
     assert "1 failed authentication in the servers' own logs for each address\n" in shown
+    share = Share("quay1", ("quay1",), 2, 1, 0, per_address=True)
+    assert "logged     no failed authentication\n" in render_agenda(Footprint((share,), share, ()))
 
 
 def test_a_rule_that_makes_notes_only_says_so() -> None:

@@ -84,6 +84,9 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     yield heading("Altogether")
     total = footprint.total
     yield Labelled("sent", Text(_amount(total)), COLUMN)
+    if not total.failed_authentications:
+        yield Labelled("logged", Text("no failed authentication"), COLUMN)
+        return
     logged = words.plural(total.failed_authentications, "failed authentication")
     more = " for each address" if total.per_address else ", at most"
     yield Labelled("logged", Text(f"{logged} in the servers' own logs{more}"), COLUMN)
