@@ -58,6 +58,25 @@ def test_a_visit_without_a_certificate_is_one_finding(
     assert len(result.findings[0].evidence) == 2
 
 
+def test_what_to_do_fits_how_a_visit_ended() -> None:
+    """A port that is open and cuts is not opened by starting the service."""
+    for outcome, words in (
+        (Outcome.CLOSED, "Start the web service"),
+        (Outcome.CUT_OFF, "the port is open"),
+        (Outcome.SILENT, "firewalls"),
+        (Outcome.UNREACHABLE, "routes"),
+    ):
+        (finding,) = judged(plan(), seen(plan(), web={"web/quay3": outcome})).findings
+        assert words in finding.remedy
+
+
+def test_an_address_that_is_not_covered_is_looked_at_by_name_first() -> None:
+    of = plan(nodes=(replace(nodes(("quay1",))[0], host="192.0.2.11"),), services=())
+    (finding,) = judged(of, seen(of)).findings
+    assert finding.rule == "web-name-mismatch"
+    assert finding.remedy.startswith("Look at it by the name that clients open")
+
+
 def test_several_nodes_that_end_alike_are_one_finding() -> None:
     survey = seen(plan(), web={"web/quay2": Outcome.CLOSED, "web/quay4": Outcome.CLOSED})
     assert told(judged(plan(), survey)) == [("web-closed", "web", ("quay2", "quay4"), None)]

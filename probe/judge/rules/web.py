@@ -8,6 +8,7 @@ from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import covers
 from probe.judge.words import called, listing, verb
+from probe.plan.addresses import is_address
 from probe.plan.model import Acceptance
 
 _Missing = tuple[tuple[str, ...], str, Acceptance | None]
@@ -54,11 +55,20 @@ def _draft(case: Case, sightings: list[Sighting], accepted: Acceptance | None) -
         certificates=leaves,
         says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {what}, which"
         f" {'does' if len(leaves) == 1 else 'do'} not cover {listing(missing)}.",
-        remedy=f"Have the certificate issued again with {listing(missing)} among its names, import"
-        f" it on {listing(nodes)}, then restart the web service there.",
+        remedy=_remedy(missing, nodes),
         accepted=accepted,
     )
     return resting_on(draft, sightings)
+
+
+def _remedy(missing: list[str], nodes: tuple[str, ...]) -> str:
+    # Few clients open an address, and few public CAs issue for one.
+    by_address = all(is_address(name) for name in missing)
+    first = "Look at it by the name that clients open; or have" if by_address else "Have"
+    return (
+        f"{first} the certificate issued again with {listing(missing)} among its names, import it"
+        f" on {listing(nodes)}, then restart the web service there."
+    )
 
 
 def shows_own_chain(case: Case, service: str) -> bool:
