@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from probe.assessment import Basis, Verdict
 from probe.judge.clients.reactions import World
+from probe.judge.published_rules import ENTRIES
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
 
@@ -178,6 +179,23 @@ def _twins() -> tuple[Rule, ...]:
         eap_source = source if suffix == "expiring" else f"{source}; RFC 5216, 5.3"
         twins.append(make(f"eap-{suffix}", title, meaning, remedy, eap_source, floor))
     return tuple(twins)
+
+
+def _published() -> tuple[Rule, ...]:
+    rules = []
+    for entry in ENTRIES:
+        for endpoint in entry.endpoints:
+            make = _by_clients if entry.by_clients else _rule
+            rule = make(
+                f"{endpoint}-{entry.suffix}",
+                entry.title,
+                entry.meaning,
+                entry.remedy,
+                (endpoint == "eap" and entry.eap_source) or entry.source,
+                entry.floor,
+            )
+            rules.append(replace(rule, objections=entry.objections or rule.objections))
+    return tuple(rules)
 
 
 def _proof(endpoint: str, source: str) -> Rule:
@@ -404,7 +422,7 @@ _CLUSTER = (
 
 RULES: tuple[Rule, ...] = tuple(
     sorted(
-        (*_NAMES, *_twins(), *_PROOF, *_WEB, *_EAP_REACH, *_EAP, *_CLUSTER),
+        (*_NAMES, *_twins(), *_published(), *_PROOF, *_WEB, *_EAP_REACH, *_EAP, *_CLUSTER),
         key=lambda rule: _ORDER[rule.id],
     )
 )

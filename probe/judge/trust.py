@@ -53,7 +53,7 @@ def is_public(
     "yes": it is one, or leads to one through certificates of `pool` with good signatures. "no": it
     leads to a self-signed certificate that is none, or to an anchor in `private`. Else "unknown".
     """
-    return _leads(der, public, Pool(pool), private)
+    return leads(der, public, Pool(pool), private)
 
 
 def publicity(
@@ -62,10 +62,11 @@ def publicity(
     """Return `is_public` of each certificate by SHA-256, all of them together being the pool."""
     ders = tuple(certificates)
     pool = Pool(ders)
-    return {facts_of(der).sha256: _leads(der, public, pool, private) for der in ders}
+    return {facts_of(der).sha256: leads(der, public, pool, private) for der in ders}
 
 
-def _leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None) -> Publicity:
+def leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None = None) -> Publicity:
+    """Return what `is_public` returns, of a pool that is made once for many certificates."""
     answer: Publicity = "unknown"
     waiting, seen = [der], {der}
     while waiting and len(seen) <= _WALK:
@@ -73,7 +74,7 @@ def _leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None)
         facts = facts_of(current)
         if not facts.readable:
             continue
-        if facts.sha256 in public or _issuers(current, facts, public):
+        if _is_anchor(facts, public) or _issuers(current, facts, public):
             return "yes"
         if facts.self_signed or (
             private is not None
@@ -85,6 +86,14 @@ def _leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None)
                 seen.add(issuer)
                 waiting.append(issuer)
     return answer
+
+
+def _is_anchor(facts: CertFacts, anchors: AnchorSet) -> bool:
+    """Whether it has name and key of an anchor, in whatever certificate they come."""
+    return facts.sha256 in anchors or any(
+        facts_of(anchor).spki == facts.spki
+        for anchor in anchors.named(facts.subject_raw)[:_NAMESAKES]
+    )
 
 
 def _issuers(der: bytes, facts: CertFacts, pool: Pool) -> list[bytes]:

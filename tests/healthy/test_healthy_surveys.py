@@ -68,9 +68,9 @@ def rsa_and_ecdsa_from_different_cas() -> Cluster:
     """Half of the nodes answer with the one, half with the other."""
     shop = Workshop(
         [
-            Blueprint("root", common_name="Root R", authority=True),
-            Blueprint("rsa-ca", issuer="root", common_name="Issuing RSA", authority=True),
-            Blueprint("ec-ca", issuer="root", common_name="Issuing EC", authority=True),
+            Blueprint("root", common_name="Root R", authority=True, ends=4000),
+            Blueprint("rsa-ca", issuer="root", common_name="Issuing RSA", authority=True, ends=900),
+            Blueprint("ec-ca", issuer="root", common_name="Issuing EC", authority=True, ends=900),
             *(
                 Blueprint(
                     f"leaf-{kind}",

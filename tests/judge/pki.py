@@ -139,6 +139,24 @@ def _usage(chosen: Sequence[str]) -> x509.KeyUsage:
     return x509.KeyUsage(**{one: one in chosen for one in every})
 
 
+def timestamps(
+    logs: int, seen: datetime = AT - timedelta(days=30), *, value: bytes | None = None
+) -> tuple[x509.ExtensionType, bool]:
+    """Return the extension of RFC 6962, 3.3 with a timestamp of so many made-up logs in it, or
+    with some other value."""
+    entries = b""
+    for number in range(logs):
+        log = hashes.Hash(hashes.SHA256())
+        log.update(f"log {number}".encode())
+        entry = b"\0" + log.finalize() + int(seen.timestamp() * 1_000).to_bytes(8)
+        entry += b"\0\0" + b"\x04\x03" + (70).to_bytes(2) + bytes(70)
+        entries += len(entry).to_bytes(2) + entry
+    listed = len(entries).to_bytes(2) + entries
+    octets = b"\x04\x82" + len(listed).to_bytes(2) + listed
+    oid = x509.ObjectIdentifier("1.3.6.1.4.1.11129.2.4.2")
+    return x509.UnrecognizedExtension(oid, octets if value is None else value), False
+
+
 def authority(
     common_name: str, issuer: Made | None = None, *, days: float = 3650, **more: object
 ) -> Made:

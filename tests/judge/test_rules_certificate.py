@@ -225,8 +225,8 @@ def test_a_signature_that_does_not_verify_breaks_the_path() -> None:
 
 def test_an_unreadable_certificate_is_no_sound_one() -> None:
     """Its names cannot be read either: that is the same fault."""
-    assert web_fault((b"not a certificate",)) == [("web-path-invalid", "web", ("quay3",), None)]
-    assert eap_fault((b"not a certificate",)) == [("eap-path-invalid", "eap", NODES, None)]
+    assert web_fault((b"not a certificate",)) == [("web-malformed", "web", ("quay3",), None)]
+    assert eap_fault((b"not a certificate",)) == [("eap-malformed", "eap", NODES, None)]
 
 
 def test_equal_certificates_of_one_renewal_are_one_finding() -> None:

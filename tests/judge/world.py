@@ -43,7 +43,7 @@ from probe.plan.model import (
     Trust,
     Web,
 )
-from tests.judge.pki import AT, Made, authority, make
+from tests.judge.pki import AT, Made, authority, make, timestamps
 
 GUEST = "guest.northpier.example"
 RADIUS = "radius.northpier.example"
@@ -75,8 +75,10 @@ FOREIGN_ROOT = "Dry Dock Test CA"
 
 
 def public(*names: str, **changes: Any) -> Made:
-    """Return a leaf of the public CA."""
-    return make(names[0], ca(PUBLIC_ISSUING, PUBLIC_ROOT), names=names, **changes)
+    """Return a leaf of the public CA, as those are: with the timestamps of some logs."""
+    more = (*changes.pop("more", ()), timestamps(changes.pop("logs", 3)))
+    issuer = ca(PUBLIC_ISSUING, PUBLIC_ROOT)
+    return make(names[0], issuer, names=names, more=more, **changes)
 
 
 def private(*names: str, **changes: Any) -> Made:

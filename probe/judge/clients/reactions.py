@@ -7,6 +7,7 @@ verdict it makes is decided here, in one place, by what the client does and how 
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from importlib.resources import files
 from typing import Any, Literal
 
@@ -50,6 +51,9 @@ class Family:
     """web: names of which audiences it opens."""
     reactions: Mapping[tuple[str, Setup | None], Known]
     """By objection and setup; an objection that is not here is not known to matter."""
+    winding_down: Mapping[str, datetime]
+    """Roots that its root programme has set a date, by subject (RFC 4514): what logs saw later is
+    distrusted. Incomplete: what is not here may be winding down all the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,10 @@ def _read(family: str) -> Family:
             for setup in entry.get("setups", [None]):
                 reactions[objection, Setup(setup) if setup else None] = known
     opens = frozenset(Audience(word) for word in data.get("opens", ()))
-    return Family(family, data["title"], data["world"], opens, reactions)
+    winding_down = {
+        root: entry["after"] for entry in data.get("winding_down", ()) for root in entry["roots"]
+    }
+    return Family(family, data["title"], data["world"], opens, reactions, winding_down)
 
 
 BY_NAME: Mapping[str, Family] = {name: _read(name) for name in FAMILIES}

@@ -7,26 +7,28 @@ Names are not judged here: each world has its own rules for them.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 from probe.assessment import Verdict
+from probe.certificate.facts import CertFacts
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
-from probe.judge.path import Problem
-from probe.judge.rules.certificate_words import Said, say
+from probe.judge.objections import RENEWAL, TRUST, objections
+from probe.judge.override import hardened
+from probe.judge.rules.certificate_words import PATH_SAYINGS, Said, Sentence
+from probe.judge.rules.issue_words import ISSUE_SAYINGS, public_marks
 from probe.judge.trust import AnchorSet
-from probe.judge.words import day
+from probe.judge.words import called, day
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance, Client
 
-TRUST = frozenset({"self-signed", "private-root", "unknown-root", "chain-incomplete"})
-"""Kinds of problem that say where a chain leads: between nodes they are the cluster's rule."""
+_SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {**PATH_SAYINGS, **ISSUE_SAYINGS}
 
-
-IN_PLAN = "a root of another world of the plan"
-"""Marks an eap-unknown-root whose root the plan knows, though not for EAP."""
+_TOLD_BY_KEY = (TRUST - {"self-signed"}) | {"anchor-expiring", "root-winding-down"}
+"""Kinds whose finding is told from one like it by what it leads to, and not by a certificate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ def certificates(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     for visit in case.visits(endpoint):
         # Behind a virtual address clients meet what the address shows, not the node's own.
         if visit.chain and visit.nodes and not visit.behind:
-            for kind, key, sighting in (*_objections(case, visit), *_soon(case, visit)):
+            for kind, key, sighting in (*_objections(case, visit), *soon(case, visit)):
                 rule_id = f"{endpoint.value}-{kind}"
                 accepted = case.acceptance(rule_id, visit.nodes, visit.name)
                 causes[Cause(kind, key, accepted)].append(sighting)
@@ -58,24 +60,48 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
     name = name_of(case, sightings) if endpoint is Endpoint.WEB else None
     at_fault = tuple(dict.fromkeys(s.certificate for s in sightings if s.certificate in case.facts))
     leaves = tuple(dict.fromkeys(s.visit.chain[0] for s in sightings))
-    said = say(case, cause.kind, Said(endpoint, nodes, name, at_fault, leaves, cause.key))
-    expiring = cause.kind == "expiring"
+    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key)
+    said = _SAYINGS[cause.kind](case, about)
+    marks = public_marks(case, about) if cause.kind == "unknown-root" else ""
+    due = _due(case, cause, leaves)
     nobody_minds = worst(one for each in sightings for one in each.reacted) is None
-    ends = [case.facts[sha256].not_after for sha256 in leaves]
     draft = Draft(
         rule_id=f"{endpoint.value}-{cause.kind}",
         nodes=nodes,
         name=name,
         certificates=at_fault or leaves,
-        fault=cause.key if cause.kind in TRUST - {"self-signed"} else (),
+        fault=cause.key if cause.kind in _TOLD_BY_KEY else (),
         # An end that nobody on site minds blocks nobody.
-        verdict_at_best=Verdict.ADVISED if expiring and nobody_minds else None,
-        due=min((end for end in ends if end is not None), default=None) if expiring else None,
-        says=said.says,
+        verdict_at_best=_at_best(cause, due, nobody_minds=nobody_minds),
+        due=due,
+        says=said.says + marks,
         remedy=said.remedy,
         accepted=cause.accepted,
     )
     return resting_on(draft, sightings)
+
+
+def _due(case: Case, cause: Cause, leaves: tuple[str, ...]) -> datetime | None:
+    """Return when it begins to be felt; None: now, or never."""
+    match cause.kind:
+        case "anchor-expiring":
+            ending: tuple[str, ...] = cause.key
+        case "expiring":
+            ending = leaves
+        case "root-winding-down" if RENEWAL in cause.key:
+            ending = leaves
+        case _:
+            return None
+    known = [case.certificate(sha256) for sha256 in ending]
+    return min((one.not_after for one in known if one and one.not_after), default=None)
+
+
+def _at_best(cause: Cause, due: datetime | None, *, nobody_minds: bool) -> Verdict | None:
+    if due is None:
+        return None
+    if cause.kind == "root-winding-down":
+        return Verdict.DUE
+    return Verdict.ADVISED if nobody_minds else None
 
 
 def watchers(
@@ -96,67 +122,61 @@ def watchers(
 
 
 def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
-    found: dict[tuple[str, Problem], list[Reacted]] = defaultdict(list)
-    keys: dict[tuple[str, Problem], tuple[str, ...]] = {}
+    """Yield (kind, key, sighting) for each thing that any watcher objects to."""
+    found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
+    keys: dict[tuple[str, str | None, str], tuple[str, ...]] = {}
     for family, clients, trusted in watchers(case, visit):
         explanation = case.explain(visit, family, trusted=trusted)
         for problem in explanation.problems:
-            kind = str(problem.kind)
-            if trusted is not None and kind in TRUST:
-                continue
-            key = _key(case, visit, kind, problem, explanation.used_extra)
-            if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
-                kind, key = "unknown-root", (explanation.ends_in, IN_PLAN)
-            keys[kind, problem] = key or (explanation.ends_in,)
-            found[kind, problem] += react(clients, kind)
-    for (kind, problem), reacted in found.items():
-        sighting = Sighting(visit, problem.certificate, tuple(dict.fromkeys(reacted)), problem.says)
-        yield kind, keys[kind, problem], sighting
-    leaf = case.leaf(visit)
-    absent = leaf.readable and leaf.extended_key_usage is None
-    if visit.record.endpoint is Endpoint.EAP and absent:
-        # RFC 5216, 5.3 takes an absent one; some published requirements do not
-        # (Microsoft, certificate requirements for PEAP and EAP).
-        reacted = list(react(case.supplicants, "purpose-absent"))
-        if reacted:
-            says = "it has no extended key usage"
-            sighting = Sighting(visit, leaf.sha256, tuple(reacted), says)
-            yield "wrong-purpose", ("absent", leaf.issuer), sighting
-
-
-def _key(
-    case: Case, visit: Visit, kind: str, problem: Problem, used_extra: Iterable[str]
-) -> tuple[str, ...]:
-    """Return what sightings of one cause share; empty for the place where the chain ends."""
-    leaf = case.leaf(visit)
-    at_leaf = problem.certificate == visit.chain[0]
-    match kind:
-        case "self-signed":
-            return ("self-signed",)
-        case "private-root" | "unknown-root":
-            return ()
-        case "chain-incomplete":
-            return tuple(used_extra) or (leaf.issuer, leaf.authority_key_id or "")
-        # Certificates that one CA issued to end (or begin) on one day are one renewal.
-        case "expired" if at_leaf:
-            return leaf.issuer, day(leaf.not_after)
-        case "not-yet-valid" if at_leaf:
-            return leaf.issuer, day(leaf.not_before)
-        case "wrong-purpose" if at_leaf:
-            return leaf.issuer, *(leaf.extended_key_usage or ()), *(leaf.key_usage or ())
-        case _:
-            return (problem.certificate or "",)
-
-
-def _soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
+def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
+    """Yield what ends soon: the leaf, and CA certificates of the path that it leads by."""
+    reacted: list[Reacted] = []
+    for _, clients, _ in watchers(case, visit):
+        reacted += react(clients, "expired")
+    minded = tuple(dict.fromkeys(reacted))
     leaf = case.leaf(visit)
     window = case.window(leaf)
     if window is None or leaf.not_after is None or leaf.not_before is None:
         return
     if leaf.not_before <= case.at <= leaf.not_after <= case.at + window:
-        reacted: list[Reacted] = []
-        for _, clients, _ in watchers(case, visit):
-            reacted += react(clients, "expired")
         says = f"it ends on {day(leaf.not_after)}"
-        sighting = Sighting(visit, leaf.sha256, tuple(dict.fromkeys(reacted)), says)
+        sighting = Sighting(visit, leaf.sha256, minded, says)
         yield "expiring", (leaf.issuer, day(leaf.not_after)), sighting
+    for authority, end in authorities(case, visit):
+        if case.at <= end <= case.anchor_horizon:
+            says = f"the CA certificate {called(authority)} ends on {day(end)}"
+            yield (
+                "anchor-expiring",
+                (authority.sha256,),
+                Sighting(visit, authority.sha256, minded, says),
+            )
+
+
+def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]]:
+    """Yield the CA certificates of the path that a chain leads by, the root with them, and their
+    ends; none where it leads to no root."""
+    explanation = case.reference(visit)
+    for sha256 in explanation.path[1:] if explanation.anchor is not None else ():
+        facts = case.certificate(sha256)
+        if facts is not None and facts.not_after is not None:
+            yield facts, facts.not_after
+
+
+            kind = str(problem.kind)
+            if trusted is not None and kind in TRUST:
+                continue
+            keys[one.kind, one.certificate, one.says] = one.key
+            reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
+            found[one.kind, one.certificate, one.says] += reacted
+    for (kind, certificate, says), all_reacted in found.items():
+        sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says)
+        yield kind, keys[kind, certificate, says], sighting
+    leaf = case.leaf(visit)
+    absent = leaf.readable and leaf.extended_key_usage is None
+    if visit.record.endpoint is Endpoint.EAP and absent:
+        # RFC 5216, 5.3 takes an absent one; some published requirements do not (facts D1, D11).
+        reacted = react(case.supplicants, "purpose-absent")
+        if reacted:
+            says = "it has no extended key usage"
+            sighting = Sighting(visit, leaf.sha256, reacted, says)
+            yield "wrong-purpose", ("absent", leaf.issuer), sighting

@@ -30,12 +30,7 @@ class Sentence:
     remedy: str
 
 
-def say(case: Case, kind: str, said: Said) -> Sentence:
-    """Return the sentence and the remedy for one cause."""
-    return _SAYINGS[kind](case, said)
-
-
-def _serving(said: Said) -> str:
+def serving(said: Said) -> str:
     """Return "quay1 and quay2 serve for guest.northpier.example over HTTPS"."""
     text = f"{listing(said.nodes)} {verb(said.nodes, 'serves', 'serve')}"
     if said.name:
@@ -43,12 +38,13 @@ def _serving(said: Said) -> str:
     return text + (" over HTTPS" if said.endpoint is Endpoint.WEB else " for EAP")
 
 
-def _restart(said: Said) -> str:
+def restart(said: Said) -> str:
+    """Return "then restart the web service there"."""
     service = "web" if said.endpoint is Endpoint.WEB else "RADIUS"
     return f"then restart the {service} service there"
 
 
-def _leaf(case: Case, said: Said) -> str:
+def leaf(case: Case, said: Said) -> str:
     """Return "the certificate "x"" or "3 certificates such as "x""."""
     first = called(case.facts[said.leaves[0]])
     if len(said.leaves) == 1:
@@ -56,20 +52,22 @@ def _leaf(case: Case, said: Said) -> str:
     return f"{len(said.leaves)} certificates such as {first}"
 
 
-def _which(said: Said) -> str:
+def which(said: Said) -> str:
+    """Return "which is" or "which are"."""
     return "which is" if len(said.leaves) == 1 else "which are"
 
 
-def _authority(said: Said) -> str:
+def authority(said: Said) -> str:
+    """Return which CA is the right one."""
     return "a CA that its clients trust" if said.endpoint is Endpoint.WEB else "the EAP CA"
 
 
 def _self_signed(case: Case, said: Said) -> Sentence:
     own = "its own issuer" if len(said.leaves) == 1 else "their own issuers"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)}, {_which(said)} {own}.",
-        f"Import a certificate issued by {_authority(said)} on {listing(said.nodes)}, "
-        f"{_restart(said)}.",
+        f"{serving(said)} {leaf(case, said)}, {which(said)} {own}.",
+        f"Import a certificate issued by {authority(said)} on {listing(said.nodes)}, "
+        f"{restart(said)}.",
     )
 
 
@@ -77,10 +75,10 @@ def _private_root(case: Case, said: Said) -> Sentence:
     root = quoted_name(said.key[0])
     opened = said.name or "the names opened there"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)}, issued under the private root {root}, which the"
+        f"{serving(said)} {leaf(case, said)}, issued under the private root {root}, which the"
         " devices that come there do not have.",
         f"Import a certificate of a public CA for {opened} on {listing(said.nodes)}, "
-        f"{_restart(said)}.",
+        f"{restart(said)}.",
     )
 
 
@@ -88,10 +86,10 @@ def _unknown_root(case: Case, said: Said) -> Sentence:
     root = quoted_name(said.key[0])
     who = "clients" if said.endpoint is Endpoint.WEB else "supplicants"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)}, {_leads(said)} to {root}, which is not among the"
+        f"{serving(said)} {leaf(case, said)}, {_leads(said)} to {root}, which is not among the"
         f" roots that {who} have for it.",
-        f"Import a certificate issued by {_authority(said)} on {listing(said.nodes)}, "
-        f"{_restart(said)}; or, if {root} is right, give {who} that root and add it to the plan.",
+        f"Import a certificate issued by {authority(said)} on {listing(said.nodes)}, "
+        f"{restart(said)}; or, if {root} is right, give {who} that root and add it to the plan.",
     )
 
 
@@ -109,9 +107,9 @@ def _chain_incomplete(case: Case, said: Said) -> Sentence:
         ca = issuer(case.facts[said.leaves[0]])
         text = f"Import the certificate of the CA {ca} on {listing(said.nodes)}"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)} without the CA certificate {ca} that leads from it"
+        f"{serving(said)} {leaf(case, said)} without the CA certificate {ca} that leads from it"
         " to a root.",
-        f"{text} together with the server's certificate, {_restart(said)}.",
+        f"{text} together with the server's certificate, {restart(said)}.",
     )
 
 
@@ -119,8 +117,8 @@ def _dated(case: Case, said: Said, was: Callable[[CertFacts], str]) -> tuple[str
     """Return who serves what with which date, and whether a CA certificate is at fault."""
     first = case.facts[said.at_fault[0]]
     if said.at_fault[0] in said.leaves:
-        return f"{_serving(said)} {_leaf(case, said)}, {was(first)}.", False
-    text = f"{_serving(said)} {_leaf(case, said)} under the CA certificate {called(first)}"
+        return f"{serving(said)} {leaf(case, said)}, {was(first)}.", False
+    text = f"{serving(said)} {leaf(case, said)} under the CA certificate {called(first)}"
     return f"{text}, {was(first)}.", True
 
 
@@ -131,9 +129,9 @@ def _expired(case: Case, said: Said) -> Sentence:
     if by_authority:
         ca = called(case.facts[said.at_fault[0]])
         text = f"Import the CA's current certificate in place of {ca} on {listing(said.nodes)}"
-        return Sentence(says, f"{text}, or a certificate of another CA, {_restart(said)}.")
+        return Sentence(says, f"{text}, or a certificate of another CA, {restart(said)}.")
     text = f"Renew the certificate, import it on {listing(said.nodes)}"
-    return Sentence(says, f"{text}, {_restart(said)}.")
+    return Sentence(says, f"{text}, {restart(said)}.")
 
 
 def _not_yet_valid(case: Case, said: Said) -> Sentence:
@@ -149,26 +147,25 @@ def _expiring(case: Case, said: Said) -> Sentence:
     end = day(case.facts[said.leaves[0]].not_after)
     ends = "which ends" if len(said.leaves) == 1 else "which end"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)}, {ends} on {end}.",
-        f"Renew the certificate before {end}, import it on {listing(said.nodes)}, "
-        f"{_restart(said)}.",
+        f"{serving(said)} {leaf(case, said)}, {ends} on {end}.",
+        f"Renew the certificate before {end}, import it on {listing(said.nodes)}, {restart(said)}.",
     )
 
 
 def _wrong_purpose(case: Case, said: Said) -> Sentence:
     if said.key[0] == "absent":
-        says = f"{_serving(said)} {_leaf(case, said)} without an extended key usage."
+        says = f"{serving(said)} {leaf(case, said)} without an extended key usage."
     elif said.at_fault and said.at_fault[0] not in said.leaves:
         ca = called(case.facts[said.at_fault[0]])
-        says = f"{_serving(said)} {_leaf(case, said)} under the CA certificate {ca}, whose purposes"
+        says = f"{serving(said)} {leaf(case, said)} under the CA certificate {ca}, whose purposes"
         says += " do not allow server certificates."
     else:
-        says = f"{_serving(said)} {_leaf(case, said)}, {_which(said)} made for another purpose than"
+        says = f"{serving(said)} {leaf(case, said)}, {which(said)} made for another purpose than"
         says += " a server's."
     return Sentence(
         says,
         "Have it issued again for server authentication (extended key usage serverAuth, key usage"
-        f" digitalSignature, no CA), import it on {listing(said.nodes)}, {_restart(said)}.",
+        f" digitalSignature, no CA), import it on {listing(said.nodes)}, {restart(said)}.",
     )
 
 
@@ -178,13 +175,13 @@ def _path_invalid(case: Case, said: Said) -> Sentence:
     if not first.readable:  # only a leaf comes this far: no path leads over what cannot be read
         why = "which cannot be read"
     return Sentence(
-        f"{_serving(said)} {_leaf(case, said)}, {why}.",
+        f"{serving(said)} {leaf(case, said)}, {why}.",
         f"Have the certificate at fault issued again, import the whole chain on"
-        f" {listing(said.nodes)}, {_restart(said)}.",
+        f" {listing(said.nodes)}, {restart(said)}.",
     )
 
 
-_SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {
+PATH_SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {
     "self-signed": _self_signed,
     "private-root": _private_root,
     "unknown-root": _unknown_root,

@@ -7,7 +7,7 @@ from probe.judge.case import Case
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import covers
-from probe.judge.rules.certificate import TRUST
+from probe.judge.objections import TRUST
 from probe.judge.rules.web import shows_own_chain
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.plan.model import Acceptance

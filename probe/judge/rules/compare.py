@@ -19,6 +19,7 @@ from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, limited
 from probe.judge.likeness import Split, comparable, intermediates, split
 from probe.judge.names import covers
+from probe.judge.override import hardened
 from probe.judge.words import called, day, listing, quoted_name, verb
 from probe.observation.model import Endpoint, KeyFamily
 
@@ -102,7 +103,10 @@ def _anchored(case: Case, visit: Visit) -> bool:
 def _pins(case: Case, visits: tuple[Visit, ...]) -> tuple[Reacted, ...]:
     """Return what setups do that remember one certificate and meet another."""
     objection = "leaf-differs-with-root" if _root_served(case, visits) else "leaf-differs"
-    return react(case.supplicants, objection)
+    reacted = react(case.supplicants, objection)
+    for leaf in {visit.chain[0] for visit in visits}:
+        reacted = hardened(reacted, case.facts[leaf], first=False)
+    return reacted
 
 
 def _root_served(case: Case, visits: tuple[Visit, ...]) -> bool:

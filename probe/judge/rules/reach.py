@@ -11,6 +11,7 @@ from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, nodes_of, resting_on
+from probe.judge.objections import malformed
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Endpoint, HandshakeAsk, Outcome
 from probe.plan.model import Acceptance
@@ -133,7 +134,7 @@ def _endings(
     found: dict[_Ending, list[Sighting]] = defaultdict(list)
     for visit in visits:
         rule_id = rules.get(visit.record.outcome)
-        if rule_id is None:
+        if rule_id is None or _told_by_certificate(case, visit):
             continue
         ending = _Ending(
             rule_id,
@@ -146,6 +147,11 @@ def _endings(
         )
         found[ending].append(Sighting(visit, detail=_detail(visit)))
     return found
+
+
+def _told_by_certificate(case: Case, visit: Visit) -> bool:
+    """Whether the handshake broke at a certificate that came: then that one is the fault."""
+    return visit.record.outcome is Outcome.MALFORMED and bool(malformed(case, visit))
 
 
 def _detail(visit: Visit) -> str:

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterator
 
+from probe.certificate.facts import CertFacts
 from probe.judge.case import Case
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
@@ -11,8 +12,11 @@ from probe.judge.words import called, listing, verb
 from probe.plan.addresses import is_address
 from probe.plan.model import Acceptance
 
-_Missing = tuple[tuple[str, ...], str, Acceptance | None]
-"""The service names that are missing; the leaf, if a node's own name is missing too."""
+MISMATCH = "web-name-mismatch"
+COMMON_NAME = "web-common-name-only"
+
+_Missing = tuple[str, tuple[str, ...], str, Acceptance | None]
+"""The rule; the service names that are missing; the leaf, if a node's own name is missing too."""
 
 
 def name_mismatch(case: Case) -> Iterator[Draft]:
@@ -20,53 +24,72 @@ def name_mismatch(case: Case) -> Iterator[Draft]:
 
     One certificate that lacks a node's own name and two service names is one cause, and so is one
     service name that every node's own certificate lacks: in both cases one thing was forgotten.
+    Where a name stands in the subject and there are no alternative names at all, that is the cause
+    for every name.
     """
     lacking: dict[tuple[tuple[str, ...], str], list[Sighting]] = defaultdict(list)
+    in_subject: set[str] = set()
     for visit in case.web:
         if not visit.chain or not visit.nodes or visit.name is None or visit.behind:
             continue
-        match = covers(case.leaf(visit), visit.name)
-        if not match.covered and case.leaf(visit).readable:
-            reacted = react(case.browsers(visit.audience), "name-mismatch")
-            leaf = visit.chain[0]
-            lacking[visit.nodes, leaf].append(Sighting(visit, leaf, reacted, match.why))
+        leaf = case.leaf(visit)
+        match = covers(leaf, visit.name)
+        if match.covered or not leaf.readable:
+            continue
+        objection = "name-mismatch"
+        if match.common_name_only and not _has_server_names(leaf):
+            objection = "common-name-only"
+            in_subject.add(leaf.sha256)
+        reacted = react(case.browsers(visit.audience), objection)
+        lacking[visit.nodes, leaf.sha256].append(Sighting(visit, leaf.sha256, reacted, match.why))
     causes: dict[_Missing, list[Sighting]] = defaultdict(list)
-    for (nodes, leaf), sightings in lacking.items():
+    for (nodes, sha256), sightings in lacking.items():
+        rule_id = COMMON_NAME if sha256 in in_subject else MISMATCH
         services = sorted({s.visit.name or "" for s in sightings if not s.visit.own})
         own = any(sighting.visit.own for sighting in sightings)
         names = {sighting.visit.name for sighting in sightings}
         name = names.pop() if len(names) == 1 else None
-        accepted = case.acceptance("web-name-mismatch", nodes, name)
-        causes[tuple(services), leaf if own else "", accepted] += sightings
-    for (_, _, accepted), sightings in causes.items():
-        yield _draft(case, sightings, accepted)
+        accepted = case.acceptance(rule_id, nodes, name)
+        causes[rule_id, tuple(services), sha256 if own else "", accepted] += sightings
+    for (rule_id, _, _, accepted), sightings in causes.items():
+        yield _draft(case, rule_id, sightings, accepted)
 
 
-def _draft(case: Case, sightings: list[Sighting], accepted: Acceptance | None) -> Draft:
+def _has_server_names(leaf: CertFacts) -> bool:
+    return any(name.type in ("dns", "ip") for name in leaf.names)
+
+
+def _draft(
+    case: Case, rule_id: str, sightings: list[Sighting], accepted: Acceptance | None
+) -> Draft:
     nodes = nodes_of(case, sightings)
     leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
     missing = list(dict.fromkeys(sighting.visit.name or "" for sighting in sightings))
     shown = called(case.facts[leaves[0]])
-    what = f"the certificate {shown}" if len(leaves) == 1 else f"certificates such as {shown}"
+    one = len(leaves) == 1
+    what = f"the certificate {shown}" if one else f"certificates such as {shown}"
+    fault = f"which {'does' if one else 'do'} not cover {listing(missing)}"
+    if rule_id == COMMON_NAME:
+        fault = f"which {'has' if one else 'have'} a common name and no alternative name"
     draft = Draft(
-        rule_id="web-name-mismatch",
+        rule_id=rule_id,
         nodes=nodes,
         name=missing[0] if len(missing) == 1 else None,
         certificates=leaves,
-        says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {what}, which"
-        f" {'does' if len(leaves) == 1 else 'do'} not cover {listing(missing)}.",
-        remedy=_remedy(missing, nodes),
+        says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {what}, {fault}.",
+        remedy=_remedy(rule_id, missing, nodes),
         accepted=accepted,
     )
     return resting_on(draft, sightings)
 
 
-def _remedy(missing: list[str], nodes: tuple[str, ...]) -> str:
+def _remedy(rule_id: str, missing: list[str], nodes: tuple[str, ...]) -> str:
     # Few clients open an address, and few public CAs issue for one.
     by_address = all(is_address(name) for name in missing)
     first = "Look at it by the name that clients open; or have" if by_address else "Have"
+    names = "alternative names" if rule_id == COMMON_NAME else "names"
     return (
-        f"{first} the certificate issued again with {listing(missing)} among its names, import it"
+        f"{first} the certificate issued again with {listing(missing)} among its {names}, import it"
         f" on {listing(nodes)}, then restart the web service there."
     )
 
