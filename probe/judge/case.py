@@ -15,9 +15,9 @@ from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.part import nodes_asked, plan_of
 from probe.judge.path import Explanation
-from probe.judge.trust import AnchorSet, anchors
 from probe.judge.pool import Pool
 from probe.judge.standing import Known, standing_of
+from probe.judge.trust import AnchorSet, anchors
 from probe.observation.model import (
     Endpoint,
     Handshake,
@@ -107,6 +107,7 @@ class Case:
         self.hosts = _by(plan.nodes, lambda node: node.host)
         self.services = _by(plan.services, lambda service: service.name)
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
+        self._standings: dict[str, Known] = {}
 
     # ------------------------------------------------------------ visits
 
@@ -292,6 +293,26 @@ class Case:
             )
         return known
 
+    @cached_property
+    def pool(self) -> Pool:
+        """Every certificate of the survey: what may stand between a leaf and a root."""
+        return Pool(self.survey.certificates.values())
+
+    def standing(self, sha256: str) -> Known:
+        """Return whether a certificate of the survey is a public CA's."""
+        if sha256 not in self._standings:
+            der = self.survey.certificates[sha256]
+            public = self.plan.trust.public
+            self._standings[sha256] = standing_of(der, public, self.everywhere, self.pool)
+        return self._standings[sha256]
+
+    def certificate(self, sha256: str | None) -> CertFacts | None:
+        """Return the facts of a certificate of the survey, or of a root of the plan."""
+        if sha256 is None or sha256 in self.facts:
+            return self.facts.get(sha256 or "")
+        der = self.everywhere.by_sha.get(sha256)
+        return facts_of(der) if der is not None else None
+
     def reference(self, visit: Visit) -> Explanation:
         """Explain a visit's chain by the standards' own rules."""
         return self.explain(visit, REFERENCE[visit.record.endpoint])
@@ -318,36 +339,16 @@ class Case:
         ]
         return max(found, key=lambda accepted: accepted.until, default=None)
 
+    @cached_property
+    def anchor_horizon(self) -> datetime:
+        """Until when the plan wants to be warned of CA certificates that end."""
+        return self.at + timedelta(days=self.plan.windows.anchor_days)
+
     def window(self, facts: CertFacts) -> timedelta | None:
         """Return how long before its end a certificate's renewal is due; None: dates unreadable."""
         if facts.not_before is None or facts.not_after is None:
             return None
         if self.plan.windows.expiring_days is not None:
             return timedelta(days=self.plan.windows.expiring_days)
-    @cached_property
-    def pool(self) -> Pool:
-        """Every certificate of the survey: what may stand between a leaf and a root."""
-        return Pool(self.survey.certificates.values())
-
-    def standing(self, sha256: str) -> Known:
-        """Return whether a certificate of the survey is a public CA's."""
-        if sha256 not in self._standings:
-            der = self.survey.certificates[sha256]
-            public = self.plan.trust.public
-            self._standings[sha256] = standing_of(der, public, self.everywhere, self.pool)
-        return self._standings[sha256]
-
-    def certificate(self, sha256: str | None) -> CertFacts | None:
-        """Return the facts of a certificate of the survey, or of a root of the plan."""
-        if sha256 is None or sha256 in self.facts:
-            return self.facts.get(sha256 or "")
-        der = self.everywhere.by_sha.get(sha256)
-        return facts_of(der) if der is not None else None
-
         # A third of the lifetime, as renewal is good practice at two thirds of it.
         return min((facts.not_after - facts.not_before) / 3, timedelta(days=30))
-    @cached_property
-    def anchor_horizon(self) -> datetime:
-        """Until when the plan wants to be warned of CA certificates that end."""
-        return self.at + timedelta(days=self.plan.windows.anchor_days)
-

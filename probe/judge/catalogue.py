@@ -422,7 +422,16 @@ _CLUSTER = (
 
 RULES: tuple[Rule, ...] = tuple(
     sorted(
-        (*_NAMES, *_twins(), *_published(), *_PROOF, *_WEB, *_EAP_REACH, *_EAP, *_CLUSTER),
+        (
+            *_NAMES,
+            *_twins(),
+            *_published(),
+            *_PROOF,
+            *_WEB,
+            *_EAP_REACH,
+            *_EAP,
+            *_CLUSTER,
+        ),
         key=lambda rule: _ORDER[rule.id],
     )
 )

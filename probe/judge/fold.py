@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from probe.assessment import Verdict
 from probe.judge.case import Case
 from probe.judge.draft import Draft
-from probe.judge.rules.certificate import IN_PLAN
+from probe.judge.objections import IN_PLAN
 
 
 @dataclass(slots=True)
@@ -141,21 +141,21 @@ _DIFFERENCE = (
     "eap-not-yet-valid",
     "eap-wrong-purpose",
     "eap-path-invalid",
-    "eap-name-unexpected",
-    "eap-wildcard-name",
-)
-
-_FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
-    *(
     "eap-malformed",
     *(f"eap-{suffix}" for suffix in _WEAK),
     "eap-public-root",
-        (f"{endpoint}-{suffix}", (f"{endpoint}-self-signed",), _same_place)
-        for endpoint in ("web", "eap")
+    "eap-name-unexpected",
+    "eap-wildcard-name",
     "eap-empty-subject",
     "eap-no-alternative-names",
-        for suffix in _OF_THE_LEAF
+)
 _NAMES = ("web-name-mismatch", "web-common-name-only")
+
+_FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *(
+        (f"{endpoint}-{suffix}", (f"{endpoint}-self-signed",), _same_place)
+        for endpoint in ("web", "eap")
+        for suffix in _OF_THE_LEAF
     ),
     *(
         (f"{endpoint}-{suffix}", (f"{endpoint}-malformed",), _same_place)
@@ -169,8 +169,12 @@ _NAMES = ("web-name-mismatch", "web-common-name-only")
     ),
     ("web-chain-incomplete", ("web-private-root",), _same_place),
     ("eap-chain-incomplete", ("eap-unknown-root",), _same_place),
-    ("eap-name-unexpected", ("eap-self-signed", "eap-unknown-root"), _same_place),
-    ("eap-wildcard-name", ("eap-self-signed", "eap-unknown-root"), _same_place),
+    *(
+        (f"eap-{suffix}", ("eap-self-signed", "eap-unknown-root", "eap-malformed"), _same_place)
+        for suffix in ("name-unexpected", "wildcard-name", "empty-subject", "no-alternative-names")
+    ),
+    # A certificate that is issued again for the right name has it where it belongs.
+    ("eap-no-alternative-names", ("eap-name-unexpected",), _same_place),
     ("eap-unknown-root", ("eap-root-differs",), _known_root),
     ("eap-root-differs", _DIFFERENCE, _one_group),
     ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),

@@ -9,7 +9,18 @@ from collections.abc import Callable, Iterable
 from probe.assessment import Note
 from probe.judge.case import Case
 from probe.judge.draft import Draft
-from probe.judge.rules import certificate, cluster, compare, dns, eap, proof, reach, web
+from probe.judge.rules import (
+    certificate,
+    cluster,
+    compare,
+    dns,
+    eap,
+    issue,
+    proof,
+    reach,
+    supplicant,
+    web,
+)
 from probe.observation.model import Endpoint
 
 Judge = Callable[[Case], Iterable[Draft | Note]]
@@ -42,6 +53,13 @@ ALL: tuple[Judge, ...] = (
     web.name_mismatch,
     eap.names,
     eap.same_as_web,
+    issue.timestamps_elsewhere,
+    issue.long_under_private_roots,
+    issue.far_authorities,
+    supplicant.public_root,
+    supplicant.empty_subject,
+    supplicant.no_alternative_names,
+    supplicant.override_disabled,
     compare.compare,
     cluster.join_untrusted,
     cluster.name_uncovered,

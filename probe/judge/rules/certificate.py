@@ -121,13 +121,6 @@ def watchers(
             yield client.family, (client,), case.node_anchors
 
 
-def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
-    """Yield (kind, key, sighting) for each thing that any watcher objects to."""
-    found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
-    keys: dict[tuple[str, str | None, str], tuple[str, ...]] = {}
-    for family, clients, trusted in watchers(case, visit):
-        explanation = case.explain(visit, family, trusted=trusted)
-        for problem in explanation.problems:
 def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
     """Yield what ends soon: the leaf, and CA certificates of the path that it leads by."""
     reacted: list[Reacted] = []
@@ -162,8 +155,13 @@ def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]
             yield facts, facts.not_after
 
 
-            kind = str(problem.kind)
-            if trusted is not None and kind in TRUST:
+def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
+    """Yield (kind, key, sighting) for each thing that any watcher objects to."""
+    found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
+    keys: dict[tuple[str, str | None, str], tuple[str, ...]] = {}
+    for family, clients, trusted in watchers(case, visit):
+        for one in objections(case, visit, family, trusted=trusted):
+            if trusted is not None and one.kind in TRUST:
                 continue
             keys[one.kind, one.certificate, one.says] = one.key
             reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
