@@ -104,3 +104,25 @@ PEM_BYTES = 16_777_216
 
 SECRET_BYTES = 65_536
 """A file that holds one secret; a private key is a few kilobytes."""
+
+PROFILE_BYTES = 4_194_304
+"""A supplicant profile: a few kilobytes, and more where an organisation's logo is in it."""
+
+PROFILE_ENTRIES = 256
+"""Names, anchors or networks of one profile: real ones have up to ten."""
+
+XML_DEPTH = 64
+"""Elements within elements in a profile: published ones are some fifteen deep."""
+
+XML_ELEMENTS = 20_000
+"""Elements of one profile: a published one has about a hundred."""
+
+XML_TEXT = 65_536
+"""Characters of one element that is read: a list of names is the longest of them."""
+
+PATTERN_CHARACTERS = 256
+"""One regular expression in a profile: a DNS name has at most 253 characters."""
+
+PATTERN_STATES = 2_000
+"""States of a regular expression once its repetitions are written out; matching takes time in
+proportion to states and characters, and never more."""

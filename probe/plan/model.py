@@ -51,6 +51,8 @@ class Client:
 
     family: str
     setup: Setup | None
+    prompts: bool | None = None
+    """Whether its profile lets it ask its user about what it does not trust; None: not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,12 +248,62 @@ class Site:
     eap_order: tuple[str, ...]
 
 
+class Matching(Enum):
+    """How a supplicant compares a name in its profile with a certificate."""
+
+    NAME = "name"
+    """With a DNS name, else the common name, by the family's own rules; a star may stand in it."""
+    EXACT = "exact"
+    """With a DNS name, else the common name: equal."""
+    SUFFIX = "suffix"
+    """With a DNS name, else the common name: its last labels."""
+    PATTERN = "pattern"
+    """As a regular expression of `probe.plan.pattern`."""
+    ALTERNATIVE = "alternative"
+    """TYPE:VALUE, with an alternative name of that type."""
+    SUBJECT = "subject"
+    """With a part of the whole subject."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What one key of a profile demands of the server's names: that one of these matches."""
+
+    key: str
+    """As it stands in the file."""
+    names: tuple[tuple[str, Matching], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Expects:
+    """What a profile expects of the server's certificate in one network. It holds no secret."""
+
+    demands: tuple[Demand, ...] = ()
+    """All must be met; empty: any name will do."""
+    anchor_key: str = ""
+    """The key under which anchors stand in the file."""
+    anchors: tuple[bytes, ...] = ()
+    """DER of what is trusted: roots, intermediates or the server's own certificate."""
+    thumbprints: tuple[str, ...] = ()
+    """The same as lower-case hex: SHA-1 (40 digits) or SHA-256 (64)."""
+    system_roots: bool = False
+    """The roots of the system are trusted besides."""
+    validates: bool = True
+    """False: the server's certificate is not looked at."""
+    prompts: bool | None = None
+    """Whether the user may accept what is not trusted; None: there is no such prompt."""
+    ssids: tuple[str, ...] = ()
+    """The networks it is for; empty: wired, or not said."""
+
+
 @dataclass(frozen=True, slots=True)
 class Profile:
     """A supplicant profile that was really given out."""
 
     file: Path
     family: str
+    expects: tuple[Expects, ...] = ()
+    """One for each 802.1X network in it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,18 @@ def file_roots(path: Path, name: str) -> Roots:
         raise Refused(f"{shown(name)}: the file {refused.says}", refused.allowed) from None
 
 
+def certificates_in(octets: bytes) -> tuple[bytes, ...]:
+    """Return the DER of each certificate in PEM text, or of the one that is DER.
+
+    Raises Refused, whose text continues a sentence: "holds ...".
+    """
+    if octets[:1] == b"\x30":  # a SEQUENCE; PEM is text
+        label = b"CERTIFICATE-----\n"
+        pem = b"-----BEGIN " + label + binascii.b2a_base64(octets) + b"-----END " + label
+        return _checked(pem)
+    return _checked(octets)
+
+
 @lru_cache(maxsize=64)
 def _checked(octets: bytes) -> tuple[bytes, ...]:
     """Return the DER of every certificate in PEM text, each tried."""

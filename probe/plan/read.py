@@ -34,6 +34,7 @@ from probe.plan.model import (
 )
 from probe.plan.pem import read_bounded
 from probe.plan.problems import At, PlanError, Problem, Refused, shown
+from probe.plan.profiles import read_profile
 from probe.plan.rule_ids import RULE_IDS
 from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
@@ -188,6 +189,8 @@ def _plan(raw: dict[str, object], at: At) -> Plan | None:
         with entry.at.noting():
             entry.require("name", "host")
             nodes.append(_node(entry, groups.get(entry.said.get("group")), said))
+    for entry in said.get("profile", ()):
+        _read_profile(entry)
     contradictions.check(raw, said, at, tuple(nodes))
     if at.problems:
         return None
@@ -236,6 +239,14 @@ def _node(entry: Entry, group: Entry | None, plan: dict[str, Any]) -> Node:
         group=own.get("group"),
         site=own.get("site", shared.get("site")),
     )
+
+
+def _read_profile(entry: Entry) -> None:
+    """Add what a supplicant profile expects, where file and family are right."""
+    if "file" in entry.said and "family" in entry.said:
+        with entry.at.key("file").noting():
+            path, name = entry.said["file"], str(entry.raw["file"])
+            entry.said["expects"] = read_profile(path, name, entry.said["family"])
 
 
 def _service(said: dict[str, Any], names: tuple[str, ...]) -> Service:

@@ -10,6 +10,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
+from tests.plan.profiles import linux
+
 START = datetime(2026, 1, 1, tzinfo=UTC)
 
 MINIMAL = """
@@ -76,6 +78,7 @@ def folder(tmp_path: Path, certificates: tuple[x509.Certificate, ...]) -> Path:
         serialization.NoEncryption(),
     )
     (pki / "key.pem").write_bytes(key)
+    (tmp_path / "staff.nmconnection").write_bytes(linux("eap=tls\nca-cert=pki/root.pem"))
     return tmp_path
 
 

@@ -66,8 +66,8 @@ name = "harbour"
 name = "terminal"
 eap_order = ["quay1"]
 [[profile]]
-file = "pki/root.pem"
-family = "apple-eap"
+file = "staff.nmconnection"
+family = "linux-eap"
 [[accept]]
 rule = "web-old-tls"
 reason = "known"

@@ -23,7 +23,6 @@ from probe.plan.model import (
     Guest,
     Login,
     Plan,
-    Profile,
     Radsec,
     Resolver,
     SecretRef,
@@ -36,6 +35,7 @@ from probe.plan.model import (
 )
 from probe.plan.read import load_plan
 from probe.plan.rule_ids import RULE_IDS
+from tests.plan.profiles import apple
 
 Written = Callable[[str], Path]
 
@@ -142,7 +142,8 @@ def example(folder: Path, certificates: tuple[x509.Certificate, ...]) -> Plan:
     (folder / "pki/northpier-root.pem").write_bytes(root)
     (folder / "pki/node-roots.pem").write_bytes(root + other)
     (folder / "pki/device-ca.pem").write_bytes(other)
-    (folder / "staff.mobileconfig").write_text("<plist/>")
+    root_der = certificates[0].public_bytes(serialization.Encoding.DER)
+    (folder / "staff.mobileconfig").write_bytes(apple(root_der))
     (folder / "plan.toml").write_text(EXAMPLE, "utf-8")
     return load_plan(folder / "plan.toml")
 
@@ -182,7 +183,9 @@ def test_the_example_says_what_it_says(example: Plan, folder: Path) -> None:
         ),
     )
     assert example.sites == (Site("ferry terminal", ("quay2", "quay1")),)
-    assert example.profiles == (Profile(folder / "staff.mobileconfig", "apple-eap"),)
+    (profile,) = example.profiles
+    assert (profile.file, profile.family) == (folder / "staff.mobileconfig", "apple-eap")
+    assert [expects.ssids for expects in profile.expects] == [("Northpier",)]
     assert example.accepted == (
         Acceptance(
             "web-old-tls",
