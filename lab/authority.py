@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
 
+import msgspec
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
@@ -54,11 +55,9 @@ class BlueprintError(ValueError):
     """A blueprint that no certificate can be made of. The text says which one and why."""
 
 
-@dataclass(frozen=True, slots=True)
-class Blueprint:
-    """What one certificate should say."""
+class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What one certificate should say, as a scenario file says it too."""
 
-    label: str
     issuer: str | None = None
     """Label of the issuing certificate; None: it signs itself."""
     common_name: str | None = None
@@ -78,6 +77,12 @@ class Blueprint:
     """Empty: no extended key usage extension."""
     key_usage: tuple[str, ...] | None = None
     """None: what fits the key and the kind of certificate."""
+
+
+class Blueprint(Look, frozen=True):
+    """One certificate to be made."""
+
+    label: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,12 @@ What findings a scenario should give stands in the tests, not here.
 """
 
 import tomllib
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
 
-from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint
+from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint, Look
 from lab.eapserver import EapFault, EapMethod
 from lab.nameserver import NameFault
 from lab.tls import Version
@@ -33,21 +32,9 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """A table of a scenario file."""
 
 
-class Certificate(_Table, frozen=True):
-    """One certificate; for each field see `Blueprint`."""
+class Certificate(Look, frozen=True):
+    """One certificate."""
 
-    issuer: str | None = None
-    common_name: str | None = None
-    organization: str | None = None
-    names: tuple[str, ...] = ()
-    key: str = "P-256"
-    key_of: str | None = None
-    begins: float = -30
-    ends: float = 335
-    authority: bool = False
-    path_length: int | None = None
-    purposes: tuple[str, ...] = ()
-    key_usage: tuple[str, ...] | None = None
     per_node: bool = False
     """Whether every node has one of its own."""
 
@@ -245,7 +232,7 @@ def _for_node(blueprint: Blueprint, node: str, host: str) -> Blueprint:
     def fill(text: str) -> str:
         return text.replace("{node}", node).replace("{host}", host)
 
-    return replace(
+    return msgspec.structs.replace(
         blueprint,
         label=f"{blueprint.label}@{node}",
         common_name=fill(blueprint.common_name) if blueprint.common_name else None,
