@@ -61,51 +61,36 @@ def _with_closed_pipe(arguments: list[str], folder: Path) -> tuple[int, str]:
     read, write = os.pipe()
     os.close(read)
     try:
-        done = subprocess.run(
-            arguments,
-            stdout=write,
-            stderr=subprocess.PIPE,
-            env=ENVIRONMENT,
-            cwd=folder,
-            encoding="utf-8",
-            timeout=60,
-            check=False,
-        )
+        return _ended(arguments, folder, stdout=write)
     finally:
         os.close(write)
+
+
+def _ended(arguments: list[str], folder: Path, *, stdout: int | None = None) -> tuple[int, str]:
+    """Run a command; return its status and what it says on stderr."""
+    done = subprocess.run(
+        arguments,
+        stdout=stdout,
+        stderr=subprocess.PIPE,
+        env=ENVIRONMENT,
+        cwd=folder,
+        encoding="utf-8",
+        timeout=60,
+        check=False,
+    )
     return done.returncode, done.stderr
 
 
 def test_a_full_disk_is_told(tmp_path: Path) -> None:
     with open("/dev/full", "w") as full:
-        done = subprocess.run(
-            [*COMMAND, "rules"],
-            stdout=full,
-            stderr=subprocess.PIPE,
-            env=ENVIRONMENT,
-            cwd=tmp_path,
-            encoding="utf-8",
-            timeout=60,
-            check=False,
-        )
-    assert (done.returncode, done.stderr) == (2, "probe: stdout: no space left on device\n")
+        ended = _ended([*COMMAND, "rules"], tmp_path, stdout=full.fileno())
+    assert ended == (2, "probe: stdout: no space left on device\n")
 
 
 def test_closed_streams_are_no_bug(tmp_path: Path) -> None:
-    for closed in (">&-", "2>&-", "<&-"):
-        line = f'"{sys.executable}" -m probe.cli.main rules {closed} >/dev/null'
-        if closed == ">&-":
-            line = line.removesuffix(" >/dev/null")
-        done = subprocess.run(
-            ["sh", "-c", line],
-            stderr=subprocess.PIPE,
-            env=ENVIRONMENT,
-            cwd=tmp_path,
-            encoding="utf-8",
-            timeout=60,
-            check=False,
-        )
-        assert (done.returncode, done.stderr) == (0, "")
+    for closed in (">&-", "2>&- >/dev/null", "<&- >/dev/null"):
+        line = f'"{sys.executable}" -m probe.cli.main rules {closed}'
+        assert _ended(["sh", "-c", line], tmp_path) == (0, "")
 
 
 @pytest.mark.parametrize("option", [[], ["--debug"]])
