@@ -17,6 +17,7 @@ from probe.judge.path.examine import path_problems, remarks
 from probe.judge.path.model import Explanation, Problem, Remark
 from probe.judge.path.policies import UNCONSTRAINED, PolicySettings
 from probe.judge.path.purpose import Purpose, purpose_of
+from probe.judge.path.reconcile import Examined, Reconciled, reconcile
 from probe.judge.pool import Pool
 from probe.judge.trust import AnchorSet
 from probe.limits import DEFAULT
@@ -69,6 +70,15 @@ def explain_path(  # noqa: PLR0913  # keyword-only, and each is an input of its 
         said.append(
             Remark("search-bounded", None, "there are more paths than are tried; one was chosen")
         )
+    examined = Examined(best.candidate.certificates, best.candidate.ends is Ends.TRUSTED, problems)
+    # No witness can be given other policy settings than those of the web.
+    heard = (
+        reconcile(
+            examined, chain_der[: DEFAULT.chain_certificates], anchors=anchors, at=at, name=name
+        )
+        if policies == UNCONSTRAINED
+        else Reconciled((), (), None)
+    )
     return Explanation(
         path=tuple(facts.sha256 for facts in best.candidate.certificates),
         anchor=last.sha256 if anchored else None,
@@ -78,6 +88,9 @@ def explain_path(  # noqa: PLR0913  # keyword-only, and each is an input of its 
         ends_in=last.subject if anchored or best.candidate.rooted else last.issuer,
         match=match,
         remarks=tuple(said),
+        witnesses=heard.witnesses,
+        disagreements=heard.disagreements,
+        disorder=heard.disorder,
     )
 
 

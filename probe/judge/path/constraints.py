@@ -18,6 +18,7 @@ from probe.certificate.naming import (
     general_names,
     relative_names,
 )
+from probe.judge.path import clauses
 
 _PERMITTED, _EXCLUDED = 0xA0, 0xA1
 _COMPARED = (DNS, RFC822, URI, ADDRESS, DIRECTORY)
@@ -34,8 +35,8 @@ class _Subtrees:
     excluded: tuple[_General, ...]
 
 
-def violations(path: tuple[CertFacts, ...]) -> Iterator[tuple[CertFacts, str]]:
-    """Yield (certificate at fault, why) for a path, leaf first, its anchor included.
+def violations(path: tuple[CertFacts, ...]) -> Iterator[tuple[CertFacts, str, str]]:
+    """Yield (certificate at fault, clause, why) for a path, leaf first, its anchor included.
 
     A self-issued certificate that is not the leaf is exempt (RFC 5280, 6.1.3 (b)).
     """
@@ -47,7 +48,7 @@ def violations(path: tuple[CertFacts, ...]) -> Iterator[tuple[CertFacts, str]]:
         try:
             subtrees = _read(value)
         except DerError as error:
-            yield issuer, f"its name constraints cannot be read ({error})"
+            yield issuer, clauses.EXTENSION, f"its name constraints cannot be read ({error})"
             continue
         for depth, below in enumerate(path[:above]):
             if depth > 0 and below.self_issued:
@@ -55,15 +56,17 @@ def violations(path: tuple[CertFacts, ...]) -> Iterator[tuple[CertFacts, str]]:
             try:
                 names = _names(below)
             except DerError as error:
-                yield below, f"its names cannot be read ({error}), and {issuer.subject} limits them"
+                why = f"its names cannot be read ({error}), and {issuer.subject} limits them"
+                yield below, clauses.EXTENSION, why
                 continue
             budget -= len(names) * (len(subtrees.permitted) + len(subtrees.excluded))
             if budget < 0:
-                yield issuer, "its name constraints are too many to compare"
+                yield issuer, clauses.SEARCH, "its name constraints are too many to compare"
                 return
-            why = next(_broken(names, subtrees), None)
-            if why is not None:
-                yield below, f"{why} by the name constraints of {issuer.subject}"
+            broken = next(_broken(names, subtrees), None)
+            if broken is not None:
+                clause, why = broken
+                yield below, clause, f"{why} by the name constraints of {issuer.subject}"
 
 
 def _read(value: bytes) -> _Subtrees:
@@ -114,7 +117,7 @@ def _names(facts: CertFacts) -> list[_General]:
     return found
 
 
-def _broken(names: Iterable[_General], subtrees: _Subtrees) -> Iterator[str]:
+def _broken(names: Iterable[_General], subtrees: _Subtrees) -> Iterator[tuple[str, str]]:
     for number, octets in names:
         permitted = [base for kind, base in subtrees.permitted if kind == number]
         excluded = [base for kind, base in subtrees.excluded if kind == number]
@@ -122,14 +125,19 @@ def _broken(names: Iterable[_General], subtrees: _Subtrees) -> Iterator[str]:
             continue
         kind, shown, _ = general_name(number, octets)
         if number not in _COMPARED:
-            yield f"a name of a kind that cannot be compared ({kind}) is limited"
-        elif any(_within(number, octets, base, excluding=True) for base in excluded):
-            yield f"its name {shown!r} is excluded"
+            yield (
+                clauses.NAME_CONSTRAINTS,
+                f"a name of a kind that cannot be compared ({kind}) is limited",
+            )
+        elif any(_within(number, octets, base) for base in excluded):
+            yield clauses.NAME_CONSTRAINTS, f"its name {shown!r} is excluded"
         elif permitted and not any(_within(number, octets, base) for base in permitted):
-            yield f"its name {shown!r} is not permitted"
+            yield clauses.NAME_CONSTRAINTS, f"its name {shown!r} is not permitted"
+        elif number == DNS and any(_speaks_for(octets, base) for base in excluded):
+            yield clauses.WILDCARD_EXCLUDED, f"its name {shown!r} covers one that is excluded"
 
 
-def _within(number: int, name: bytes, base: bytes, *, excluding: bool = False) -> bool:
+def _within(number: int, name: bytes, base: bytes) -> bool:
     if number == ADDRESS:
         half = len(base) // 2
         return len(name) == half and all(
@@ -144,7 +152,7 @@ def _within(number: int, name: bytes, base: bytes, *, excluding: bool = False) -
     text = name.decode("utf-8", "replace")
     limit = base.decode("utf-8", "replace").lower()
     if number == DNS:
-        return _dns_within(text.lower(), limit, excluding=excluding)
+        return _dns_within(text.lower(), limit)
     if number == RFC822:
         local, _, host = text.rpartition("@")
         if "@" in limit:
@@ -155,13 +163,15 @@ def _within(number: int, name: bytes, base: bytes, *, excluding: bool = False) -
     return bool(host) and _host_within(host.lower(), limit)
 
 
-def _dns_within(name: str, limit: str, *, excluding: bool) -> bool:
-    """Return whether a dNSName lies in a subtree; ".x", written against the text, is below x only.
+def _speaks_for(name: bytes, base: bytes) -> bool:
+    """Return whether a wildcard covers a name that is excluded by itself."""
+    text = name.decode("utf-8", "replace").lower()
+    limit = base.decode("utf-8", "replace").lower()
+    return text.startswith("*.") and limit.partition(".")[2] == text[2:]
 
-    A wildcard is excluded where one of the names that it covers is.
-    """
-    if excluding and name.startswith("*.") and limit.partition(".")[2] == name[2:]:
-        return True
+
+def _dns_within(name: str, limit: str) -> bool:
+    """Return whether a dNSName lies in a subtree; ".x", against the text, is below x only."""
     if limit.startswith("."):
         return name.endswith(limit)
     return not limit or name == limit or name.endswith("." + limit)

@@ -17,13 +17,14 @@ from probe.judge.path.model import Kind, Problem, Remark
 from probe.judge.path.policies import UNCONSTRAINED, PolicySettings, policy_objections
 from probe.judge.path.purpose import Purpose, issuer_objection, leaf_objections
 
-# What this examination, or a client's, processes (RFC 5280, 4.2): critical or not, it is known.
+# What this examination, and every client, processes (RFC 5280, 4.2). Of the others that are common
+# (addresses of the issuer, stapling, timestamps) the standards say that they must not, or should
+# not, be critical; where one is, clients refuse the certificate.
 _KNOWN = frozenset(
     {
         "2.5.29.14",  # subjectKeyIdentifier
         "2.5.29.15",  # keyUsage
         "2.5.29.17",  # subjectAltName
-        "2.5.29.18",  # issuerAltName
         "2.5.29.19",  # basicConstraints
         "2.5.29.30",  # nameConstraints
         "2.5.29.31",  # cRLDistributionPoints
@@ -32,12 +33,7 @@ _KNOWN = frozenset(
         "2.5.29.35",  # authorityKeyIdentifier
         "2.5.29.36",  # policyConstraints
         "2.5.29.37",  # extKeyUsage
-        "2.5.29.46",  # freshestCRL
         "2.5.29.54",  # inhibitAnyPolicy
-        "1.3.6.1.5.5.7.1.1",  # authorityInfoAccess
-        "1.3.6.1.5.5.7.1.11",  # subjectInfoAccess
-        "1.3.6.1.5.5.7.1.24",  # tlsFeature (RFC 7633)
-        "1.3.6.1.4.1.11129.2.4.2",  # signed certificate timestamps (RFC 6962)
     }
 )
 
@@ -70,8 +66,8 @@ def path_problems(
         else:
             yield from _as_issuer(candidate, depth, is_anchor=is_anchor)
     if leaf.readable:
-        for at_fault, why in violations(path):
-            yield _invalid(at_fault, clauses.NAME_CONSTRAINTS, f"{at_fault.subject}: {why}")
+        for at_fault, clause, why in violations(path):
+            yield _invalid(at_fault, clause, f"{at_fault.subject}: {why}")
         # An anchor is a name and a key: what policies its certificate states is its own affair.
         below = path[:-1] if trusted and len(path) > 1 else path
         for at_fault, clause, why in policy_objections(below, policies):
@@ -122,7 +118,8 @@ def _strangeness(facts: CertFacts, *, is_leaf: bool) -> Iterator[Problem]:
             yield _invalid(
                 facts,
                 clauses.CRITICAL_OF_LEAF if is_leaf else clauses.CRITICAL_OF_ISSUER,
-                f"{facts.subject}: the unknown extension {extension.oid} is critical",
+                f"{facts.subject}: the extension {extension.oid} is critical, and clients do not "
+                "process it",
             )
 
 

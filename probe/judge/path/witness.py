@@ -1,0 +1,198 @@
+"""Two engines that share no code with the examination, asked about a chain as it was served.
+
+OpenSSL walks from the leaf towards a root and takes, of several issuers of one name, the first
+that is served: so do the many clients built on it, and for them the order counts. The verifier of
+`cryptography` tries every path, and holds certificates to the profile of the public web. Both stop
+at the first error, and so their answer is one reason; whether it fits is for `reconcile.py`.
+
+Nothing here reads a clock or a file: the time is set, and no engine is left to its defaults.
+"""
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from ipaddress import ip_address
+
+import cryptography
+from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.backends.openssl import backend
+from cryptography.x509.verification import PolicyBuilder, Store, VerificationError
+from OpenSSL.crypto import (
+    FILETYPE_ASN1,
+    X509,
+    Error,
+    X509Store,
+    X509StoreContext,
+    X509StoreContextError,
+    X509StoreFlags,
+    dump_certificate,
+    load_certificate,
+)
+
+from probe.certificate.facts import CertFacts
+from probe.judge.path.model import Testimony
+from probe.judge.trust import AnchorSet
+from probe.observation.model import fingerprint
+
+OPENSSL = "OpenSSL"
+OPENSSL_VERSION = backend.openssl_version_text().split()[1]
+LIBRARY = "cryptography"
+LIBRARY_VERSION = cryptography.__version__
+
+_GAVE_UP = (1, 17)
+"""X509_V_ERR_UNSPECIFIED, X509_V_ERR_OUT_OF_MEM: it cannot work with what is in a certificate, or
+the work is more than it does."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one engine says."""
+
+    verdict: Testimony
+    says: str
+    code: int | None = None
+    """OpenSSL: X509_V_ERR_*."""
+    depth: int | None = None
+    """OpenSSL: where on the path that it took; 0 is the leaf."""
+    certificate: str | None = None
+    """OpenSSL: SHA-256 of the certificate at fault."""
+
+
+@lru_cache(maxsize=2_048)
+def ask_openssl(chain: tuple[bytes, ...], anchors: AnchorSet, at: datetime) -> Answer:
+    """Ask OpenSSL about a chain, leaf first. It checks neither names nor purposes, as called here.
+
+    Every anchor is trusted as it stands, also one that is no root (X509_V_FLAG_PARTIAL_CHAIN).
+    Certificate policies are left out: the binding gives no way to say that any is welcome, and with
+    none named OpenSSL refuses every path that demands one.
+    """
+    leaf, *others = (_for_openssl(der) for der in chain)
+    if leaf is None:
+        return Answer("silent", "it cannot read the certificate")
+    untrusted = [certificate for certificate in others if certificate is not None]
+    try:
+        X509StoreContext(_openssl_store(anchors, at), leaf, untrusted).verify_certificate()
+    except X509StoreContextError as error:
+        code, depth, says = error.errors
+        if code in _GAVE_UP:
+            return Answer("silent", says)
+        return Answer("refuses", says, code, depth, _at_fault(error))
+    finally:
+        _empty_error_queue()
+    return Answer("accepts", "ok")
+
+
+def _at_fault(error: X509StoreContextError) -> str | None:
+    try:
+        return fingerprint(dump_certificate(FILETYPE_ASN1, error.certificate))
+    except Error:
+        return None
+
+
+def _empty_error_queue() -> None:
+    """Take away what a verification left behind: a TLS connection of this thread that looked at the
+    queue next would take it for its own failure. A call that fails is the public way to do it.
+    """
+    with suppress(Error):
+        load_certificate(FILETYPE_ASN1, b"")
+
+
+@lru_cache(maxsize=2_048)
+def ask_library(
+    chain: tuple[bytes, ...], anchors: AnchorSet, at: datetime, name: str | None
+) -> Answer:
+    """Ask the verifier of `cryptography`, as a client that opens `name`."""
+    if name is None:
+        return Answer("silent", "there is no name to ask it about")
+    with _quiet():
+        leaf, *others = (_for_library(der) for der in chain)
+        store = _library_store(anchors)
+        if leaf is None:
+            return Answer("silent", "it cannot read the certificate")
+        if store is None:
+            return Answer("silent", "it takes no empty set of roots")
+        # A served root adds nothing: which roots count says the store, and its reason for a refusal
+        # would be that the root is its own issuer again and again.
+        rest = [c for c in others if c is not None and c.subject != c.issuer]
+        try:
+            builder = PolicyBuilder().store(store).time(at.replace(microsecond=0))
+            builder.build_server_verifier(_subject(name)).verify(leaf, rest)
+        except VerificationError as error:
+            return Answer("refuses", str(error).removeprefix("validation failed: "))
+        except (ValueError, UnsupportedAlgorithm) as error:
+            return Answer("silent", f"it cannot say: {error}")
+    return Answer("accepts", "ok")
+
+
+def name_to_ask(leaf: CertFacts, name: str | None) -> str | None:
+    """Return the name to ask about: the one opened, else the first that the leaf is for."""
+    if name is not None:
+        return name
+    for kind in ("dns", "ip"):
+        for own in leaf.names:
+            if own.type == kind:
+                # A wildcard stands for one label, whichever (RFC 9525, 6.3).
+                return own.value.replace("*", "any", 1) if kind == "dns" else own.value
+    return None
+
+
+def _subject(name: str) -> x509.DNSName | x509.IPAddress:
+    try:
+        return x509.IPAddress(ip_address(name))
+    except ValueError:
+        return x509.DNSName(name)
+
+
+@lru_cache(maxsize=4_096)
+def _for_openssl(der: bytes) -> X509 | None:
+    try:
+        return load_certificate(FILETYPE_ASN1, der)
+    except Error:
+        return None
+
+
+@lru_cache(maxsize=4_096)
+def _for_library(der: bytes) -> x509.Certificate | None:
+    try:
+        certificate = x509.load_der_x509_certificate(der)
+        # What is read late and cannot be is to fail here.
+        _ = certificate.subject, certificate.issuer
+    except (ValueError, TypeError, UnsupportedAlgorithm, x509.InvalidVersion):
+        return None
+    return certificate
+
+
+@lru_cache(maxsize=16)
+def _openssl_anchors(anchors: AnchorSet) -> tuple[X509, ...]:
+    found = (_for_openssl.__wrapped__(der) for der in anchors.by_sha.values())
+    return tuple(anchor for anchor in found if anchor is not None)
+
+
+@lru_cache(maxsize=16)
+def _openssl_store(anchors: AnchorSet, at: datetime) -> X509Store:
+    """Return a store for one set and time. Never altered afterwards, so threads may share it."""
+    store = X509Store()
+    store.set_time(at.astimezone(UTC).replace(tzinfo=None))
+    store.set_flags(X509StoreFlags.PARTIAL_CHAIN)
+    for anchor in _openssl_anchors(anchors):
+        store.add_cert(anchor)
+    return store
+
+
+@lru_cache(maxsize=16)
+def _library_store(anchors: AnchorSet) -> Store | None:
+    found = (_for_library.__wrapped__(der) for der in anchors.by_sha.values())
+    readable = [anchor for anchor in found if anchor is not None]
+    return Store(readable) if readable else None
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Hold back the library's warnings about odd certificates: `CertFacts` names what is odd."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
