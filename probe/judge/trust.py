@@ -45,28 +45,21 @@ def anchors(*sources: Roots, name: str = "") -> AnchorSet:
     return AnchorSet(name, (der for source in sources for der in source.certificates))
 
 
-def is_public(
-    der: bytes, public: AnchorSet, pool: Iterable[bytes] = (), private: AnchorSet | None = None
-) -> Publicity:
-    """Say whether a certificate leads to a public anchor.
-
-    "yes": it is one, or leads to one through certificates of `pool` with good signatures. "no": it
-    leads to a self-signed certificate that is none, or to an anchor in `private`. Else "unknown".
-    """
-    return leads(der, public, Pool(pool), private)
-
-
 def publicity(
     certificates: Iterable[bytes], public: AnchorSet, private: AnchorSet | None = None
 ) -> dict[str, Publicity]:
-    """Return `is_public` of each certificate by SHA-256, all of them together being the pool."""
+    """Return where each certificate leads, by SHA-256, all of them together being the pool."""
     ders = tuple(certificates)
     pool = Pool(ders)
     return {facts_of(der).sha256: leads(der, public, pool, private) for der in ders}
 
 
 def leads(der: bytes, public: AnchorSet, pool: Pool, private: AnchorSet | None = None) -> Publicity:
-    """Return what `is_public` returns, of a pool that is made once for many certificates."""
+    """Say whether a certificate leads to a public anchor.
+
+    "yes": it is one, or leads to one through certificates of `pool` with good signatures. "no": it
+    leads to a self-signed certificate that is none, or to an anchor in `private`. Else "unknown".
+    """
     answer: Publicity = "unknown"
     waiting, seen = [der], {der}
     while waiting and len(seen) <= _WALK:

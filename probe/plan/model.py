@@ -351,15 +351,3 @@ class Plan:
             if node.name == name:
                 return node
         raise KeyError(name)
-
-    def opened_at(self, node: Node) -> tuple[tuple[str, Audience], ...]:
-        """Return the names that clients open at a node's own web addresses, its own name first."""
-        names = [(node.host, node.host_audience)]
-        for service in self.services:
-            if (
-                service.endpoint is Endpoint.WEB
-                and node.name in service.nodes
-                and not service.addresses
-            ):
-                names.append((service.name, service.audience))
-        return tuple(names)
