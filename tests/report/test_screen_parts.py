@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -141,6 +142,15 @@ def test_the_day_until_which_to_do_it_is_told_once() -> None:
         )
         (line,) = [line for line in shown.splitlines() if line.startswith("  Do first")]
         assert line.lower().count("before 2026-12-09.") == 1
+
+
+def test_another_day_than_that_of_the_survey_is_told_first() -> None:
+    base = healthy()
+    seen = max(taken.ended for taken in base.survey.taken)
+    assert "As of" not in render(replace(base, judged_at=seen))
+    shown = render(replace(base, judged_at=seen + timedelta(days=90)))
+    assert shown.splitlines()[2].startswith("  As of         2027-02-2")
+    assert "by what was seen until 2026-11-2" in " ".join(shown.split())
 
 
 def test_a_look_at_a_part_of_the_plan_says_so_first() -> None:

@@ -31,11 +31,21 @@ def headline(view: View) -> Iterator[RenderableType]:
             styled("Interrupted: this is what was known until then, and no more.", "place")
         )
     yield Text()
+    yield from _as_of(view)
     yield from _part(view)
     yield from _felt(view, Verdict.BLOCKED, "Blocked now")
     yield from _felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
     yield from _first(view)
+
+
+def _as_of(view: View) -> Iterator[RenderableType]:
+    """What holds "now" on another day must not be read as today's."""
+    assessment = view.assessment
+    seen = max((taken.ended for taken in assessment.survey.taken), default=assessment.judged_at)
+    if assessment.judged_at != seen:
+        as_of = f"{words.time(assessment.judged_at)}, by what was seen until {words.time(seen)}"
+        yield Labelled("As of", Text(as_of), COLUMN)
 
 
 def _part(view: View) -> Iterator[RenderableType]:
