@@ -13,6 +13,7 @@ from typing import TypeVar
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
+from probe.judge.given import Given, given, roots_of
 from probe.judge.part import nodes_asked, plan_of
 from probe.judge.path import Explanation
 from probe.judge.pool import Pool
@@ -107,6 +108,7 @@ class Case:
         self.hosts = _by(plan.nodes, lambda node: node.host)
         self.services = _by(plan.services, lambda service: service.name)
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
+        self._roots_given: dict[Given, AnchorSet | None] = {}
         self._standings: dict[str, Known] = {}
 
     # ------------------------------------------------------------ visits
@@ -208,8 +210,37 @@ class Case:
 
     @cached_property
     def supplicants(self) -> tuple[Client, ...]:
-        """The EAP clients on site."""
-        return on_site(self.plan.clients, "eap")
+        """The EAP clients on site; those with profiles as these set them up."""
+        return tuple(self.given)
+
+    @cached_property
+    def given(self) -> Mapping[Client, tuple[Given, ...]]:
+        """What the plan's profiles give each EAP client on site."""
+        return given(self.plan, on_site(self.plan.clients, "eap"))
+
+    def roots_given(self, one: Given) -> AnchorSet | None:
+        """Return a profile's anchors; None where it leaves them to the system or the user."""
+        if one not in self._roots_given:
+            seen = self.survey.certificates.values()
+            self._roots_given[one] = roots_of(one, self.plan, seen)
+        return self._roots_given[one]
+
+    def anchored(self, visit: Visit, one: Given) -> bool:
+        """Whether a visit's chain leads to an anchor of a profile with nothing missing."""
+        roots = self.roots_given(one)
+        return roots is not None and self.explain(visit, one.family, trusted=roots).complete
+
+    def trusted_by(self, visit: Visit, client: Client) -> tuple[AnchorSet | None, ...]:
+        """Return the roots by which a visit's chain is to be explained to a client with profiles.
+
+        Each profile's own, where the chain leads there; else None: then the plan's roots show what
+        is wrong with the chain, and that the profile lacks an anchor is a rule of its own.
+        """
+        found = (
+            self.roots_given(one) if self.anchored(visit, one) else None
+            for one in self.given.get(client, ())
+        )
+        return tuple(dict.fromkeys(found))
 
     @cached_property
     def other_nodes(self) -> tuple[Client, ...]:

@@ -57,7 +57,7 @@ def _rule(
     floor: Verdict | None,
 ) -> Rule:
     """Return a rule whose verdict stands here: no client's reaction is known or needed."""
-    endpoint = Endpoint(rule_id.split("-", 1)[0])
+    endpoint = Endpoint(rule_id.split("-", 1)[0].replace("profile", "eap"))
     return Rule(rule_id, endpoint, title, meaning, remedy, source, Basis.PUBLISHED, floor, False)
 
 
@@ -214,6 +214,31 @@ def _proof(endpoint: str, source: str) -> Rule:
 _PROOF = (
     _proof("web", "RFC 5246, 7.4.3; RFC 9846, 4.4.3 (formerly RFC 8446)"),
     _proof("eap", "RFC 5246, 7.4.3; RFC 9846, 4.4.3 (formerly RFC 8446); RFC 5216, 5.3"),
+)
+
+_SHAPES = tuple(
+    rule
+    for endpoint in ("web", "eap")
+    for rule in (
+        _by_clients(
+            f"{endpoint}-chain-disordered",
+            "The chain is not in order",
+            "Clients that search for a path find one; others follow the first CA certificate of a"
+            " name that is served, and end nowhere.",
+            "Serve the certificates in order, each before its issuer's.",
+            "RFC 8446, 4.4.2 (now RFC 9846); RFC 5246, 7.4.2",
+            None,
+        ),
+        _rule(
+            f"{endpoint}-chain-surplus",
+            "Certificates are served that do not belong to the chain",
+            "Certificates that lead from the leaf to no root, or stand there twice, cost time and"
+            " round trips, and help nobody. A root that belongs to the chain is none of them.",
+            "Leave them out of the chain.",
+            "RFC 8446, 4.4.2 (now RFC 9846); RFC 5216, 2.1.5",
+            None,
+        ),
+    )
 )
 
 _WEB = (
@@ -393,6 +418,33 @@ _EAP = (
     ),
 )
 
+_PROFILES = (
+    replace(
+        _by_clients(
+            "profile-name-missing",
+            "A supplicant profile expects another name",
+            "A profile that was given out expects a name that the EAP certificate does not carry:"
+            " who has the profile does not get in, or is asked.",
+            "Have the certificate issued again with a name that the profile expects, or put the"
+            " served name into the profile and give it out again.",
+            "RFC 9190, 2.2; RFC 5216, 5.2",
+        ),
+        objections=("name-unexpected", "wildcard-name"),
+    ),
+    replace(
+        _by_clients(
+            "profile-anchor-missing",
+            "A supplicant profile lacks the root",
+            "The EAP certificate leads to a root that the plan trusts and a profile that was given"
+            " out does not hold: who has the profile does not get in, or is asked.",
+            "Put the root into the profile and give it out again, or import a certificate of a CA"
+            " that the profile has.",
+            "RFC 9190, 2.2; RFC 5280, 6.1",
+        ),
+        objections=("unknown-root",),
+    ),
+)
+
 _CLUSTER = (
     replace(
         _by_clients(
@@ -430,6 +482,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_WEB,
             *_EAP_REACH,
             *_EAP,
+            *_PROFILES,
             *_CLUSTER,
         ),
         key=lambda rule: _ORDER[rule.id],

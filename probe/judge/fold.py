@@ -21,6 +21,7 @@ from probe.assessment import Verdict
 from probe.judge.case import Case
 from probe.judge.draft import Draft
 from probe.judge.objections import IN_PLAN
+from probe.judge.rules.profile import AS_PLANNED
 
 
 @dataclass(slots=True)
@@ -108,6 +109,11 @@ def _known_root(case: Case, other: Draft, draft: Draft) -> bool:
     return IN_PLAN in draft.fault and _same_nodes(case, other, draft)
 
 
+def _as_planned(case: Case, other: Draft, draft: Draft) -> bool:
+    """A certificate with a name that the plan expects would do for the profile too."""
+    return AS_PLANNED in draft.fault and _same_place(case, other, draft)
+
+
 def _no_address(case: Case, other: Draft, draft: Draft) -> bool:
     """There was nowhere to go, as the names of these nodes lead nowhere."""
     hosts = {case.host(node) for node in draft.nodes}
@@ -148,6 +154,8 @@ _DIFFERENCE = (
     "eap-wildcard-name",
     "eap-empty-subject",
     "eap-no-alternative-names",
+    "profile-name-missing",
+    "profile-anchor-missing",
 )
 _NAMES = ("web-name-mismatch", "web-common-name-only")
 
@@ -175,6 +183,8 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     ),
     # A certificate that is issued again for the right name has it where it belongs.
     ("eap-no-alternative-names", ("eap-name-unexpected",), _same_place),
+    ("profile-name-missing", ("eap-self-signed", "eap-unknown-root"), _same_place),
+    ("profile-name-missing", ("eap-name-unexpected", "eap-wildcard-name"), _as_planned),
     ("eap-unknown-root", ("eap-root-differs",), _known_root),
     ("eap-root-differs", _DIFFERENCE, _one_group),
     ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),

@@ -51,6 +51,8 @@ class Family:
     """web: names of which audiences it opens."""
     reactions: Mapping[tuple[str, Setup | None], Known]
     """By objection and setup; an objection that is not here is not known to matter."""
+    asking: Mapping[tuple[str, bool], Known]
+    """By objection and whether the client's profile lets it ask its user: before the others."""
     winding_down: Mapping[str, datetime]
     """Roots that its root programme has set a date, by subject (RFC 4514): what logs saw later is
     distrusted. Incomplete: what is not here may be winding down all the same."""
@@ -68,18 +70,22 @@ def _read(family: str) -> Family:
     text = files(__package__).joinpath(f"{family}.toml").read_text("utf-8")
     data: dict[str, Any] = tomllib.loads(text)
     reactions: dict[tuple[str, Setup | None], Known] = {}
+    asking: dict[tuple[str, bool], Known] = {}
     for entry in data["reaction"]:
         known = Known(
             Does(entry["does"]), entry.get("words"), entry["source"], Basis(entry["basis"])
         )
         for objection in entry["objections"]:
+            if "prompts" in entry:
+                asking[objection, entry["prompts"]] = known
+                continue
             for setup in entry.get("setups", [None]):
                 reactions[objection, Setup(setup) if setup else None] = known
     opens = frozenset(Audience(word) for word in data.get("opens", ()))
     winding_down = {
         root: entry["after"] for entry in data.get("winding_down", ()) for root in entry["roots"]
     }
-    return Family(family, data["title"], data["world"], opens, reactions, winding_down)
+    return Family(family, data["title"], data["world"], opens, reactions, asking, winding_down)
 
 
 BY_NAME: Mapping[str, Family] = {name: _read(name) for name in FAMILIES}
@@ -98,7 +104,10 @@ def react(clients: Iterable[Client], objection: str) -> tuple[Reacted, ...]:
     """Return what these clients are known to do about an objection."""
     found = []
     for client in clients:
-        known = BY_NAME[client.family].reactions.get((objection, client.setup))
+        family = BY_NAME[client.family]
+        known = family.reactions.get((objection, client.setup))
+        if client.prompts is not None:
+            known = family.asking.get((objection, client.prompts), known)
         if known is not None:
             setup = client.setup.value if client.setup else None
             found.append(Reacted(Reaction(client.family, setup, known.does, known.words), known))

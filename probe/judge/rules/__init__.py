@@ -11,11 +11,13 @@ from probe.judge.case import Case
 from probe.judge.draft import Draft
 from probe.judge.rules import (
     certificate,
+    chain,
     cluster,
     compare,
     dns,
     eap,
     issue,
+    profile,
     proof,
     reach,
     supplicant,
@@ -34,6 +36,13 @@ def _eap_certificates(case: Case) -> Iterable[Draft]:
     return certificate.certificates(case, Endpoint.EAP)
 
 
+def _chains(case: Case) -> Iterable[Draft | Note]:
+    for endpoint in (Endpoint.WEB, Endpoint.EAP):
+        yield from chain.disordered(case, endpoint)
+        yield from chain.surplus(case, endpoint)
+        yield from chain.disagreements(case, endpoint)
+
+
 def _web_proof(case: Case) -> Iterable[Draft]:
     return proof.key_unproven(case, Endpoint.WEB)
 
@@ -48,11 +57,14 @@ ALL: tuple[Judge, ...] = (
     reach.unreached_eap,
     _web_certificates,
     _eap_certificates,
+    _chains,
     _web_proof,
     _eap_proof,
     web.name_mismatch,
     eap.names,
     eap.same_as_web,
+    profile.names,
+    profile.anchors,
     issue.timestamps_elsewhere,
     issue.long_under_private_roots,
     issue.far_authorities,

@@ -115,7 +115,13 @@ def watchers(
     clients = case.supplicants if eap else case.browsers(visit.audience)
     families = dict.fromkeys(client.family for client in clients)
     for family in families or (REFERENCE[visit.record.endpoint],):
-        yield family, tuple(c for c in clients if c.family == family), None
+        of_family = tuple(client for client in clients if client.family == family)
+        plain = tuple(client for client in of_family if not case.given.get(client))
+        if plain or not of_family:
+            yield family, plain, None
+        for client in of_family:
+            for trusted in case.trusted_by(visit, client):
+                yield family, (client,), trusted
     if visit.own:
         for client in case.other_nodes:
             yield client.family, (client,), case.node_anchors

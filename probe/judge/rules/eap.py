@@ -72,9 +72,11 @@ def _expected(case: Case, visit: Visit) -> tuple[str, ...]:
 def _objections(case: Case, leaf: CertFacts, expected: tuple[str, ...]) -> Iterator[_Objection]:
     profiles = [client for client in case.supplicants if client.setup is Setup.PROFILE]
     # Without a profile on site nobody checks names: the standards' reading, which nobody feels.
+    # What a profile of the plan expects is another rule's: it goes before the plan's own names.
     asked: list[tuple[str, tuple[Client, ...]]]
-    asked = [(client.family, (client,)) for client in profiles]
-    asked = asked or [(REFERENCE[Endpoint.EAP], ())]
+    asked = [(client.family, (client,)) for client in profiles if not case.given[client]]
+    if not profiles:
+        asked = [(REFERENCE[Endpoint.EAP], ())]
     found: dict[str, tuple[str, list[Reacted]]] = {}
     for family, clients in asked:
         match = supplicant_covers(leaf, expected, family)
