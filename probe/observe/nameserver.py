@@ -18,7 +18,8 @@ from probe.limits import Limits
 from probe.plan.addresses import with_port
 
 _PAYLOAD = 1232
-"""Octets of a datagram that we can take: below any path's fragmentation (RFC 9715, 3)."""
+"""Octets of a datagram that we can take: no path has to fragment it, as the least MTU of IPv6 is
+1,280 (RFC 8200, 5), and 48 of these are headers."""
 
 _ids = random.SystemRandom()
 """Guessing an id must not be easy (RFC 5452, 4.3)."""

@@ -274,7 +274,7 @@ def addresses_or_dns(value: object, at: At) -> tuple[str, ...] | None:
 
 
 def hardware_address(value: object, at: At) -> str:
-    """Return a locally administered hardware address in the form of RFC 3580, 3.20.
+    """Return a locally administered hardware address in the form of RFC 3580, 3.21.
 
     One that a maker assigned is refused: it may be a real device's.
     """
