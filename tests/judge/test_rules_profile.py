@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from cryptography import x509
 
 from probe.assessment import Does, Finding, Verdict
 from probe.certificate.facts import facts_of
@@ -149,6 +150,16 @@ def test_a_prompt_makes_it_a_warning() -> None:
     asked = windows(("eap.northpier.example", Matching.NAME), prompts=True)
     finding = only(given_out(asked, clients=clients("windows-eap")))
     assert (finding.verdict, does(finding)) == (Verdict.WARNED, {"windows-eap": Does.WARNS})
+
+
+def test_a_certificate_may_take_the_prompt_away() -> None:
+    """Microsoft, EAP changes in Windows 11: with policy 1.3.6.1.4.1.40808.1.3.1 it just fails."""
+    oid = x509.ObjectIdentifier("1.3.6.1.4.1.40808.1.3.1")
+    policy = x509.CertificatePolicies([x509.PolicyInformation(oid, None)])
+    chain = with_private(private(RADIUS, more=((policy, False),)))
+    asked = windows(("eap.northpier.example", Matching.NAME), prompts=True)
+    finding = only(given_out(asked, clients=clients("windows-eap")), {"eap/": chain})
+    assert (finding.rule, finding.verdict) == (NAME, Verdict.BLOCKED)
 
 
 def test_without_exceptions_an_apple_client_refuses() -> None:

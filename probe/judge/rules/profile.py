@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.case import Case, Visit
-from probe.judge.clients.reactions import react
+from probe.judge.clients.reactions import Reacted, react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.given import Given, unmet
+from probe.judge.override import hardened
 from probe.judge.words import called, clip, listing, verb
 from probe.plan.model import Acceptance, Client, Matching
 
@@ -68,6 +69,11 @@ def _serving(case: Case, nodes: tuple[str, ...], cause: _Cause) -> str:
     )
 
 
+def _does(client: Client, objection: str, leaf: CertFacts) -> tuple[Reacted, ...]:
+    """Return what a client with a profile does; some certificates take a prompt away from it."""
+    return hardened(react((client,), objection), leaf, first=True)
+
+
 # ---------------------------------------------------------------- names
 
 
@@ -91,7 +97,7 @@ def names(case: Case) -> Iterator[Draft]:
             eap = case.nodes[visit.nodes[0]].eap
             planned = eap is not None and bool(set(eap.expected_names) & set(wanted))
             detail = f"{one.file}, {key}: {why}"
-            sighting = Sighting(visit, leaf.sha256, react((client,), objection), detail)
+            sighting = Sighting(visit, leaf.sha256, _does(client, objection, leaf), detail)
             causes[wanted, planned, accepted].add(sighting, key, one)
     for (wanted, planned, accepted), cause in causes.items():
         yield _name_draft(case, cause, wanted, accepted, planned=planned)
@@ -151,7 +157,7 @@ def anchors(case: Case) -> Iterator[Draft]:
             continue
         accepted = case.acceptance(_ANCHOR, visit.nodes, None)
         detail = f"{one.file}, {one.expects.anchor_key}: {_held(case, one)}"
-        sighting = Sighting(visit, leaf.sha256, react((client,), "unknown-root"), detail)
+        sighting = Sighting(visit, leaf.sha256, _does(client, "unknown-root", leaf), detail)
         causes[planned.anchor, accepted].add(sighting, one.expects.anchor_key, one)
     for (root, accepted), cause in causes.items():
         yield _anchor_draft(case, cause, root, accepted)
