@@ -477,6 +477,7 @@ RULES: tuple[Rule, ...] = tuple(
         (
             *_NAMES,
             *_twins(),
+            *_SHAPES,
             *_published(),
             *_PROOF,
             *_WEB,

@@ -106,7 +106,8 @@ def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Proble
     key = _key(case, visit, kind, problem, explanation)
     if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
         kind, key = "unknown-root", (explanation.ends_in, IN_PLAN)
-    return Objection(kind, kind, problem.certificate, problem.says, key)
+    says = f"{problem.says} ({problem.clause})" if kind == "path-invalid" else problem.says
+    return Objection(kind, kind, problem.certificate, says, key)
 
 
 def _key(
@@ -196,7 +197,9 @@ def _timestamps(leaf: CertFacts) -> Iterator[Objection]:
     needed = timestamps_needed(leaf.not_before, leaf.not_after)
     if not brought.present or len(brought.logs) >= needed:
         return
-    says = f"it brings timestamps of {len(brought.logs)} logs, and needs {needed} for its lifetime"
+    count = len(brought.logs)
+    says = f"it brings timestamps of {count} {'log' if count == 1 else 'logs'}, and needs {needed}"
+    says += " for its lifetime"
     if brought.trouble:
         says += f" (its list cannot be read to the end: {brought.trouble})"
     yield Objection(

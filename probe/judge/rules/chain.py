@@ -32,7 +32,7 @@ def _met(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
             yield visit
 
 
-def _note(case: Case, endpoint: Endpoint, kind: str, nodes: tuple[str, ...], says: str) -> Note:
+def _note(endpoint: Endpoint, kind: str, nodes: tuple[str, ...], says: str) -> Note:
     rule_id = f"{endpoint.value}-{kind}"
     return Note(rule_id, endpoint, nodes, None, says, BY_ID[rule_id].source)
 
@@ -81,7 +81,7 @@ def disordered(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
             " behind, each certificate before its issuer's. Since TLS 1.3 clients are to take any"
             " order; old ones may not."
         )
-        yield _note(case, endpoint, _DISORDERED, nodes, says)
+        yield _note(endpoint, _DISORDERED, nodes, says)
 
 
 def _out_of_order(explanation: Explanation, chain: tuple[str, ...]) -> tuple[str, ...]:
@@ -106,7 +106,7 @@ def _led_astray(
         f" others take the first CA certificate of a name, {_told(other)}, and get no further."
     )
     if worst(one for each in sightings for one in each.reacted) is None:
-        return _note(case, endpoint, _DISORDERED, nodes, f"{says} Serve {before}.")
+        return _note(endpoint, _DISORDERED, nodes, f"{says} Serve {before}.")
     service = "web" if endpoint is Endpoint.WEB else "RADIUS"
     draft = Draft(
         rule_id=f"{endpoint.value}-{_DISORDERED}",
@@ -132,7 +132,7 @@ def surplus(case: Case, endpoint: Endpoint) -> Iterator[Note]:
     """Yield a note for certificates that are served and do not belong to the chain, or twice."""
     found: dict[tuple[tuple[str, ...], tuple[str, ...]], list[Sighting]] = defaultdict(list)
     for visit in _met(case, endpoint):
-        stray = _unrelated(case, visit.chain)
+        stray = _unrelated(case, visit.chain, case.reference(visit).path)
         twice = tuple(sha for sha in dict.fromkeys(visit.chain) if visit.chain.count(sha) > 1)
         if stray or twice:
             found[stray, twice].append(Sighting(visit))
@@ -144,16 +144,20 @@ def surplus(case: Case, endpoint: Endpoint) -> Iterator[Note]:
         if twice:
             parts.append(f"{_names(case, twice)} more than once in")
         says = f"{_serving(endpoint, nodes)} {' the chain, and '.join(parts)} the chain."
-        yield _note(case, endpoint, _SURPLUS, nodes, says)
+        yield _note(endpoint, _SURPLUS, nodes, says)
 
 
 def _names(case: Case, certificates: tuple[str, ...]) -> str:
     return listing([_told(case.facts[sha256]) for sha256 in certificates])
 
 
-def _unrelated(case: Case, chain: tuple[str, ...]) -> tuple[str, ...]:
-    """Return what no way leads to from the leaf; cross-certificates and roots are on some way."""
-    related, waiting = {chain[0]}, [chain[0]]
+def _unrelated(case: Case, chain: tuple[str, ...], path: tuple[str, ...]) -> tuple[str, ...]:
+    """Return what no way leads to from the leaf; cross-certificates and roots are on some way.
+
+    What stands on the path belongs to it, also where its signature is the fault.
+    """
+    related = {sha256 for sha256 in chain if sha256 in path} | {chain[0]}
+    waiting = list(related)
     while waiting:
         sha256 = waiting.pop()
         subject = case.facts[sha256]
@@ -190,4 +194,4 @@ def disagreements(case: Case, endpoint: Endpoint) -> Iterator[Note]:
             f"{_serving(endpoint, nodes)} the certificate {leaf}, on which {one.engine} disagrees"
             f" with this report: {one.says}."
         )
-        yield _note(case, endpoint, "path-invalid", nodes, says)
+        yield _note(endpoint, "path-invalid", nodes, says)
