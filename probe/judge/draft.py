@@ -132,7 +132,10 @@ def _evidence(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
     for sighting in sightings:
         asked = sighting.visit.asked
         where = " and ".join(sighting.visit.nodes) if len(sighting.visit.nodes) < 3 else "service"
-        what = f"{where} at {asked.address or 'no address'}, port {asked.port}"
+        address = asked.address or "no address"
+        # A host that was named by its address is not at itself.
+        place = where if where == address else f"{where} at {address}"
+        what = f"{place}, port {asked.port}"
         how = None
         if sighting.visit.name:
             how = "opened as", sighting.visit.name

@@ -75,6 +75,9 @@ def test_an_address_that_is_not_covered_is_looked_at_by_name_first() -> None:
     (finding,) = judged(of, seen(of)).findings
     assert finding.rule == "web-name-mismatch"
     assert finding.remedy.startswith("Look at it by the name that clients open")
+    named = plan(nodes=(replace(of.nodes[0], name="192.0.2.11"),), services=())
+    (finding,) = judged(named, seen(named)).findings
+    assert finding.evidence[0].where == "192.0.2.11, port 443, opened as 192.0.2.11"
 
 
 def test_several_nodes_that_end_alike_are_one_finding() -> None:
