@@ -33,7 +33,9 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "dns-no-answer-silent": (4, {("dns-no-answer", "dns", THIRD, HOST3)}),
     "dns-wrong-address": (1, {("dns-wrong-address", "dns", THIRD, HOST3)}),
     "eap-chain-differs": (0, set()),
+    "eap-chain-disordered": (1, {("eap-chain-disordered", "eap", THIRD, None)}),
     "eap-chain-incomplete": (1, {("eap-chain-incomplete", "eap", THIRD, None)}),
+    "eap-chain-surplus": (0, set()),
     "eap-closed": (1, {("eap-closed", "eap", THIRD, None)}),
     "eap-expired": (1, {("eap-expired", "eap", ALL, None)}),
     "eap-expired-one-node": (1, {("eap-expired", "eap", THIRD, None)}),
@@ -69,7 +71,10 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
             ("web-expiring", "web", ("quay2",), None),
         },
     ),
+    "web-chain-disordered": (1, {("web-chain-disordered", "web", THIRD, None)}),
+    "web-chain-disordered-harmless": (0, set()),
     "web-chain-incomplete": (1, {("web-chain-incomplete", "web", THIRD, None)}),
+    "web-chain-surplus": (0, set()),
     "web-closed": (1, {("web-closed", "web", THIRD, None)}),
     "web-closed-cut-off": (1, {("web-closed", "web", THIRD, None)}),
     "web-expired": (1, {("web-expired", "web", THIRD, None)}),
@@ -92,7 +97,10 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
 
 NOTED = {
     "eap-chain-differs": ("eap-chain-differs", THIRD),
+    "eap-chain-surplus": ("eap-chain-surplus", THIRD),
     "eap-same-as-web": ("eap-same-as-web", ALL),
+    "web-chain-disordered-harmless": ("web-chain-disordered", THIRD),
+    "web-chain-surplus": ("web-chain-surplus", THIRD),
 }
 """Rules that only make a note here, as nobody is kept out."""
 
