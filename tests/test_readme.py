@@ -92,7 +92,7 @@ def test_commands_do_and_print_what_is_shown(demonstration: Path) -> None:
 
 
 def test_the_plan_can_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (example,) = blocks("toml")
+    example = blocks("toml")[0]  # the whole one; after it stand parts of plans
     root = tmp_path / "pki" / "northpier-root.pem"
     root.parent.mkdir()
     with Cluster(Scenario.load("healthy-cluster"), directory=tmp_path / "lab") as lab:
