@@ -17,10 +17,11 @@ from types import TracebackType
 from typing import Any, Protocol, Self
 
 from lab.authority import BlueprintError, Issued, Workshop
-from lab.description import SECRET_FILE, plan_of, zone_of
+from lab.description import PROFILE_FOLDER, SECRET_FILE, plan_of, zone_of
 from lab.eapserver import EapSite
 from lab.nameserver import NameServer
 from lab.places import Kind, Ports, Seat
+from lab.profiles import PROFILES
 from lab.radiusserver import RadiusServer
 from lab.scenario import ChainLabels, Scenario, ScenarioError
 from lab.seating import Seating
@@ -218,6 +219,11 @@ class Cluster:
                 if name not in self._chains:
                     issued = self._workshop.chain(labels)
                     self._chains[name] = write_chain(chains, name, issued)
+        for name, profile in self.scenario.profile.items():
+            given = self.directory / PROFILE_FOLDER
+            given.mkdir(exist_ok=True)
+            anchors = self._workshop.chain(profile.anchors)
+            (given / name).write_bytes(PROFILES[profile.family](profile.names, anchors))
 
     def _served(self, node: str, chains: Iterable[ChainLabels]) -> tuple[ServedChain, ...]:
         names = ("+".join(self.scenario.labels_for(node, chain)) for chain in chains)

@@ -11,6 +11,7 @@ from lab.scenario import Scenario, Service, laid_over
 from lab.seating import Seating
 
 SECRET_FILE = "radius.secret"
+PROFILE_FOLDER = "given"
 
 
 def zone_of(scenario: Scenario, seating: Seating) -> Zone:
@@ -72,6 +73,11 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
         _service(name, service, seating) for name, service in scenario.service.items()
     ]
     plan["node"] = [_node(name, scenario, seating) for name in scenario.nodes]
+    if scenario.profile:
+        plan["profile"] = [
+            {"file": f"{PROFILE_FOLDER}/{name}", "family": profile.family}
+            for name, profile in scenario.profile.items()
+        ]
     return laid_over(plan, scenario.plan)
 
 

@@ -103,6 +103,15 @@ class NameServerSettings(_Table, frozen=True):
     fault: NameFault | None = None
 
 
+class Profile(_Table, frozen=True):
+    """A supplicant profile that was given out; the table's name is the file's."""
+
+    family: Literal["apple-eap", "windows-eap", "linux-eap"]
+    names: tuple[str, ...]
+    anchors: ChainLabels
+    """Labels of the certificates that it trusts."""
+
+
 class Trust(_Table, frozen=True):
     """Labels of the root certificates that each world trusts; "public" stands for `public`."""
 
@@ -129,6 +138,7 @@ class Scenario(_Table, frozen=True):
     nameserver: dict[str, NameServerSettings] = msgspec.field(
         default_factory=lambda: {"main": NameServerSettings()}
     )
+    profile: dict[str, Profile] = {}
     plan: dict[str, Any] = {}
     """Laid over the plan that the lab writes, as it stands."""
 
@@ -288,6 +298,8 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
         for other in (certificate.issuer, certificate.key_of):
             if other is not None:
                 used.append((f"[certificate.{label}]", other))
+    for name, profile in scenario.profile.items():
+        used += [(f"[profile.{name!r}]", label) for label in profile.anchors]
     for world in ("public", "web", "staff", "eap", "node"):
         labels: tuple[str, ...] = getattr(scenario.trust, world)
         used += [(f"trust.{world}", label) for label in labels if label != "public"]

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 
 from probe.assessment import Verdict
 from probe.judge.case import Case
+from probe.judge.clients.reactions import worst
 from probe.judge.draft import Draft
 from probe.judge.objections import IN_PLAN
 from probe.judge.rules.profile import AS_PLANNED
@@ -109,6 +110,11 @@ def _known_root(case: Case, other: Draft, draft: Draft) -> bool:
     return IN_PLAN in draft.fault and _same_nodes(case, other, draft)
 
 
+def _unfelt(case: Case, other: Draft, draft: Draft) -> bool:
+    """Nobody on site minds the difference by itself: another profile would end the matter."""
+    return worst(draft.reacted) is None and _one_group(case, other, draft)
+
+
 def _as_planned(case: Case, other: Draft, draft: Draft) -> bool:
     """A certificate with a name that the plan expects would do for the profile too."""
     return AS_PLANNED in draft.fault and _same_place(case, other, draft)
@@ -154,8 +160,6 @@ _DIFFERENCE = (
     "eap-wildcard-name",
     "eap-empty-subject",
     "eap-no-alternative-names",
-    "profile-name-missing",
-    "profile-anchor-missing",
 )
 _NAMES = ("web-name-mismatch", "web-common-name-only")
 
@@ -188,6 +192,10 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     ("eap-unknown-root", ("eap-root-differs",), _known_root),
     ("eap-root-differs", _DIFFERENCE, _one_group),
     ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),
+    *(
+        (f"eap-{what}-differs", ("profile-name-missing", "profile-anchor-missing"), _unfelt)
+        for what in ("root", "chain", "leaf")
+    ),
     # Where the older certificate's end is near, the node that was left out is the cause; where
     # most nodes wait for the renewal, their certificate's end is.
     ("eap-expiring", ("eap-half-renewed",), _within),

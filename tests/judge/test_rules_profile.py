@@ -287,6 +287,11 @@ def test_nodes_that_moved_to_a_root_that_a_profile_lacks() -> None:
     of = given_out(apple(RADIUS), trust=both, clients=clients("apple-eap"))
     assessment = judged(of, seen(of, eap={"quay3": chain}))
     assert told(assessment) == [(ANCHOR, "eap", THIRD, None)]
+    by_hand = replace(of, clients=(*of.clients, *clients(by_hand=("windows-eap",))))
+    assert told(judged(by_hand, seen(by_hand, eap={"quay3": chain}))) == [
+        (ANCHOR, "eap", THIRD, None),
+        ("eap-leaf-differs", "eap", THIRD, None),
+    ]
     twin = replace(of, profiles=(apple(RADIUS, anchors=(ROOT, newer)),))
     rules = [found.rule for found in judged(twin, seen(twin, eap={"quay3": chain})).findings]
     assert ANCHOR not in rules

@@ -73,6 +73,8 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     ),
     "web-chain-disordered": (1, {("web-chain-disordered", "web", THIRD, None)}),
     "web-chain-disordered-harmless": (0, set()),
+    "profile-anchor-missing": (1, {("profile-anchor-missing", "eap", THIRD, None)}),
+    "profile-name-missing": (1, {("profile-name-missing", "eap", ALL, None)}),
     "web-chain-incomplete": (1, {("web-chain-incomplete", "web", THIRD, None)}),
     "web-chain-surplus": (0, set()),
     "web-closed": (1, {("web-closed", "web", THIRD, None)}),
