@@ -18,12 +18,16 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from lab.marks import policies, signed_with_sha1, timestamps
+
 PrivateKey = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
 
 KEY_KINDS: Mapping[str, Callable[[], PrivateKey]] = {
     "P-256": lambda: ec.generate_private_key(ec.SECP256R1()),
     "P-384": lambda: ec.generate_private_key(ec.SECP384R1()),
+    "P-224": lambda: ec.generate_private_key(ec.SECP224R1()),
     "Ed25519": ed25519.Ed25519PrivateKey.generate,
+    "RSA-1024": lambda: rsa.generate_private_key(65537, 1024),  # noqa: S505  # weak on purpose
     "RSA-2048": lambda: rsa.generate_private_key(65537, 2048),
     "RSA-3072": lambda: rsa.generate_private_key(65537, 3072),
     "RSA-4096": lambda: rsa.generate_private_key(65537, 4096),
@@ -77,6 +81,12 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Empty: no extended key usage extension."""
     key_usage: tuple[str, ...] | None = None
     """None: what fits the key and the kind of certificate."""
+    timestamps: int | None = None
+    """Logs of which it brings timestamps; None: the extension is not there."""
+    policies: tuple[str, ...] = ()
+    """Empty: no policies extension."""
+    sha1: bool = False
+    """Whether it is signed with SHA-1; its issuer's key must be RSA."""
 
 
 class Blueprint(Look, frozen=True):
@@ -194,7 +204,16 @@ class Workshop:
         )
         for extension, critical in _extensions(blueprint, key, signer):
             builder = builder.add_extension(extension, critical)
-        return Issued(blueprint.label, builder.sign(signer, _hash_for(signer)), key)
+        if blueprint.timestamps is not None:
+            builder = builder.add_extension(timestamps(blueprint.timestamps, begins), False)
+        certificate = builder.sign(signer, _hash_for(signer))
+        if blueprint.sha1:
+            if not isinstance(signer, rsa.RSAPrivateKey):
+                raise BlueprintError(
+                    f"the issuer of {blueprint.label!r} needs an RSA key for SHA-1"
+                )
+            certificate = signed_with_sha1(certificate, signer)
+        return Issued(blueprint.label, certificate, key)
 
 
 def _subject(blueprint: Blueprint) -> x509.Name:
@@ -239,6 +258,8 @@ def _extensions(
         bare = not (blueprint.common_name or blueprint.organization)
         names = [_general_name(name) for name in blueprint.names]
         found.append((x509.SubjectAlternativeName(names), bare))
+    if blueprint.policies:
+        found.append((policies(blueprint.policies), False))
     return found
 
 

@@ -10,7 +10,7 @@ from enum import StrEnum
 from OpenSSL import SSL
 
 from lab import misbehave
-from lab.tls import ServedChain, Version, server_context
+from lab.tls import ServedChain, Version, malformed_flight, server_context
 from probe.wire.eap import Code, EapPacket, Type
 from probe.wire.fragments import Assembler, Fragment, Fragmenter, FragmentError
 
@@ -62,6 +62,8 @@ class EapFault(StrEnum):
     """Octets that are not TLS answer the ClientHello, in a good EAP packet."""
     OTHER_KEY = "other-key"
     """The handshake is signed with another key than the certificate's (up to TLS 1.2)."""
+    MALFORMED = "malformed"
+    """The end of the certificate's validity is no time, so that libraries refuse to parse it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +165,9 @@ class EapConversation:
         if self._site.fault is EapFault.NOT_TLS:
             self._ending = True
             return misbehave.garbage()
+        if self._site.fault is EapFault.MALFORMED:
+            self._ending = True
+            return malformed_flight(self._site.chains[0])
         tls = self._connection()
         tls.bio_write(message)
         try:

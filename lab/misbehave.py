@@ -1,6 +1,8 @@
 """Bytes that no well-behaved server sends, for servers of the lab that are told to misbehave."""
 
+import os
 import struct
+from collections.abc import Iterable
 
 HANDSHAKE_FAILURE = 40
 """A TLS alert description (RFC 9846, 6)."""
@@ -9,6 +11,11 @@ _ALERT_RECORD = 21
 _HANDSHAKE_RECORD = 22
 _SERVER_KEY_EXCHANGE = 12
 _TLS_1_2 = 0x0303
+_ANY_ECDHE_SUITE = b"\xc0\x2f"
+"""TLS_ECDHE_RSA_WITH_AES_128_GCM_SHA256; nothing is ever encrypted with it."""
+_RENEGOTIATION_INFO = b"\xff\x01\0\x01\0"
+_TWO_UTC_TIMES = b"\x30\x1e\x17\x0d"
+"""How the validity of a certificate begins: a SEQUENCE of two UTCTimes."""
 _FATAL = 2
 
 
@@ -42,6 +49,27 @@ def spoiled_signature(flight: bytes) -> bytes:
             spoiled[end - 1] ^= 1  # the signature is the last thing in it
         place = end
     return bytes(spoiled)
+
+
+def certificate_flight(certificates: Iterable[bytes]) -> bytes:
+    """Return ServerHello and Certificate of TLS 1.2 (RFC 5246, 7.4), whatever the certificates are:
+    a library would not even load some of them."""
+    hello = b"\x03\x03" + os.urandom(32) + b"\0" + _ANY_ECDHE_SUITE + b"\0"
+    hello += (len(_RENEGOTIATION_INFO)).to_bytes(2) + _RENEGOTIATION_INFO
+    entries = b"".join(len(der).to_bytes(3) + der for der in certificates)
+    messages = (2, hello), (11, len(entries).to_bytes(3) + entries)
+    return b"".join(
+        _record(_HANDSHAKE_RECORD, bytes((kind,)) + len(body).to_bytes(3) + body)
+        for kind, body in messages
+    )
+
+
+def mistyped_end(der: bytes) -> bytes:
+    """Return a certificate whose notAfter is no time but a text (IA5String): no certificate by RFC
+    5280, 4.1, and still readable by whoever is lenient. It must end before 2050."""
+    begins = der.index(_TWO_UTC_TIMES) + 2
+    ends = begins + 2 + der[begins + 1]
+    return der[:ends] + b"\x16" + der[ends + 1 :]
 
 
 def plain_http() -> bytes:

@@ -14,6 +14,7 @@ import msgspec
 
 from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint, Look
 from lab.eapserver import EapFault, EapMethod
+from lab.marks import POLICIES
 from lab.nameserver import NameFault
 from lab.tls import Version
 from lab.webserver import WebFault
@@ -275,6 +276,7 @@ def _unknown_word(certificate: Certificate) -> str | None:
         ("key", (certificate.key,), KEY_KINDS),
         ("purpose", certificate.purposes, PURPOSES),
         ("key usage", certificate.key_usage or (), KEY_USAGES),
+        ("policy", certificate.policies, POLICIES),
     )
     for what, words, known_words in used:
         for word in words:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from OpenSSL import SSL
 
+from lab import misbehave
 from lab.authority import Issued
 
 
@@ -48,6 +49,13 @@ def write_chain(directory: Path, name: str, chain: tuple[Issued, ...]) -> Served
     key_file.touch(mode=0o600)
     key_file.write_bytes(chain[0].key_pem)
     return ServedChain(tuple(issued.der for issued in chain), chain_file, key_file)
+
+
+def malformed_flight(chain: ServedChain) -> bytes:
+    """Return a server's first flight of TLS 1.2 with a chain whose first certificate no library
+    parses."""
+    first, *rest = chain.certificates
+    return misbehave.certificate_flight((misbehave.mistyped_end(first), *rest))
 
 
 def server_context(chains: Iterable[ServedChain], versions: Iterable[Version]) -> SSL.Context:

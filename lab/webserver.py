@@ -10,7 +10,7 @@ from OpenSSL import SSL
 
 from lab import misbehave
 from lab.serving import Stream, StreamServer
-from lab.tls import ServedChain, Version, server_context
+from lab.tls import ServedChain, Version, malformed_flight, server_context
 
 _READ = 16_384
 _LONGEST_REQUEST = 65_536
@@ -35,6 +35,8 @@ class WebFault(StrEnum):
     """A TLS record with a ServerHello that makes no sense answers the ClientHello."""
     OTHER_KEY = "other-key"
     """The handshake is signed with another key than the certificate's (up to TLS 1.2)."""
+    MALFORMED = "malformed"
+    """The end of the certificate's validity is no time, so that libraries refuse to parse it."""
 
 
 _RAW_ANSWERS = {
@@ -67,9 +69,7 @@ class WebServer:
             for name, chains in site.by_name.items()
         }
         self._context.set_tlsext_servername_callback(self._choose)
-        self._server = StreamServer(
-            listener, lambda streams: _Visit(self._context, site.fault, streams)
-        )
+        self._server = StreamServer(listener, lambda streams: _Visit(self._context, site, streams))
 
     async def start(self) -> None:
         """Begin to answer."""
@@ -89,11 +89,10 @@ class WebServer:
 class _Visit(Stream):
     """One connection: the handshake, one request, one answer."""
 
-    def __init__(
-        self, context: SSL.Context, fault: WebFault | None, open_streams: set[Stream]
-    ) -> None:
+    def __init__(self, context: SSL.Context, site: WebSite, open_streams: set[Stream]) -> None:
         super().__init__(open_streams)
-        self._fault = fault
+        self._site = site
+        self._fault = site.fault
         self._tls = SSL.Connection(context, None)
         self._tls.set_accept_state()
         self._shaking_hands = True
@@ -102,8 +101,11 @@ class _Visit(Stream):
     def data_received(self, data: bytes) -> None:
         if self._fault is WebFault.SILENT:
             return
-        if self._fault in _RAW_ANSWERS:
-            self.transport.write(_RAW_ANSWERS[self._fault])
+        raw = _RAW_ANSWERS.get(self._fault) if self._fault is not None else None
+        if self._fault is WebFault.MALFORMED:
+            raw = malformed_flight(self._site.chains[0])
+        if raw is not None:
+            self.transport.write(raw)
             self.transport.close()
             return
         self._tls.bio_write(data)

@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from lab import marks
 from probe.judge.trust import AnchorSet
 
 AT = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -22,6 +23,10 @@ CLIENT = ExtendedKeyUsageOID.CLIENT_AUTH
 
 CA_USAGE = ("key_cert_sign", "crl_sign")
 LEAF_USAGE = ("digital_signature",)
+
+
+Extension = tuple[x509.ExtensionType, bool]
+"""One extension more, and whether it is critical."""
 
 
 @dataclass(frozen=True)
@@ -139,22 +144,9 @@ def _usage(chosen: Sequence[str]) -> x509.KeyUsage:
     return x509.KeyUsage(**{one: one in chosen for one in every})
 
 
-def timestamps(
-    logs: int, seen: datetime = AT - timedelta(days=30), *, value: bytes | None = None
-) -> tuple[x509.ExtensionType, bool]:
-    """Return the extension of RFC 6962, 3.3 with a timestamp of so many made-up logs in it, or
-    with some other value."""
-    entries = b""
-    for number in range(logs):
-        log = hashes.Hash(hashes.SHA256())
-        log.update(f"log {number}".encode())
-        entry = b"\0" + log.finalize() + int(seen.timestamp() * 1_000).to_bytes(8)
-        entry += b"\0\0" + b"\x04\x03" + (70).to_bytes(2) + bytes(70)
-        entries += len(entry).to_bytes(2) + entry
-    listed = len(entries).to_bytes(2) + entries
-    octets = b"\x04\x82" + len(listed).to_bytes(2) + listed
-    oid = x509.ObjectIdentifier("1.3.6.1.4.1.11129.2.4.2")
-    return x509.UnrecognizedExtension(oid, octets if value is None else value), False
+def timestamps(logs: int, seen: datetime = AT - timedelta(days=30)) -> Extension:
+    """Return the extension of RFC 6962, 3.3 with a timestamp of so many made-up logs in it."""
+    return marks.timestamps(logs, seen), False
 
 
 def authority(

@@ -21,7 +21,7 @@ from probe.judge.override import hardened
 from probe.judge.rules.certificate_words import PATH_SAYINGS, Said, Sentence
 from probe.judge.rules.issue_words import ISSUE_SAYINGS, public_marks
 from probe.judge.trust import AnchorSet
-from probe.judge.words import called, day
+from probe.judge.words import called, day, listing
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance, Client
 
@@ -141,14 +141,16 @@ def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sight
         says = f"it ends on {day(leaf.not_after)}"
         sighting = Sighting(visit, leaf.sha256, minded, says)
         yield "expiring", (leaf.issuer, day(leaf.not_after)), sighting
-    for authority, end in authorities(case, visit):
-        if case.at <= end <= case.anchor_horizon:
-            says = f"the CA certificate {called(authority)} ends on {day(end)}"
-            yield (
-                "anchor-expiring",
-                (authority.sha256,),
-                Sighting(visit, authority.sha256, minded, says),
-            )
+    ending = [
+        (facts, end)
+        for facts, end in authorities(case, visit)
+        if case.at <= end <= case.anchor_horizon
+    ]
+    if ending:
+        # One hierarchy of CAs that ends is one cause, the root first: all hangs from it.
+        says = listing([f"{called(facts)} ends on {day(end)}" for facts, end in reversed(ending)])
+        key = tuple(facts.sha256 for facts, _ in reversed(ending))
+        yield "anchor-expiring", key, Sighting(visit, key[0], minded, f"the CA certificate {says}")
 
 
 def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]]:

@@ -63,8 +63,8 @@ def _timestamps(case: Case, said: Said) -> Sentence:
     _, found, needed = said.key
     bring = "brings" if len(said.leaves) == 1 else "bring"
     return Sentence(
-        f"{serving(said)} {leaf(case, said)}, which {bring} signed timestamps of {found} logs where"
-        f" {needed} are needed.",
+        f"{serving(said)} {leaf(case, said)}, which {bring} signed timestamps of"
+        f" {found} {'log' if found == '1' else 'logs'} where {needed} are needed.",
         f"Have the CA issue it again with timestamps of {needed} logs in it, import it on"
         f" {listing(said.nodes)}, {restart(said)}.",
     )
@@ -87,9 +87,8 @@ def _winding_down(case: Case, said: Said) -> Sentence:
 def _malformed(case: Case, said: Said) -> Sentence:
     facts = case.facts[said.at_fault[0]]
     place = "the certificate" if said.at_fault[0] in said.leaves else "the CA certificate"
-    broken = facts.damaged or facts.oddities
     return Sentence(
-        f"{serving(said)} {place} {called(facts)}, which is malformed: {clip(broken[0])}.",
+        f"{serving(said)} {place} {called(facts)}, which is malformed: {clip(facts.oddities[0])}.",
         f"Have {place} {called(facts)} (SHA-256 {facts.sha256[:16]}…) issued again, import it on"
         f" {listing(said.nodes)}, {restart(said)}.",
     )
