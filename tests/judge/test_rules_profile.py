@@ -29,11 +29,13 @@ from tests.judge.world import (
     noted,
     plan,
     private,
+    public,
     roots,
     seen,
     told,
     trust,
     with_private,
+    with_public,
 )
 
 ROOT = ca(PRIVATE_ROOT)
@@ -143,6 +145,33 @@ def test_a_name_that_a_profile_lacks() -> None:
         in finding.remedy
     )
     assert "staff.xml, ServerNames: no entry is eap.northpier.example" in finding.evidence[0].value
+
+
+def test_a_pattern_is_nothing_to_put_into_a_certificate() -> None:
+    asked = windows((r"^nps[0-9]*\.northpier\.example$", Matching.PATTERN))
+    finding = only(given_out(asked, clients=clients("windows-eap")))
+    assert "issued again with a name as ^nps[0-9]*" in finding.remedy
+
+
+def test_names_in_profiles_are_enough_under_a_public_root() -> None:
+    """RFC 9190, 2.2: a public root without a name to match accepts anybody's certificate."""
+    of = given_out(
+        *THREE,
+        clients=clients("apple-eap", "windows-eap", "linux-eap"),
+        trust=replace(trust(), eap=trust().public),
+        nodes=nodes(eap=Eap()),
+    )
+    by_name = tuple(
+        replace(p, expects=(replace(p.expects[0], anchors=(), thumbprints=(), system_roots=True),))
+        for p in of.profiles
+    )
+    chain = with_public(public(RADIUS, days=80))
+    of = replace(of, profiles=by_name)
+    assert told(judged(of, seen(of, eap={"eap/": chain}))) == []
+    bare = replace(by_name[1], expects=(replace(by_name[1].expects[0], demands=()),))
+    of = replace(of, profiles=(by_name[0], bare, by_name[2]))
+    rules = {f.rule: f.clients for f in judged(of, seen(of, eap={"eap/": chain})).findings}
+    assert set(rules) == {"eap-public-root"}
 
 
 def test_a_prompt_makes_it_a_warning() -> None:

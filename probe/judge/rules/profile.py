@@ -16,12 +16,18 @@ from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.given import Given, unmet
 from probe.judge.override import hardened
 from probe.judge.words import called, clip, listing, verb
-from probe.plan.model import Acceptance, Client, Matching
+from probe.plan.model import Acceptance, Client, Demand, Matching
 
 _NAME, _ANCHOR = "profile-name-missing", "profile-anchor-missing"
 
 AS_PLANNED = "the plan expects such a name too"
 """Marks a missing name that the plan's own expected names would do for."""
+
+
+_Asked = tuple[tuple[str, ...], bool]
+"""The names that a profile asks for, and whether a certificate could carry them as they stand."""
+
+_LITERAL = frozenset({Matching.NAME, Matching.EXACT, Matching.ALTERNATIVE})
 
 
 @dataclass(slots=True)
@@ -79,32 +85,37 @@ def _does(client: Client, objection: str, leaf: CertFacts) -> tuple[Reacted, ...
 
 def names(case: Case) -> Iterator[Draft]:
     """Yield a draft for each set of names that profiles expect and a certificate has none of."""
-    causes: dict[tuple[tuple[str, ...], bool, Acceptance | None], _Cause] = defaultdict(_Cause)
-    known: dict[tuple[str, Given], list[tuple[str, tuple[str, ...], str, str]]] = {}
+    causes: dict[tuple[_Asked, bool, Acceptance | None], _Cause] = defaultdict(_Cause)
+    known: dict[tuple[str, Given], list[tuple[str, _Asked, str, str]]] = {}
     for visit, leaf, client, one in _with_profiles(case):
         if (leaf.sha256, one) not in known:
             known[leaf.sha256, one] = [
                 (
                     demand.key,
-                    tuple(_shown(name, how) for name, how in demand.names),
+                    _asked(demand),
                     "wildcard-name" if match.by_wildcard else "name-unexpected",
                     match.why,
                 )
                 for demand, match in unmet(leaf, one)
             ]
         accepted = case.acceptance(_NAME, visit.nodes, None)
-        for key, wanted, objection, why in known[leaf.sha256, one]:
+        for key, asked, objection, why in known[leaf.sha256, one]:
             eap = case.nodes[visit.nodes[0]].eap
-            planned = eap is not None and bool(set(eap.expected_names) & set(wanted))
+            planned = eap is not None and bool(set(eap.expected_names) & set(asked[0]))
             detail = f"{one.file}, {key}: {why}"
             sighting = Sighting(visit, leaf.sha256, _does(client, objection, leaf), detail)
-            causes[wanted, planned, accepted].add(sighting, key, one)
-    for (wanted, planned, accepted), cause in causes.items():
-        yield _name_draft(case, cause, wanted, accepted, planned=planned)
+            causes[asked, planned, accepted].add(sighting, key, one)
+    for (asked, planned, accepted), cause in causes.items():
+        wanted, literal = asked
+        yield _name_draft(case, cause, wanted, accepted, literal=literal, planned=planned)
 
 
-def _shown(name: str, how: Matching) -> str:
-    return name.partition(":")[2] if how is Matching.ALTERNATIVE and ":" in name else name
+def _asked(demand: Demand) -> _Asked:
+    names = tuple(
+        name.partition(":")[2] if how is Matching.ALTERNATIVE and ":" in name else name
+        for name, how in demand.names
+    )
+    return names, all(how in _LITERAL and "*" not in name for name, how in demand.names)
 
 
 def _name_draft(
@@ -113,15 +124,17 @@ def _name_draft(
     wanted: tuple[str, ...],
     accepted: Acceptance | None,
     *,
+    literal: bool,
     planned: bool,
 ) -> Draft:
     nodes = nodes_of(case, cause.sightings)
     leaf = case.facts[cause.leaves[0]]
     demanded = listing([clip(name) for name in wanted], last="or")
+    carried = f"{demanded} in full among its DNS names" if literal else f"a name as {demanded} asks"
     served = next((n.value for n in leaf.names if n.type == "dns"), leaf.common_name)
     remedy = (
-        f"Have the certificate issued again with {demanded} in full among its DNS names, import it"
-        f" on {listing(nodes)}, then restart the RADIUS service there"
+        f"Have the certificate issued again with {carried}, import it on {listing(nodes)}, then"
+        " restart the RADIUS service there"
     )
     if served and "*" not in served:
         again = "the profile" if len(cause.files) == 1 else "the profiles"
@@ -190,8 +203,7 @@ def _anchor_draft(case: Case, cause: _Cause, root: str, accepted: Acceptance | N
         f" under {cause.places()}.",
         remedy=f"Put the root {named} ({', '.join(digests)}) under {cause.places()}, and give"
         f" {again} out again; or import on {listing(nodes)} a certificate that leads to a root"
-        f" which {again} {verb(cause.files, 'has', 'have')}, then restart the RADIUS service"
-        " there.",
+        f" that is there already, then restart the RADIUS service on {listing(nodes)}.",
         accepted=accepted,
     )
     return resting_on(draft, cause.sightings)

@@ -23,6 +23,12 @@ def public_root(case: Case) -> Iterator[Draft]:
     """Yield a draft where EAP ends in a public root and no name is expected: then the certificate
     of anybody else would do as well (RFC 9190, 2.2)."""
 
+    unnamed = [
+        client
+        for client, given in case.given.items()
+        if not given or not all(one.expects.demands for one in given)
+    ]
+
     def fault(visit: Visit) -> _Fault | None:
         explanation = case.reference(visit)
         eap = case.nodes[visit.nodes[0]].eap
@@ -30,10 +36,10 @@ def public_root(case: Case) -> Iterator[Draft]:
         trusted = explanation.anchor in case.anchors_of(visit)
         if known.standing is not Standing.PUBLIC or not trusted:
             return None
-        if eap is None or eap.expected_names:
+        if eap is None or eap.expected_names or (case.supplicants and not unnamed):
             return None
         says = f"it ends in a public root ({known.store}), and the plan expects no name"
-        return react(case.supplicants, "public-root"), says, (explanation.ends_in,)
+        return react(unnamed, "public-root"), says, (explanation.ends_in,)
 
     yield from _drafts(
         case,
