@@ -2,10 +2,12 @@
 
 import base64
 import re
+from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
+import certifi
 import cryptography_vectors
 import pytest
 from cryptography import x509
@@ -107,10 +109,19 @@ def test_absent_extensions_are_none_and_not_empty() -> None:
     assert facts.names == ()
 
 
-def test_facts_agree_with_the_strict_parser_wherever_that_one_reads() -> None:
-    """580 certificates of cryptography-vectors against the `cryptography` library's parser."""
+def roots() -> tuple[tuple[str, bytes], ...]:
+    """Every root of certifi: (number, DER)."""
+    blocks = re.findall(r"-----BEGIN CERTIFICATE-----(.*?)-----END", certifi.contents(), re.S)
+    return tuple((f"certifi {at}", base64.b64decode(block)) for at, block in enumerate(blocks))
+
+
+@pytest.mark.parametrize(("source", "at_least"), [(vectors, 480), (roots, 100)])
+def test_facts_agree_with_the_strict_parser_wherever_that_one_reads(
+    source: Callable[[], tuple[tuple[str, bytes], ...]], at_least: int
+) -> None:
+    """580 certificates of cryptography-vectors, and certifi, against `cryptography`'s parser."""
     compared = 0
-    for file, der in vectors():
+    for file, der in source():
         facts = facts_of(der)
         if any("strict parser" in oddity for oddity in facts.oddities) or not facts.readable:
             continue
@@ -124,7 +135,7 @@ def test_facts_agree_with_the_strict_parser_wherever_that_one_reads() -> None:
             one.oid.dotted_string for one in known.extensions
         }, file
         compared += 1
-    assert compared > 480
+    assert compared > at_least
 
 
 # Files of datasets.md ("Keys, signatures, oddities" and "Names"), and what must be said of them.

@@ -8,7 +8,11 @@ from pathlib import Path
 
 import pytest
 from cryptography import x509
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from OpenSSL._util import lib  # the queue of errors has no public way to look at it
 
+from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.path import Explanation, clauses, explain_path
 from probe.judge.path.model import Problem, Testimony
 from probe.judge.path.reconcile import EXPRESSIBLE, Examined, reconcile
@@ -114,9 +118,7 @@ def test_a_refusal_for_another_reason_is_a_disagreement() -> None:
     ]
 
 
-def _path(*chain: Made):  # type: ignore[no-untyped-def]  # facts, made where they are used
-    from probe.certificate.facts import facts_of  # noqa: PLC0415
-
+def _path(*chain: Made) -> tuple[CertFacts, ...]:
     return tuple(facts_of(made.der) for made in chain)
 
 
@@ -212,6 +214,34 @@ def test_witnesses_judge_at_the_time_given() -> None:
     assert (ask_openssl(chain, roots, AT).code, ask_openssl(chain, roots, later).code) == (None, 10)
     assert ask_library(chain, roots, AT, HOST).verdict == "accepts"
     assert ask_library(chain, roots, later, HOST).verdict == "refuses"
+
+
+def test_nothing_is_left_in_openssls_queue_of_errors() -> None:
+    """A TLS connection of the same thread would take it for its own failure."""
+    forged = leaf(ISSUING, signed_with="somebody else")
+    assert ask_openssl(ders(forged, ISSUING), trusting(ROOT), AT).code == 7
+    assert lib.ERR_peek_error() == 0
+
+
+@given(data=st.data())
+@settings(max_examples=300, deadline=None, derandomize=True)
+def test_damaged_chains_get_an_answer(data: st.DataObject) -> None:
+    """Octets altered anywhere, so that engines read what no CA ever wrote."""
+    case = CASES[data.draw(st.sampled_from(sorted(CASES)))]
+    chain = [bytearray(der) for der in ders(*case.chain)]
+    for _ in range(data.draw(st.integers(1, 4))):
+        octets = data.draw(st.sampled_from(chain))
+        octets[data.draw(st.integers(0, len(octets) - 1))] = data.draw(st.integers(0, 255))
+    damaged = tuple(bytes(octets) for octets in chain)
+    explanation = explain_path(
+        damaged, name=HOST, anchors=trusting(*case.anchors), family="node", at=AT
+    )
+    assert len(explanation.witnesses) == 2
+    if explanation.good:
+        untouched = {made.sha for made in (*case.chain, *case.anchors)}
+        assert set(explanation.path) <= untouched
+        assert explanation.disagreements == ()
+    assert lib.ERR_peek_error() == 0
 
 
 # ---------------------------------------------------------------- order
