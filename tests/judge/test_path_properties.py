@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from probe.assessment import Verdict
 from probe.judge.path import Explanation, clauses, explain_path
 from probe.plan.model import FAMILIES
-from tests.judge.pki import AT, CLIENT, Made, authority, ders, make, trusting
+from tests.judge.pki import AT, CLIENT, SERVER, Made, authority, ders, make, trusting
 from tests.judge.world import (
     GUEST,
     HOSTS,
@@ -231,6 +231,7 @@ DEFECTS: dict[str, Callable[[st.DrawFn], Broken]] = {
         clauses.LEAF_IS_NO_CA,
         ca=True,
         usage=["digital_signature", "key_cert_sign"],
+        more=[(x509.ExtendedKeyUsage([SERVER]), False)],
     ),
     "leaf has an unknown critical extension": at_leaf(
         "path-invalid", clauses.CRITICAL_OF_LEAF, critical=["1.3.6.1.4.1.55555.1"]
