@@ -72,10 +72,13 @@ def objections(
         else:
             yield _of_path(case, visit, explanation, problem)
     for sha256, why in broken.items():
-        if sha256 not in told and (
-            sha256 in explanation.path or visit.record.outcome is Outcome.MALFORMED
-        ):
-            yield _malformed(case, sha256, why)
+        one = _malformed(case, sha256, why)
+        # A library that cannot parse one certificate of the list has none of it; what only a strict
+        # parser refuses matters where it is relied on.
+        relied_on = sha256 in explanation.path and sha256 != explanation.anchor
+        broke = visit.record.outcome is Outcome.MALFORMED
+        if sha256 not in told and (one.asked == "malformed" or relied_on or broke):
+            yield one
     yield from _of_issue(case, visit, explanation)
     if visit.record.endpoint is Endpoint.WEB:
         yield from _of_root(case, visit, explanation, family)
