@@ -95,7 +95,10 @@ def rsa_and_ecdsa_from_different_cas() -> Cluster:
 
 
 def cross_signed() -> Cluster:
-    """The issuing CA has two certificates, and both are sent; one root is nobody's."""
+    """The issuing CA has two certificates, and both are sent; one root is nobody's.
+
+    That one comes last: before the other it leads astray who does not search (chain-disordered).
+    """
     retired = authority("Retired Root")
     cross = make(
         PUBLIC_ISSUING,
@@ -105,7 +108,7 @@ def cross_signed() -> Cluster:
         days=3000,
     )
     leaf = public(*HOSTS, GUEST)
-    chain = (leaf.der, cross.der, ca(PUBLIC_ISSUING, PUBLIC_ROOT).der)
+    chain = (leaf.der, ca(PUBLIC_ISSUING, PUBLIC_ROOT).der, cross.der)
     return plan(), seen(plan(), web={"web/": chain})
 
 
