@@ -4,6 +4,7 @@ disagreement is tolerated, and one that is provoked is shown.
 
 import ast
 from datetime import UTC, datetime
+from ipaddress import ip_network
 from pathlib import Path
 
 import pytest
@@ -291,3 +292,44 @@ def test_a_chain_that_is_bad_in_any_order_is_not_out_of_order() -> None:
     # What OpenSSL was not asked about does not hide it.
     clients_only = make(HOST, GOOD, names=[HOST], purposes=[CLIENT])
     assert explain(clients_only, ASTRAY, GOOD).disorder is not None
+
+
+# ---------------------------------------------------------------- name constraints of each kind
+
+PORT = x509.Name([x509.NameAttribute(x509.NameOID.ORGANIZATION_NAME, "Northpier Ferries")])
+ELSEWHERE = x509.Name([x509.NameAttribute(x509.NameOID.ORGANIZATION_NAME, "Harbour Board")])
+
+
+@pytest.mark.parametrize(
+    ("permitted", "excluded", "fine"),
+    [
+        (x509.IPAddress(ip_network("192.0.2.0/24")), None, True),
+        (x509.IPAddress(ip_network("198.51.100.0/24")), None, False),
+        (None, x509.IPAddress(ip_network("192.0.2.7/32")), False),
+        (None, x509.IPAddress(ip_network("192.0.2.8/32")), True),
+        (x509.IPAddress(ip_network("2001:db8::/32")), None, False),
+        (x509.DNSName("xn--bcher-kva.example"), None, True),
+        (None, x509.DNSName("xn--bcher-kva.example"), False),
+        (x509.DirectoryName(PORT), None, True),
+        (x509.DirectoryName(ELSEWHERE), None, False),
+        (None, x509.DirectoryName(PORT), False),
+        (None, x509.DirectoryName(ELSEWHERE), True),
+    ],
+)
+def test_constraints_on_addresses_internationalised_and_directory_names(
+    permitted: x509.GeneralName | None, excluded: x509.GeneralName | None, *, fine: bool
+) -> None:
+    """RFC 5280, 4.2.1.10 and 7.2: A-labels are compared as they stand."""
+    limits = x509.NameConstraints(
+        [permitted] if permitted else None, [excluded] if excluded else None
+    )
+    limited = authority("Limited Here", ROOT, more=[(limits, True)])
+    subject = x509.Name([*PORT, x509.NameAttribute(x509.NameOID.COMMON_NAME, "quay1")])
+    made = make(subject, limited, names=["till.xn--bcher-kva.example", "192.0.2.7"])
+    explanation = explain(made, limited, host=None)
+    assert explanation.disagreements == ()
+    assert explanation.good is fine
+    assert explanation.witnesses[0].verdict == ("accepts" if fine else "refuses")
+    for problem in explanation.problems:
+        assert (problem.certificate, problem.depth) == (made.sha, 0)
+        assert problem.clause == "RFC 5280, 6.1.3 (b), (c)"
