@@ -14,22 +14,31 @@ GUEST = "guest.northpier.example"
 RING = [f"ring-{number}" for number in range(5, 0, -1)]
 """Issuing certificates of a long chain, the one that issues the leaf first."""
 
+_CA_ENDS = 3650
+"""A CA that ends within the year is a finding of its own (anchor-expiring)."""
+
 BLUEPRINTS = (
-    Blueprint("public-root", common_name="Lab Public Root", key="RSA-2048", authority=True),
+    Blueprint(
+        "public-root", common_name="Lab Public Root", key="RSA-2048", authority=True, ends=_CA_ENDS
+    ),
     Blueprint(
         "public-issuing",
         issuer="public-root",
         common_name="Lab Public Issuing",
         key="RSA-2048",
         authority=True,
+        ends=_CA_ENDS,
     ),
-    Blueprint("private-root", common_name="Northpier Root", key="RSA-2048", authority=True),
+    Blueprint(
+        "private-root", common_name="Northpier Root", key="RSA-2048", authority=True, ends=_CA_ENDS
+    ),
     Blueprint(
         "private-issuing",
         issuer="private-root",
         common_name="Northpier Issuing",
         key="RSA-2048",
         authority=True,
+        ends=_CA_ENDS,
     ),
     *(
         Blueprint(
@@ -71,6 +80,7 @@ BLUEPRINTS = (
             key="RSA-4096",
             key_of="ring-1" if number > 1 else None,
             authority=True,
+            ends=_CA_ENDS,
         )
         for number in range(1, 6)
     ),
