@@ -285,3 +285,38 @@ class Assessment:
     def planned(self) -> int:
         """Nodes of the plan, looked at or not."""
         return self.part.nodes if self.part is not None else len(self.nodes)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing that a client looks at in its decision."""
+
+    about: str
+    """"roots", "path", "name", or the rule that speaks."""
+    says: str
+    """What is seen there."""
+    does: Does | None = None
+    """What the client then does; None: nothing is known that it would mind."""
+    words: str | None = None
+    """What its user then sees, where that is known."""
+    verdict: Verdict | None = None
+    """What that makes of it; None: the client gets on."""
+    source: str | None = None
+    basis: Basis | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """How one client decides about one endpoint, step by step."""
+
+    client: str
+    setup: str | None
+    endpoint: Endpoint
+    node: str
+    address: str | None
+    port: int
+    opened: tuple[str, ...]
+    """web: the names that it opens there; eap: the methods."""
+    steps: tuple[Step, ...]
+    verdict: Verdict
+    """`SOUND`: it gets on, as far as is known."""

@@ -8,6 +8,7 @@ from probe.cli.failure import say
 from probe.cli.options import Common, common
 from probe.cli.run import PLAN, read_plan, report, wrong_input
 from probe.jobs.node import bare_plan, bare_scope, scope_of, would_add
+from probe.plan.model import FAMILIES
 
 
 @click.command("node")
@@ -28,10 +29,17 @@ from probe.jobs.node import bare_plan, bare_scope, scope_of, would_add
     metavar="FILE",
     help="Without a plan: the roots that supplicants trust.",
 )
+@click.option(
+    "--client",
+    type=click.Choice(FAMILIES),
+    metavar="FAMILY",
+    help="Explain step by step how this client family decides.",
+)
 def command(
     name: str,
     plan: Path | None,
     eap: bool,
+    client: str | None,
     expected_names: tuple[str, ...],
     roots: Path | None,
     shared: Common,
@@ -49,12 +57,13 @@ def command(
         whole = read_plan(plan)
         with wrong_input():
             scope = scope_of(whole, name, shared.only)
-        return report(whole, scope, shared)
+        return report(whole, scope, shared, (scope.nodes[0], client) if client else None)
     if not eap and (expected_names or roots is not None):
         raise click.UsageError("--expected-name and --roots speak of EAP: say --eap too")
     with wrong_input():
         bare = bare_plan(name, eap=eap, expected_names=expected_names, roots=roots)
-    status = report(bare, bare_scope(shared.only), shared)
+    explained = (bare.nodes[0].name, client) if client else None
+    status = report(bare, bare_scope(shared.only), shared, explained)
     if not shared.quiet:
         say(would_add(eap=eap))
     return status

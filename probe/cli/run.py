@@ -19,6 +19,7 @@ from probe.cli.files import (
 from probe.cli.options import Common
 from probe.cli.progress import Progress
 from probe.jobs import sweep
+from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
 from probe.observation.model import Survey
@@ -63,8 +64,13 @@ def read_plan(path: Path | None) -> Plan:
         return load_plan(path if path is not None else PLAN)
 
 
-def report(plan: Plan, scope: Scope, shared: Common) -> int:
-    """Do what the options say and return the exit status."""
+def report(
+    plan: Plan, scope: Scope, shared: Common, explained: tuple[str, str] | None = None
+) -> int:
+    """Do what the options say and return the exit status.
+
+    `explained` is a node and a client family whose decision is told below the report for people.
+    """
     _check(shared)
     prepare_stdout(shared.form)
     if shared.show_agenda:
@@ -76,7 +82,10 @@ def report(plan: Plan, scope: Scope, shared: Common) -> int:
     if shared.save is not None:
         _save(seen, shared.save)
     assessment = sweep.assess(plan, seen, shared.at)
-    _write(_rendered(assessment, shared), shared)
+    text = _rendered(assessment, shared)
+    if explained is not None and shared.form == "terminal":
+        text += _decisions(plan, seen, assessment, shared, *explained)
+    _write(text, shared)
     return status_of(assessment, shared.tolerate)
 
 
@@ -133,6 +142,22 @@ def _save(seen: Survey, path: Path) -> None:
         raise click.ClickException(
             f"--save {path}: {(error.strerror or str(error)).lower()}"
         ) from None
+
+
+def _decisions(
+    plan: Plan, seen: Survey, assessment: Assessment, shared: Common, node: str, family: str
+) -> str:
+    from probe.report.terminal import render_decisions  # noqa: PLC0415  # as above
+
+    plain = shared.output is not None
+    return render_decisions(
+        decisions(plan, seen, node, family, shared.at),
+        node,
+        family,
+        assessment.client_titles,
+        width=80 if plain else width(),
+        colour=not plain and colour(),
+    )
 
 
 def _rendered(assessment: Assessment, shared: Common) -> str:

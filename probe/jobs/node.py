@@ -1,9 +1,12 @@
 """One node in depth: a node of a plan, or a host without any plan, looked at by defaults."""
 
+from datetime import datetime
 from pathlib import Path
 
-from probe.jobs.sweep import JobError, Scope
-from probe.observation.model import Endpoint
+from probe.assessment import Decision
+from probe.jobs.sweep import JobError, Scope, end_of
+from probe.judge.decide import decide
+from probe.observation.model import Endpoint, Survey
 from probe.observe.agenda import ALL, Depth
 from probe.plan.addresses import canonical_address, is_address, port_number, split_address
 from probe.plan.model import (
@@ -44,6 +47,13 @@ def scope_of(plan: Plan, name: str, only: frozenset[Endpoint] = ALL) -> Scope:
             return Scope(Depth.NODE, only, (node.name,))
     names = tuple(node.name for node in plan.nodes)
     raise JobError(f"{shown(name)} is no node of the plan{nearest(name, names)}")
+
+
+def decisions(
+    plan: Plan, seen: Survey, node: str, family: str, at: datetime | None = None
+) -> tuple[Decision, ...]:
+    """Return how one client family decides about what a node serves, as of `at` as for `assess`."""
+    return decide(plan, seen, node=node, family=family, at=at if at is not None else end_of(seen))
 
 
 def bare_scope(only: frozenset[Endpoint] = ALL) -> Scope:

@@ -230,3 +230,28 @@ def test_a_bare_host_is_looked_at_by_defaults_and_a_plan_is_recommended(
 def test_history_off_and_no_fetch_are_accepted(probe: Probe, healthy: Cluster) -> None:
     ended = probe("cluster", healthy.plan_path, "--history", "off", "--no-fetch", "--only", "dns")
     assert ended.status == 0
+
+
+def test_a_client_family_is_explained_below_the_report_and_changes_no_document(
+    probe: Probe, mismatch: Cluster, tmp_path: Path
+) -> None:
+    saved = tmp_path / "survey.json"
+    plan = mismatch.plan_path
+    assert probe("node", "quay3", plan, "--save", saved).status == 1
+    plain = probe("node", "quay3", plan, "--from", saved)
+    explained = probe("node", "quay3", plan, "--from", saved, "--client", "chromium-web")
+    assert explained.status == plain.status == 1
+    assert explained.stdout.startswith(plain.stdout)
+    steps = explained.stdout[len(plain.stdout) :]
+    assert "Chromium browsers at quay3, step by step" in steps
+    assert "opened as guest.northpier.example: warned" in steps
+    assert 'shown "NET::ERR_CERT_COMMON_NAME_INVALID"' in " ".join(steps.split())
+    by_host = probe(
+        "node", "quay3.northpier.example", plan, "--from", saved, "--client", "chromium-web"
+    )
+    assert by_host.stdout == explained.stdout
+    as_json = ("node", "quay3", plan, "--from", saved, "--format", "json")
+    assert probe(*as_json, "--client", "linux-eap").stdout == probe(*as_json).stdout
+    wrong = probe("node", "quay3", plan, "--from", saved, "--client", "abacus-web")
+    assert wrong.status == 2
+    assert "chromium-web" in wrong.stderr
