@@ -7,6 +7,7 @@ here. A list that cannot be read to its end gives what was read before, and says
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 from probe.certificate.der import OCTET_STRING, DerError, content, whole
 from probe.certificate.facts import CertFacts
@@ -60,12 +61,17 @@ class Embedded:
 
 def embedded(facts: CertFacts) -> Embedded:
     """Return the timestamps embedded in a certificate. Never raises."""
-    values = [extension.value for extension in facts.extensions if extension.oid == TIMESTAMPS]
-    if not values:
-        return Embedded(present=False)
+    for extension in facts.extensions:
+        if extension.oid == TIMESTAMPS:
+            return _embedded(extension.value)
+    return Embedded(present=False)
+
+
+@lru_cache(maxsize=4_096)
+def _embedded(value: bytes) -> Embedded:
     found: list[Timestamp] = []
     try:
-        _read(values[0], found)
+        _read(value, found)
     except DerError as error:
         return Embedded(True, tuple(found), str(error))
     return Embedded(True, tuple(found))

@@ -9,13 +9,14 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from cryptography import x509
 
 from lab.authority import Blueprint, Workshop
 from probe.assessment import Verdict
 from probe.observation.model import Endpoint, LookupOutcome, Survey
 from probe.observe.agenda import Depth
 from probe.plan.model import Audience, Eap, Method, Plan, Resolver, Service, Web
-from tests.judge.pki import AT, authority, make, name
+from tests.judge.pki import AT, Extension, authority, make, name
 from tests.judge.world import (
     GUEST,
     HOSTS,
@@ -224,6 +225,43 @@ def no_expected_names() -> Cluster:
     return of, seen(of)
 
 
+def as_long_lived_as_allowed() -> Cluster:
+    """A public leaf for 200 days to the second, with the timestamps that such a life takes; a
+    private one for more than two years."""
+    begins = AT - timedelta(days=40)
+    whole = timedelta(days=200, seconds=-1) / timedelta(days=1)
+    web = with_public(public(*HOSTS, GUEST, begins=begins, days=whole, logs=3))
+    issuing = make(
+        "Northpier Issuing 2", ca(PRIVATE_ROOT), ca=True, begins=AT - timedelta(days=900), days=1700
+    )
+    eap = make(RADIUS, issuing, names=[RADIUS], days=820)
+    return plan(), seen(plan(), web={"web/": web}, eap={"eap/": (eap.der, issuing.der)})
+
+
+def private_names_of_the_staff_for_two_years() -> Cluster:
+    of = plan(services=())
+    own = {f"web/{node}": with_private(private(host(node), days=824)) for node in NODES}
+    return of, seen(of, web=own)
+
+
+def two_timestamps_for_ninety_days() -> Cluster:
+    chain = with_public(public(*HOSTS, GUEST, logs=2))
+    return plan(), seen(plan(), web={"web/": chain})
+
+
+def marks_of_real_cas() -> Cluster:
+    """Policies in both worlds; for EAP the one that takes the prompt away from users."""
+    validated, strict = ("2.23.140.1.2.1", "1.3.6.1.4.1.40808.1.3.1")
+    web = with_public(public(*HOSTS, GUEST, more=(stating(validated),)))
+    eap = with_private(private(RADIUS, more=(stating(strict),)))
+    return plan(), seen(plan(), web={"web/": web}, eap={"eap/": eap})
+
+
+def stating(policy: str) -> Extension:
+    information = x509.PolicyInformation(x509.ObjectIdentifier(policy), None)
+    return x509.CertificatePolicies([information]), False
+
+
 HEALTHY: tuple[Callable[[], Cluster], ...] = (
     plain,
     asked_in_depth,
@@ -247,6 +285,10 @@ HEALTHY: tuple[Callable[[], Cluster], ...] = (
     one_node_without_eap,
     one_method_and_one_leaf_set_up_by_hand,
     no_expected_names,
+    as_long_lived_as_allowed,
+    private_names_of_the_staff_for_two_years,
+    two_timestamps_for_ninety_days,
+    marks_of_real_cas,
 )
 
 
