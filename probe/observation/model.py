@@ -212,6 +212,21 @@ class Served:
     None: not seen."""
     key_detail: str | None = None
     """Why `key_proven` is not True."""
+    staple: bytes | None = None
+    """The OCSP response that came with the certificate (RFC 6066, 8), as sent."""
+    timestamps: bytes | None = None
+    """The SignedCertificateTimestampList of the TLS extension (RFC 6962, 3.3.1), as sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class HttpSeen:
+    """What one `HEAD /` over the same connection showed; no redirect is followed."""
+
+    status: int | None = None
+    date: datetime | None = None
+    """The server's own clock (Date, RFC 9110, 6.6.1)."""
+    strict_transport: str | None = None
+    """The value of Strict-Transport-Security (RFC 6797, 6.1), as sent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,9 +281,59 @@ class Handshake:
     served: Served | None = None
     eap: EapSeen | None = None
     radius: RadiusSeen | None = None
+    http: HttpSeen | None = None
     vantage: str | None = None
     source: str | None = None
     """The address of this machine that the visit came from, where it is known."""
+
+
+class FetchKind(Token):
+    """What an address in a certificate leads to."""
+
+    ISSUER = "issuer"
+    """caIssuers (RFC 5280, 4.2.2.1)."""
+    CRL = "crl"
+    """A CRL distribution point (RFC 5280, 4.2.1.13)."""
+    OCSP = "ocsp"
+    """An OCSP responder (RFC 6960)."""
+
+
+class FetchOutcome(Token):
+    """How one fetch ended."""
+
+    FETCHED = "fetched"
+    NOT_ALLOWED = "not-allowed"
+    """The address is none that the tool goes to (scheme, or a network the plan does not allow)."""
+    NO_ADDRESS = "no-address"
+    UNREACHABLE = "unreachable"
+    SILENT = "silent"
+    FAILED = "failed"
+    """An HTTP status other than 200, a redirect too many."""
+    MALFORMED = "malformed"
+    TOO_LARGE = "too-large"
+
+
+@dataclass(frozen=True, slots=True)
+class Fetch:
+    """What one authority address gave. Mechanical: nothing is verified here."""
+
+    kind: FetchKind
+    url: str
+    certificate: str
+    """SHA-256 of the certificate that names the address."""
+    at: datetime
+    seconds: float
+    outcome: FetchOutcome
+    status: int | None = None
+    """The HTTP status."""
+    detail: str | None = None
+    body: str | None = None
+    """SHA-256 of what came; the octets stand in the survey's bodies."""
+    request: bytes | None = None
+    """ocsp: the request that was sent."""
+    issuer: str | None = None
+    """ocsp: SHA-256 of the issuer's certificate that the request was made with."""
+    vantage: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +362,9 @@ class Survey:
     certificates: dict[str, bytes] = field(default_factory=dict)
     """Each certificate once: SHA-256 of its DER, in hex -> DER."""
     interrupted: bool = False
+    fetches: tuple[Fetch, ...] = ()
+    bodies: dict[str, bytes] = field(default_factory=dict)
+    """What was fetched, each once: SHA-256 in hex -> octets."""
 
     def unobserved(self) -> tuple[str, ...]:
         """Return the ids of questions that nothing is known of, in the order they were to be asked.
