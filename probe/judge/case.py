@@ -20,6 +20,7 @@ from probe.judge.pool import Pool
 from probe.judge.standing import Known, standing_of
 from probe.judge.trust import AnchorSet, anchors
 from probe.observation.model import (
+    Aspect,
     Endpoint,
     Handshake,
     HandshakeAsk,
@@ -115,13 +116,24 @@ class Case:
 
     @cached_property
     def web(self) -> tuple[Visit, ...]:
-        """Every web visit, in the order asked."""
+        """Every web visit as a client makes it, in the order asked."""
         return self._visits(Endpoint.WEB)
 
     @cached_property
     def eap(self) -> tuple[Visit, ...]:
         """Every EAP conversation, in the order asked."""
         return self._visits(Endpoint.EAP)
+
+    def aside(self, aspect: Aspect) -> tuple[Visit, ...]:
+        """Return the web visits that were after one aspect, beside those that clients make."""
+        return self._asides.get(aspect, ())
+
+    @cached_property
+    def _asides(self) -> Mapping[Aspect | None, tuple[Visit, ...]]:
+        found: dict[Aspect | None, tuple[Visit, ...]] = defaultdict(tuple)
+        for visit in self._every(Endpoint.WEB):
+            found[visit.asked.aspect] += (visit,)
+        return found
 
     @cached_property
     def opened(self) -> Mapping[str, frozenset[str | None]]:
@@ -137,6 +149,10 @@ class Case:
         return self.web if endpoint is Endpoint.WEB else self.eap
 
     def _visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
+        """Return the visits as clients make them: rules that want others ask for them."""
+        return tuple(visit for visit in self._every(endpoint) if visit.asked.aspect is None)
+
+    def _every(self, endpoint: Endpoint) -> tuple[Visit, ...]:
         records = [r for r in self.survey.handshakes if r.endpoint is endpoint]
         # Which node answered at a virtual address shows by what the nodes serve themselves.
         serving: dict[tuple[str | None, tuple[str, ...]], list[str]] = defaultdict(list)

@@ -18,6 +18,7 @@ from probe.limits import DEFAULT
 from probe.observation.model import (
     LATEST,
     Handshake,
+    HandshakeAsk,
     Lookup,
     LookupOutcome,
     Outcome,
@@ -194,9 +195,14 @@ def _misplaced(record: Lookup | Handshake, question: Question) -> bool:
         or len(set(record.nodes)) < len(record.nodes)
         or not set(record.nodes) <= set(question.nodes)
         or asked.address not in (None, went.address)
-        or (went.port, went.name, went.server_name, went.visit)
-        != (asked.port, asked.name, asked.server_name, asked.visit)
+        or _what(went) != _what(asked)
     )
+
+
+def _what(ask: HandshakeAsk) -> tuple[object, ...]:
+    """What has to be the same in a question and its answers. Versions need not be: a hello holds
+    those that this machine's TLS library can offer."""
+    return ask.port, ask.name, ask.server_name, ask.key_family, ask.visit, ask.aspect
 
 
 def _empty(record: Lookup | Handshake) -> bool:

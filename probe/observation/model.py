@@ -65,6 +65,28 @@ class Method(Token):
     TEAP = "TEAP"
 
 
+class Aspect(Token):
+    """What a further question about a web endpoint is after, beside the one that a client asks.
+
+    To refuse such a hello is no fault: hardly any server holds every kind of certificate, and none
+    ought to speak every version.
+    """
+
+    FAMILY = "family"
+    """The certificate of one key family, under the versions that the hello offers."""
+    OLD_VERSION = "old-version"
+    """One TLS version that is no longer to be used (RFC 8996)."""
+    NO_NAME = "no-name"
+    """The certificate without a server name. A visit by address says the same hello, as no address
+    is permitted in the server name extension (RFC 6066, 3)."""
+    OTHER_NAME = "other-name"
+    """The certificate for a name that nobody planned, under `.invalid` (RFC 6761, 6.4)."""
+    AGAIN = "again"
+    """The same once more: whether one address gives one answer."""
+    CANARY = "canary"
+    """A name outside the plan, from where guests are: whether somebody answers in its place."""
+
+
 class Outcome(Token):
     """How one visit of an endpoint ended."""
 
@@ -90,6 +112,8 @@ class Outcome(Token):
     """What came back breaks the protocol."""
     CUT_OFF = "cut-off"
     """The exchange began and then ended without a word."""
+    NOT_ASKED = "not-asked"
+    """This machine's TLS library cannot say what was to be asked; nothing was sent."""
 
 
 class LookupOutcome(Token):
@@ -153,6 +177,10 @@ class HandshakeAsk:
     """eap: the methods this conversation agrees to, preferred first."""
     visit: str | None = None
     """eap: the name of the plan's request context; None is the plan's own."""
+    aspect: Aspect | None = None
+    """web: what a further question is after; None: the visit as a client makes it."""
+    head: bool = False
+    """web: one `HEAD /` follows over the same connection."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,8 +397,8 @@ class Survey:
     def unobserved(self) -> tuple[str, ...]:
         """Return the ids of questions that nothing is known of, in the order they were to be asked.
 
-        They have no record, or one whose outcome is a word of a later version: what it tells is not
-        known here, and what is not known is not fine.
+        They have no record, or one that says that nothing could be asked, or one whose outcome is a
+        word of a later version: what it tells is not known here, and what is not known is not fine.
         """
         records: tuple[Lookup | Handshake, ...] = (*self.lookups, *self.handshakes)
         seen = {record.question for record in records}
@@ -384,7 +412,7 @@ class Survey:
         return replace(self, certificates=kept)
 
 
-_OUTCOMES = frozenset((*Outcome, *LookupOutcome))
+_OUTCOMES = frozenset((*Outcome, *LookupOutcome)) - {Outcome.NOT_ASKED}
 
 
 def fingerprint(der: bytes) -> str:

@@ -8,7 +8,14 @@ from collections.abc import Iterable, Iterator
 from enum import Enum
 
 from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Question
-from probe.plan.addresses import is_address, with_port
+from probe.observe.webquestions import (
+    Closeness,
+    canary_visits,
+    virtual_visits,
+    web_visits,
+    where_text,
+)
+from probe.plan.addresses import is_address
 from probe.plan.model import Eap, Node, Plan, Resolver, SecretRef, Service
 
 ALL = frozenset(Endpoint)
@@ -24,7 +31,12 @@ class Depth(Enum):
     SWEEP = "sweep"
     """Every node, with as few failed authentications as possible."""
     NODE = "node"
-    """One conversation for each method and each visit of the plan."""
+    """One conversation for each method and each visit of the plan; web endpoints by each key family
+    under each TLS version, by old versions, without a name and by another one."""
+
+
+REPEAT = {Depth.SWEEP: 1, Depth.NODE: 3}
+"""How often one web address is asked the same by one name, unless said otherwise."""
 
 
 def agenda(
@@ -33,11 +45,13 @@ def agenda(
     *,
     only: frozenset[Endpoint] = ALL,
     nodes: tuple[str, ...] = (),
+    repeat: int | None = None,
 ) -> tuple[Question, ...]:
     """Return what to ask, in the order of the plan: names, then each node, then virtual addresses.
 
     `only` names the endpoints to ask, `nodes` the nodes (empty: all). A question about several
-    nodes speaks of the chosen ones among them. Raises KeyError for a node that is not in the plan.
+    nodes speaks of the chosen ones among them. `repeat`: how often the same is asked of one web
+    address by one name, the first time counted. Raises KeyError for a node that is not in the plan.
     """
     chosen = frozenset(plan.node(name).name for name in nodes or (n.name for n in plan.nodes))
     services = tuple(
@@ -49,6 +63,7 @@ def agenda(
         if service.endpoint is Endpoint.WEB:
             for name in behind:
                 opened[name].append(service)
+    web = Closeness(depth is Depth.NODE, REPEAT[depth] if repeat is None else repeat)
     questions: list[Question] = []
     if Endpoint.DNS in only:
         questions += _lookups(plan, chosen, services)
@@ -56,12 +71,14 @@ def agenda(
         if node.name not in chosen:
             continue
         if Endpoint.WEB in only:
-            questions += _web_visits(node, opened[node.name])
+            questions += web_visits(node, opened[node.name], web)
         if Endpoint.EAP in only and node.eap is not None:
             questions += _eap_visits(node, node.eap, depth)
     for service, behind in services:
         if service.endpoint in only and behind:
-            questions += _virtual_visits(plan, service, behind)
+            questions += _virtual_visits(plan, service, behind, web)
+    if Endpoint.WEB in only:
+        questions += canary_visits(plan, tuple(n.name for n in plan.nodes if n.name in chosen))
     asked: dict[str, Question] = {}
     for question in questions:
         # A name may be a node's own and a service's too: it is asked once.
@@ -118,38 +135,6 @@ def _name_questions(
         )
 
 
-def _web_visits(node: Node, opened: Iterable[Service]) -> Iterator[Question]:
-    """Each of the node's web addresses, with its own name and every name that clients open.
-
-    A service with virtual addresses is visited here too: a balancer hides which node answers, so
-    only this shows whether each node's certificate covers the name.
-    """
-    names: list[tuple[str, int, str | None]] = [(node.host, node.web.port, None)]
-    names += [(service.name, service.port or node.web.port, service.name) for service in opened]
-    for address in node.web_addresses() or (None,):
-        for name, port, service_name in names:
-            yield _web_question(node.name, address, port, name, (node.name,), service_name)
-
-
-def _web_question(
-    place: str,
-    address: str | None,
-    port: int,
-    name: str,
-    nodes: tuple[str, ...],
-    service: str | None,
-) -> Question:
-    # RFC 6066, 3: an address is not permitted in the server name extension.
-    server_name = None if is_address(name) else name
-    return Question(
-        id=f"web/{place}/{_where(address, port)}/{name}",
-        endpoint=Endpoint.WEB,
-        nodes=nodes,
-        service=service,
-        handshake=HandshakeAsk(address, port, name=name, server_name=server_name),
-    )
-
-
 def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
     methods = eap.methods
     if depth is Depth.SWEEP:
@@ -159,7 +144,7 @@ def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
     else:
         conversations = [(method,) for method in methods]
     for address in node.eap_addresses() or (None,):
-        where = f"eap/{node.name}/{_where(address, eap.port)}"
+        where = f"eap/{node.name}/{where_text(address, eap.port)}"
         for agreed in conversations:
             ask = HandshakeAsk(address, eap.port, methods=agreed)
             yield Question(f"{where}/{agreed[0]}", Endpoint.EAP, (node.name,), handshake=ask)
@@ -170,23 +155,21 @@ def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
             )
 
 
-def _virtual_visits(plan: Plan, service: Service, behind: tuple[str, ...]) -> Iterator[Question]:
+def _virtual_visits(
+    plan: Plan, service: Service, behind: tuple[str, ...], web: Closeness
+) -> Iterator[Question]:
     first = plan.node(behind[0])
     for address in service.addresses:
         if service.endpoint is Endpoint.WEB:
             port = service.port or first.web.port
-            yield _web_question(service.name, address, port, service.name, behind, service.name)
+            yield from virtual_visits(service, address, port, behind, web)
         elif service.endpoint is Endpoint.EAP and first.eap is not None:
             port = service.port or first.eap.port
             method = first.eap.methods[0]
             yield Question(
-                id=f"eap/{service.name}/{_where(address, port)}/{method}",
+                id=f"eap/{service.name}/{where_text(address, port)}/{method}",
                 endpoint=Endpoint.EAP,
                 nodes=behind,
                 service=service.name,
                 handshake=HandshakeAsk(address, port, methods=(method,)),
             )
-
-
-def _where(address: str | None, port: int) -> str:
-    return f"dns:{port}" if address is None else with_port(address, port)

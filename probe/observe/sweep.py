@@ -13,15 +13,24 @@ from datetime import UTC, datetime
 from enum import Enum
 
 from probe.limits import DEFAULT, Limits
-from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Question, Survey, Taken
+from probe.observation.model import (
+    Aspect,
+    Endpoint,
+    HandshakeAsk,
+    LookupAsk,
+    Question,
+    Survey,
+    Taken,
+)
 from probe.observe.agenda import ADDRESS_TYPES
 from probe.observe.dns import Resolvers
 from probe.observe.eap import EapVisit, Peer
 from probe.observe.notebook import Answer, Notebook
-from probe.observe.visit import no_servers_address
+from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
 from probe.observe.web import visit_web
+from probe.observe.webquestions import canary_resolvers
 from probe.plan.addresses import is_address
-from probe.plan.model import Eap, Plan, SecretRef
+from probe.plan.model import Eap, Plan, Resolver, SecretRef
 
 if sys.platform != "win32":
     import resource
@@ -53,6 +62,7 @@ _OTHER_FILES = 64
 """Files that a process has open beside the sockets of its visits: resolvers, modules, output."""
 
 _Visit = tuple[Question, HandshakeAsk]
+_Visits = tuple[Question, tuple[HandshakeAsk, ...]]
 
 
 def ignore(event: Event) -> None:
@@ -123,6 +133,10 @@ def _known_by(
     return known
 
 
+def _is_closer(question: Question) -> bool:
+    return question.handshake is not None and question.handshake.aspect is not None
+
+
 class _Progress:
     """Counts questions and tells whoever wants to know."""
 
@@ -164,6 +178,8 @@ class _Sweep:
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
         self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
         self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
+        self._first_seen: dict[tuple[str, int], VisitSeen] = {}
+        """By address and port: how a web visit ended there."""
 
     async def run(self, questions: tuple[Question, ...]) -> None:
         """Ask everything. However it ends, no task and no socket is left."""
@@ -200,13 +216,15 @@ class _Sweep:
         seen = await self._resolvers.ask(ask)
         return Answer(at, loop.time() - began, seen)
 
-    async def _addresses(self, host: str, group: asyncio.TaskGroup) -> tuple[str, ...]:
-        """Return every address that any resolver of the plan gives for a host, bounded."""
+    async def _addresses(
+        self, host: str, resolvers: tuple[Resolver, ...], group: asyncio.TaskGroup
+    ) -> tuple[str, ...]:
+        """Return every address that any of the resolvers gives for a host, bounded."""
         if is_address(host):
             return (host,)
         answers = [
             self._answer(LookupAsk(host, kind, resolver.at, resolver.view), group)
-            for resolver in self._plan.resolvers
+            for resolver in resolvers
             for kind in ADDRESS_TYPES
         ]
         found: dict[str, None] = {}
@@ -217,17 +235,30 @@ class _Sweep:
     # ------------------------------------------------------------ visits
 
     async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
-        at_addresses: list[tuple[Question, tuple[HandshakeAsk, ...]]] = []
+        at_addresses: list[_Visits] = []
         for question, ask in visits:
             asks: tuple[HandshakeAsk, ...] = (ask,)
             if ask.address is None:
                 # Waited for here, so that a dead resolver takes no other node's turn.
-                found = await self._addresses(self._nodes[question.nodes[0]].host, group)
+                if ask.aspect is Aspect.CANARY:
+                    name, resolvers = str(ask.name), canary_resolvers(self._plan)
+                else:
+                    name, resolvers = self._nodes[question.nodes[0]].host, self._plan.resolvers
+                found = await self._addresses(name, resolvers, group)
                 asks = tuple(replace(ask, address=address) for address in found)
             at_addresses.append((question, asks))
         async with self._in_flight, asyncio.TaskGroup() as together:
-            for question, asks in at_addresses:
-                together.create_task(self._visit_all(question, asks))
+            for endpoint in dict.fromkeys(question.endpoint for question, _ in at_addresses):
+                of_one = [visit for visit in at_addresses if visit[0].endpoint is endpoint]
+                together.create_task(self._visit_endpoint(of_one))
+
+    async def _visit_endpoint(self, visits: list[_Visits]) -> None:
+        """Visit one endpoint of a place: as clients do, and then for a closer look."""
+        for closer in (False, True):
+            async with asyncio.TaskGroup() as together:
+                for question, asks in visits:
+                    if _is_closer(question) is closer:
+                        together.create_task(self._visit_all(question, asks))
 
     async def _visit_all(self, question: Question, asks: tuple[HandshakeAsk, ...]) -> None:
         self._progress.began(question)
@@ -239,16 +270,24 @@ class _Sweep:
 
     async def _visit(self, question: Question, ask: HandshakeAsk) -> None:
         node = self._nodes[question.nodes[0]]
-        address = node.reached_at(str(ask.address))
+        address = str(ask.address)
+        if ask.aspect is not Aspect.CANARY:
+            address = node.reached_at(address)
         nowhere = no_servers_address(address)
         if nowhere is not None:
             self._notebook.visited(question, ask, self._notebook.clock(), nowhere)
+            return
+        known = self._first_seen.get((address, ask.port))
+        if known is not None and ask.aspect is not None and nothing_more(known, ask.aspect):
+            self._notebook.visited(question, ask, self._notebook.clock(), like(known))
             return
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
             if question.endpoint is Endpoint.WEB:
                 seen = await visit_web(ask, address, self._limits)
                 self._notebook.visited(question, ask, at, seen)
+                if ask.aspect is None:
+                    self._first_seen.setdefault((address, ask.port), seen)
             elif question.endpoint is Endpoint.EAP:
                 peer = Peer(address, *self._known_by[node.name])
                 async with EapVisit(ask, peer, self._limits) as visit:

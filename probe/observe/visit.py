@@ -5,7 +5,7 @@ import os
 from dataclasses import dataclass
 from ipaddress import ip_address
 
-from probe.observation.model import EapSeen, Outcome, Phase, RadiusSeen, Served
+from probe.observation.model import Aspect, EapSeen, Outcome, Phase, RadiusSeen, Served
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,3 +51,20 @@ def no_servers_address(address: str) -> VisitSeen | None:
         return None
     says = f"{address} is no server's address, so nothing was sent there"
     return VisitSeen(Outcome.UNREACHABLE, Phase.CONNECT, 0.0, says)
+
+
+def nothing_more(seen: VisitSeen, aspect: Aspect) -> bool:
+    """Whether a web visit ended so that another hello at that address would meet the same.
+
+    Old servers let a hello that offers a version they have not heard of go unanswered, and answer
+    an old one (RFC 5246, E.2 tells of such); so silence after the hello says nothing of those.
+    """
+    if seen.phase is Phase.CONNECT or seen.outcome is Outcome.NOT_TLS:
+        return True
+    return seen.outcome is Outcome.SILENT and aspect is not Aspect.OLD_VERSION
+
+
+def like(seen: VisitSeen) -> VisitSeen:
+    """Return what a visit shows that is not made because an earlier one has shown it."""
+    says = f"as the visit before: {seen.detail}; so nothing was sent"
+    return VisitSeen(seen.outcome, seen.phase, 0.0, says, source=seen.source)

@@ -31,10 +31,10 @@ SHORT = with_public(public(*HOSTS))
 
 
 def leaves(survey: Survey, endpoint: Endpoint) -> dict[tuple[str, ...], set[str | None]]:
-    """Return the leaves that the nodes of each visit met; None: nothing was served."""
+    """Return the leaves that clients met at the nodes of each visit; None: nothing was served."""
     found: dict[tuple[str, ...], set[str | None]] = {}
     for record in survey.handshakes:
-        if record.endpoint is endpoint:
+        if record.endpoint is endpoint and record.asked.aspect is None:
             leaf = record.served.chain[0] if record.served else None
             found.setdefault(record.nodes, set()).add(leaf)
     return found

@@ -11,12 +11,13 @@ from functools import cache
 from typing import Any
 
 from probe.assessment import Assessment
+from probe.certificate.facts import facts_of
 from probe.judge.assess import judge
 from probe.observation.model import (
+    Aspect,
     EapSeen,
     Endpoint,
     Handshake,
-    KeyFamily,
     Lookup,
     LookupOutcome,
     Outcome,
@@ -25,7 +26,6 @@ from probe.observation.model import (
     Served,
     Survey,
     Taken,
-    TlsVersion,
     fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
@@ -170,7 +170,9 @@ def seen(
     """Return a survey of a plan.
 
     The keys of `web`, `eap` and `dns` are texts; an answer goes to every question whose id holds
-    the text, a later one before an earlier one. `without` leaves such questions unanswered.
+    the text, a later one before an earlier one. `without` leaves such questions unanswered. A hello
+    that asks for another key family than the answer's, or for an old version, is refused, unless
+    the text holds the word that makes the question one of those ("/rsa", "/old/").
     """
     questions = agenda(of, depth)
     certificates: dict[str, bytes] = {}
@@ -185,6 +187,8 @@ def seen(
             given = (web if question.endpoint is Endpoint.WEB else eap) or {}
             usual = web_chain() if question.endpoint is Endpoint.WEB else eap_chain()
             answer = _pick(given, question.id, usual)
+            if isinstance(answer, tuple) and _refuses(question, answer, given):
+                answer = Outcome.REFUSED
             if isinstance(answer, tuple):
                 certificates.update((fingerprint(der), der) for der in answer)
             handshakes.append(_handshake(question, answer, taken))
@@ -196,6 +200,17 @@ def seen(
         tuple(handshakes),
         certificates,
     )
+
+
+def _refuses(question: Question, chain: Chain, given: Mapping[str, Any]) -> bool:
+    asked = question.handshake
+    assert asked is not None
+    if asked.aspect is Aspect.OLD_VERSION:
+        return not any("/old/" in text and text in question.id for text in given)
+    if asked.key_family is None:
+        return False
+    named = any(f"/{asked.key_family}" in text and text in question.id for text in given)
+    return not named and facts_of(chain[0]).key_family is not asked.key_family
 
 
 def _pick(given: Mapping[str, Any], question: str, usual: Any) -> Any:
@@ -248,7 +263,8 @@ def _handshake(question: Question, answer: Answer, taken: datetime) -> Handshake
             radius=answer.radius,
         )
     chain = tuple(fingerprint(der) for der in answer)
-    served = Served(chain, TlsVersion.TLS1_3, key_family=KeyFamily.ECDSA, key_proven=True)
+    family = facts_of(answer[0]).key_family if answer else None
+    served = Served(chain, asked.tls[-1], key_family=family, key_proven=True)
     return replace(record, served=served, eap=EapSeen(method=method) if method else None)
 
 

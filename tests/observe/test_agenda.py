@@ -4,11 +4,26 @@ from dataclasses import replace
 
 import pytest
 
-from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Method, Question, TlsVersion
+from probe.observation.model import (
+    Aspect,
+    Endpoint,
+    HandshakeAsk,
+    KeyFamily,
+    LookupAsk,
+    Method,
+    Question,
+    TlsVersion,
+)
 from probe.observe.agenda import Depth, agenda, secrets_needed
 from probe.observe.footprint import footprint
-from probe.plan.model import Audience, Resolver, SecretRef, Service, Visit, Web
+from probe.observe.webquestions import canary_resolvers
+from probe.plan.model import Audience, Guest, Resolver, SecretRef, Service, Visit, Web
 from tests.observe.plans import EAP, SECRET, node, plan, service, with_methods
+
+
+def as_clients(questions: tuple[Question, ...]) -> tuple[Question, ...]:
+    """The questions that clients ask, without those that look closer."""
+    return tuple(q for q in questions if q.handshake is None or q.handshake.aspect is None)
 
 
 def ids(questions: tuple[Question, ...]) -> list[str]:
@@ -17,7 +32,7 @@ def ids(questions: tuple[Question, ...]) -> list[str]:
 
 def test_one_node_is_asked_by_name_by_web_and_by_two_conversations() -> None:
     questions = agenda(plan(node("quay1", "192.0.2.11")), Depth.SWEEP)
-    assert questions == (
+    assert as_clients(questions) == (
         Question(
             "dns/system/quay1.northpier.example/A",
             Endpoint.DNS,
@@ -40,6 +55,7 @@ def test_one_node_is_asked_by_name_by_web_and_by_two_conversations() -> None:
                 name="quay1.northpier.example",
                 server_name="quay1.northpier.example",
                 tls=(TlsVersion.TLS1_2, TlsVersion.TLS1_3),
+                head=True,
             ),
         ),
         Question(
@@ -96,6 +112,7 @@ def test_a_node_is_visited_at_each_address_by_each_name_that_clients_open() -> N
         Depth.SWEEP,
         only=frozenset({Endpoint.WEB}),
     )
+    questions = as_clients(questions)
     assert ids(questions) == [
         "web/quay1/192.0.2.11:8443/quay1.northpier.example",
         "web/quay1/192.0.2.11:8443/guest.northpier.example",
@@ -123,6 +140,7 @@ def test_a_virtual_web_address_is_visited_and_each_node_behind_it_too() -> None:
         Depth.SWEEP,
         only=frozenset({Endpoint.WEB}),
     )
+    questions = as_clients(questions)
     assert ids(questions) == [
         "web/quay1/192.0.2.11:443/quay1.northpier.example",
         "web/quay1/192.0.2.11:443/guest.northpier.example",
@@ -189,7 +207,7 @@ def test_a_node_without_addresses_is_one_question_a_name() -> None:
     questions = agenda(
         plan(node("quay1")), Depth.SWEEP, only=frozenset({Endpoint.WEB, Endpoint.EAP})
     )
-    assert ids(questions) == [
+    assert ids(as_clients(questions)) == [
         "web/quay1/dns:443/quay1.northpier.example",
         "eap/quay1/dns:1812/PEAP",
         "eap/quay1/dns:1812/EAP-TTLS",
@@ -200,10 +218,12 @@ def test_a_node_without_addresses_is_one_question_a_name() -> None:
 def test_a_host_that_is_an_address_is_neither_looked_up_nor_sent_as_a_server_name() -> None:
     """RFC 6066, section 3: addresses are not permitted as server names."""
     bare = replace(node("bare", "192.0.2.11", eap=None), host="192.0.2.11")
-    (question,) = agenda(plan(bare), Depth.NODE)
+    questions = agenda(plan(bare), Depth.NODE)
+    (question,) = as_clients(questions)
     assert question.handshake is not None
     assert question.handshake.server_name is None
     assert question.handshake.name == "192.0.2.11"
+    assert "web/192.0.2.11/192.0.2.11:443/no-name" not in ids(questions)
 
 
 def test_chosen_nodes_only_and_shared_names_speak_of_the_chosen_alone() -> None:
@@ -252,13 +272,13 @@ def test_the_footprint_counts_what_each_place_gets() -> None:
     assert [
         (one.place, one.lookups, one.connections, one.conversations) for one in told.shares
     ] == [
-        ("quay1", 4, 2, 2),
-        ("quay2", 4, 4, 4),
-        ("guest.northpier.example", 4, 1, 0),
+        ("quay1", 4, 6, 2),
+        ("quay2", 4, 12, 4),
+        ("guest.northpier.example", 4, 3, 0),
         ("radius.northpier.example", 0, 0, 1),
     ]
     assert [one.failed_authentications for one in told.shares] == [2, 4, 0, 1]
-    assert (told.total.lookups, told.total.connections, told.total.conversations) == (12, 7, 7)
+    assert (told.total.lookups, told.total.connections, told.total.conversations) == (12, 21, 7)
     assert told.total.failed_authentications == 7
     assert told.resolvers == (("system", 6), ("10.0.9.53@guest", 6))
 
@@ -269,3 +289,132 @@ def test_the_footprint_tells_of_lookups_that_only_find_a_node() -> None:
     (share,) = told.shares
     assert (share.lookups, share.conversations, share.per_address) == (2, 2, True)
     assert told.resolvers == (("system", 2),)
+
+
+QUAY1 = "web/quay1/192.0.2.11:443"
+
+
+def test_a_sweep_asks_each_name_for_each_key_family_and_nothing_further() -> None:
+    """HEAD once an address: the first name's visit carries it."""
+    world = plan(
+        node("quay1", "192.0.2.11", eap=None),
+        services=(service("guest.northpier.example", "quay1"),),
+    )
+    questions = agenda(world, Depth.SWEEP, only=frozenset({Endpoint.WEB}))
+    assert ids(questions) == [
+        f"{QUAY1}/quay1.northpier.example",
+        f"{QUAY1}/guest.northpier.example",
+        f"{QUAY1}/quay1.northpier.example/rsa",
+        f"{QUAY1}/quay1.northpier.example/ecdsa",
+        f"{QUAY1}/guest.northpier.example/rsa",
+        f"{QUAY1}/guest.northpier.example/ecdsa",
+    ]
+    assert [question.handshake and question.handshake.head for question in questions] == [
+        True,
+        *[False] * 5,
+    ]
+    assert questions[3].handshake == HandshakeAsk(
+        "192.0.2.11",
+        443,
+        name="quay1.northpier.example",
+        server_name="quay1.northpier.example",
+        tls=(TlsVersion.TLS1_2, TlsVersion.TLS1_3),
+        key_family=KeyFamily.ECDSA,
+        aspect=Aspect.FAMILY,
+    )
+
+
+def test_a_full_look_at_one_address_and_name_is_at_most_twelve_questions() -> None:
+    questions = agenda(
+        plan(node("quay1", "192.0.2.11", eap=None)), Depth.NODE, only=frozenset({Endpoint.WEB})
+    )
+    assert ids(questions) == [
+        f"{QUAY1}/quay1.northpier.example",
+        f"{QUAY1}/quay1.northpier.example/rsa/TLSv1.2",
+        f"{QUAY1}/quay1.northpier.example/rsa/TLSv1.3",
+        f"{QUAY1}/quay1.northpier.example/ecdsa/TLSv1.2",
+        f"{QUAY1}/quay1.northpier.example/ecdsa/TLSv1.3",
+        f"{QUAY1}/quay1.northpier.example/again/2",
+        f"{QUAY1}/quay1.northpier.example/again/3",
+        f"{QUAY1}/old/TLSv1",
+        f"{QUAY1}/old/TLSv1.1",
+        f"{QUAY1}/no-name",
+        f"{QUAY1}/other-name",
+    ]
+    assert len(questions) <= 12
+    asks = {question.id: question.handshake for question in questions}
+    host = "quay1.northpier.example"
+    assert asks[f"{QUAY1}/old/TLSv1"] == HandshakeAsk(
+        "192.0.2.11",
+        443,
+        name=host,
+        server_name=host,
+        tls=(TlsVersion.TLS1_0,),
+        aspect=Aspect.OLD_VERSION,
+    )
+    assert asks[f"{QUAY1}/no-name"] == HandshakeAsk("192.0.2.11", 443, aspect=Aspect.NO_NAME)
+    assert asks[f"{QUAY1}/other-name"] == HandshakeAsk(
+        "192.0.2.11",
+        443,
+        name="elsewhere.invalid",
+        server_name="elsewhere.invalid",
+        aspect=Aspect.OTHER_NAME,
+    )
+
+
+def test_the_same_is_asked_as_often_as_wanted() -> None:
+    world = plan(node("quay1", "192.0.2.11", eap=None))
+    again = [
+        question.id
+        for question in agenda(world, Depth.SWEEP, repeat=3)
+        if question.handshake and question.handshake.aspect is Aspect.AGAIN
+    ]
+    assert again == [f"{QUAY1}/quay1.northpier.example/again/{number}" for number in (2, 3)]
+    once = agenda(world, Depth.NODE, repeat=1)
+    assert not any("/again/" in question.id for question in once)
+
+
+def test_each_name_of_a_port_is_looked_at_and_the_port_itself_once() -> None:
+    world = plan(
+        node("quay1", "192.0.2.11", eap=None),
+        services=(
+            service("guest.northpier.example", "quay1"),
+            service("join.northpier.example", "quay1", port=9443, addresses=("192.0.2.80",)),
+        ),
+    )
+    asked = ids(agenda(world, Depth.NODE, only=frozenset({Endpoint.WEB})))
+    assert [name for name in asked if name.endswith("/no-name")] == [
+        f"{QUAY1}/no-name",
+        "web/quay1/192.0.2.11:9443/no-name",
+        "web/join.northpier.example/192.0.2.80:9443/no-name",
+    ]
+    assert sum(name.endswith("/ecdsa/TLSv1.3") for name in asked) == 4
+
+
+@pytest.mark.parametrize(
+    ("vantage", "views", "asked"),
+    [
+        ("head office", (None,), ()),
+        ("guest room 2", (None,), ("system",)),
+        ("head office", (None, "Guests"), ("10.0.9.53",)),
+        (None, (None,), ()),
+    ],
+)
+def test_the_canary_is_asked_from_where_guests_are(
+    vantage: str | None, views: tuple[str | None, ...], asked: tuple[str, ...]
+) -> None:
+    resolvers = tuple(
+        Resolver("system" if view is None else "10.0.9.53", view=view) for view in views
+    )
+    world = replace(
+        plan(node("quay1", "192.0.2.11"), node("quay2", "192.0.2.12"), resolvers=resolvers),
+        vantage=vantage,
+        guest=Guest(canary="harbour.example"),
+    )
+    assert tuple(resolver.at for resolver in canary_resolvers(world)) == asked
+    found = [q for q in agenda(world, Depth.SWEEP) if q.id.startswith("web/harbour.example/")]
+    assert [(q.id, q.nodes, q.handshake and q.handshake.aspect) for q in found] == [
+        ("web/harbour.example/dns:443/harbour.example", ("quay1", "quay2"), Aspect.CANARY)
+        for _ in asked[:1]
+    ]
+    assert not any("harbour" in q.id for q in agenda(replace(world, guest=Guest()), Depth.SWEEP))

@@ -34,6 +34,7 @@ _OUTCOMES = {
     Outcome.SECRET_DIFFERS: "the reply does not verify with our secret",
     Outcome.MALFORMED: "what came back breaks the protocol",
     Outcome.CUT_OFF: "broke off without a word",
+    Outcome.NOT_ASKED: "this machine's TLS library could not ask for it",
 }
 
 _DOES = {Does.REFUSES: "blocked", Does.WARNS: "warned", Does.CONTINUES: "not held up"}

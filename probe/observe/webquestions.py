@@ -1,0 +1,168 @@
+"""Which web questions follow from a plan: the visits that clients make, and a closer look. Pure.
+
+A full look at one address and name opens at most twelve connections: the visit itself and two
+repeats, two key families under two TLS versions each, two old versions, one without a name (which
+is by address, too: RFC 6066, 3 permits no address as a server name), one by another name.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from probe.observation.model import (
+    Aspect,
+    Endpoint,
+    HandshakeAsk,
+    KeyFamily,
+    Question,
+    TlsVersion,
+)
+from probe.plan.addresses import is_address, with_port
+from probe.plan.model import Node, Plan, Resolver, Service
+
+OTHER_NAME = "elsewhere.invalid"
+"""Nobody's name (RFC 6761, 6.4): what is served for it is served to whoever asks."""
+
+FAMILIES = (KeyFamily.RSA, KeyFamily.ECDSA)
+CURRENT = (TlsVersion.TLS1_2, TlsVersion.TLS1_3)
+OLD = (TlsVersion.TLS1_0, TlsVersion.TLS1_1)
+
+HTTPS = 443
+_GUEST = "guest"
+
+
+@dataclass(frozen=True, slots=True)
+class Closeness:
+    """How closely to look at web endpoints."""
+
+    deep: bool
+    """Every family under every version, old versions, without a name and by another one."""
+    repeat: int
+    """How often the same is asked of one address by one name, the first time counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """A name that clients open at a place of the plan."""
+
+    place: str
+    """A node, or the service whose virtual address it is."""
+    nodes: tuple[str, ...]
+    address: str | None
+    port: int
+    name: str
+    service: str | None
+
+    @property
+    def where(self) -> str:
+        return f"web/{self.place}/{where_text(self.address, self.port)}"
+
+    def question(self, tail: str, ask: HandshakeAsk) -> Question:
+        return Question(f"{self.where}/{tail}", Endpoint.WEB, self.nodes, self.service, None, ask)
+
+
+def where_text(address: str | None, port: int) -> str:
+    """Return an address and a port as in the ids of questions; None: wherever the name leads."""
+    return f"dns:{port}" if address is None else with_port(address, port)
+
+
+def web_visits(node: Node, opened: Iterable[Service], closeness: Closeness) -> Iterator[Question]:
+    """Each of the node's web addresses, with its own name and every name that clients open.
+
+    A service with virtual addresses is visited here too: a balancer hides which node answers, so
+    only this shows whether each node's certificate covers the name.
+    """
+    names: list[tuple[str, int, str | None]] = [(node.host, node.web.port, None)]
+    names += [(service.name, service.port or node.web.port, service.name) for service in opened]
+    # A name may be a node's own and a service's too: it is asked once.
+    distinct = {(name, port): service for name, port, service in reversed(names)}
+    for address in node.web_addresses() or (None,):
+        yield from _visits(
+            [
+                _Opened(node.name, (node.name,), address, port, name, distinct[name, port])
+                for name, port in dict.fromkeys((name, port) for name, port, _ in names)
+            ],
+            closeness,
+        )
+
+
+def virtual_visits(
+    service: Service, address: str, port: int, behind: tuple[str, ...], closeness: Closeness
+) -> Iterator[Question]:
+    """One virtual address of a service, as the clients of all nodes behind it see it."""
+    one = _Opened(service.name, behind, address, port, service.name, service.name)
+    return _visits([one], closeness)
+
+
+def _visits(opened: list[_Opened], closeness: Closeness) -> Iterator[Question]:
+    """Visit one address by each name; what clients ask comes first."""
+    firsts: dict[int, _Opened] = {}
+    for one in opened:
+        firsts.setdefault(one.port, one)
+    for one in opened:
+        head = closeness.deep or firsts[one.port] is one
+        yield one.question(one.name, replace(_base(one), head=head))
+    for one in opened:
+        yield from _families(one, closeness)
+        for number in range(2, closeness.repeat + 1):
+            ask = replace(_base(one), aspect=Aspect.AGAIN)
+            yield one.question(f"{one.name}/again/{number}", ask)
+    for one in firsts.values() if closeness.deep else ():
+        yield from _whatever_the_name(one)
+
+
+def _base(one: _Opened) -> HandshakeAsk:
+    # RFC 6066, 3: an address is not permitted in the server name extension.
+    server_name = None if is_address(one.name) else one.name
+    return HandshakeAsk(one.address, one.port, name=one.name, server_name=server_name)
+
+
+def _families(one: _Opened, closeness: Closeness) -> Iterator[Question]:
+    for family in FAMILIES:
+        ask = replace(_base(one), key_family=family, aspect=Aspect.FAMILY)
+        if not closeness.deep:
+            # One hello serves both versions: what it lists for TLS 1.2 says nothing to TLS 1.3.
+            yield one.question(f"{one.name}/{family}", ask)
+            continue
+        for version in CURRENT:
+            yield one.question(f"{one.name}/{family}/{version}", replace(ask, tls=(version,)))
+
+
+def _whatever_the_name(one: _Opened) -> Iterator[Question]:
+    """What an address shows by old versions, without a name, and by a name of nobody's."""
+    base = _base(one)
+    for version in OLD:
+        ask = replace(base, tls=(version,), aspect=Aspect.OLD_VERSION)
+        yield one.question(f"old/{version}", ask)
+    if base.server_name is not None:
+        # Else the visit itself has sent no name.
+        ask = replace(base, name=None, server_name=None, aspect=Aspect.NO_NAME)
+        yield one.question("no-name", ask)
+    ask = replace(base, name=OTHER_NAME, server_name=OTHER_NAME, aspect=Aspect.OTHER_NAME)
+    yield one.question("other-name", ask)
+
+
+# ---------------------------------------------------------------- the canary
+
+
+def canary_visits(plan: Plan, nodes: tuple[str, ...]) -> Iterator[Question]:
+    """The name outside the plan, if the plan has one and looks from where guests are.
+
+    It speaks of no node in particular, so of all.
+    """
+    canary = plan.guest.canary
+    if canary is None or not nodes or not (canary_resolvers(plan) or is_address(canary)):
+        return
+    address = canary if is_address(canary) else None
+    one = _Opened(canary, nodes, address, HTTPS, canary, None)
+    yield one.question(canary, replace(_base(one), aspect=Aspect.CANARY))
+
+
+def canary_resolvers(plan: Plan) -> tuple[Resolver, ...]:
+    """Return the resolvers that lead guests to the canary: those of a guest view; without such a
+    one, all, if the plan says that this machine stands among guests; else none.
+
+    A guest's view and place are told by the word "guest" in their names.
+    """
+    views = tuple(r for r in plan.resolvers if r.view and _GUEST in r.view.casefold())
+    among_guests = plan.vantage is not None and _GUEST in plan.vantage.casefold()
+    return views or (plan.resolvers if among_guests else ())
