@@ -15,9 +15,11 @@ from probe.certificate.der import (
     content,
     expect,
     oid,
+    read,
     small_integer,
     whole,
 )
+from probe.certificate.naming import URI, general_names
 
 SUBJECT_KEY_ID = "2.5.29.14"
 KEY_USAGE = "2.5.29.15"
@@ -30,6 +32,13 @@ AUTHORITY_KEY_ID = "2.5.29.35"
 POLICY_CONSTRAINTS = "2.5.29.36"
 EXTENDED_KEY_USAGE = "2.5.29.37"
 INHIBIT_ANY_POLICY = "2.5.29.54"
+CRL_DISTRIBUTION_POINTS = "2.5.29.31"
+AUTHORITY_ACCESS = "1.3.6.1.5.5.7.1.1"
+TLS_FEATURE = "1.3.6.1.5.5.7.1.24"
+OCSP_NO_CHECK = "1.3.6.1.5.5.7.48.1.5"
+
+_ACCESS_OCSP = "1.3.6.1.5.5.7.48.1"
+_ACCESS_ISSUERS = "1.3.6.1.5.5.7.48.2"
 
 ANY_POLICY = "2.5.29.32.0"
 
@@ -133,3 +142,50 @@ def _count(value: bytes, element: Tlv) -> int:
     if number < 0:
         raise DerError(f"a negative count at offset {element.start}")
     return number
+
+
+# ---------------------------------------------------------------- addresses of authorities
+
+
+def authority_access(value: bytes) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the addresses of OCSP responders and of the issuer's certificate (4.2.2.1)."""
+    outer = whole(value, SEQUENCE, "authorityInfoAccess")
+    found: dict[str, list[str]] = {_ACCESS_OCSP: [], _ACCESS_ISSUERS: []}
+    for description in children(value, outer, "an access description"):
+        method = expect(value, description.body, description.end, OID, "an access method")
+        place = read(value, method.end, description.end, "an access location")
+        if place.tag == 0x80 | URI and (name := oid(content(value, method))) in found:
+            found[name].append(_address(content(value, place)))
+    return tuple(found[_ACCESS_OCSP]), tuple(found[_ACCESS_ISSUERS])
+
+
+def crl_addresses(value: bytes) -> tuple[str, ...]:
+    """Return the addresses of the distribution points (4.2.1.13) that lead to a list of the issuer
+    itself for every reason."""
+    outer = whole(value, SEQUENCE, "cRLDistributionPoints")
+    found: list[str] = []
+    for point in children(value, outer, "a distribution point"):
+        fields = {element.tag: element for element in children(value, point)}
+        if 0xA0 in fields and not fields.keys() & {0x81, 0xA2}:
+            found += full_name_addresses(content(value, fields[0xA0]))
+    return tuple(found)
+
+
+def full_name_addresses(value: bytes) -> tuple[str, ...]:
+    """Return the addresses in a DistributionPointName's fullName (4.2.1.13); none in a relative
+    one."""
+    name = read(value, 0, len(value), "the name of a distribution point")
+    if name.tag != 0xA0:
+        return ()
+    names = bytes((SEQUENCE,)) + value[name.start + 1 : name.end]
+    return tuple(_address(octets) for number, octets in general_names(names) if number == URI)
+
+
+def _address(octets: bytes) -> str:
+    return octets.decode("ascii", "replace")
+
+
+def tls_features(value: bytes) -> tuple[int, ...]:
+    """Return the numbers of the TLS extensions that the server promises (RFC 7633, 4.2.3)."""
+    outer = whole(value, SEQUENCE, "TLS feature")
+    return tuple(small_integer(value, element) for element in children(value, outer))

@@ -16,17 +16,24 @@ from cryptography import x509
 
 from probe.certificate.der import BIT_STRING, DerError, text, time
 from probe.certificate.extensions import (
+    AUTHORITY_ACCESS,
     AUTHORITY_KEY_ID,
     BASIC_CONSTRAINTS,
+    CRL_DISTRIBUTION_POINTS,
     EXTENDED_KEY_USAGE,
     KEY_USAGE,
+    OCSP_NO_CHECK,
     SUBJECT_ALTERNATIVE_NAME,
     SUBJECT_KEY_ID,
+    TLS_FEATURE,
+    authority_access,
     authority_key_id,
     basic_constraints,
+    crl_addresses,
     extended_key_usage,
     key_usage,
     subject_key_id,
+    tls_features,
 )
 from probe.certificate.keys import KeyFacts, describe, signature_name, signed_by
 from probe.certificate.naming import (
@@ -43,6 +50,9 @@ from probe.observation.model import KeyFamily, fingerprint
 
 UNKNOWN = "unknown"
 """What stands for a kind of key or signature that cannot be read."""
+
+_STATUS_REQUEST = 5
+"""The TLS extension that asks for a staple (RFC 6066, 8)."""
 
 _STRINGS_OF_ANY_KIND = (BIT_STRING,)
 """x500UniqueIdentifier is a BIT STRING: no text, and nothing odd."""
@@ -125,6 +135,16 @@ class CertFacts:
     """Issuer and subject are the same name."""
     self_signed: bool
     """Self-issued, and its signature verifies with its own key."""
+    issuer_addresses: tuple[str, ...] = ()
+    """caIssuers: where the issuer's certificate is to be had (RFC 5280, 4.2.2.1). Of this and the
+    next ones what cannot be read is an oddity and empty: clients get along without."""
+    ocsp_addresses: tuple[str, ...] = ()
+    crl_addresses: tuple[str, ...] = ()
+    """Distribution points of the issuer's own list for all reasons (RFC 5280, 4.2.1.13)."""
+    must_staple: bool = False
+    """It demands a stapled OCSP response (RFC 7633)."""
+    ocsp_no_check: bool = False
+    """A responder's certificate that is not to be checked itself (RFC 6960, 4.2.2.2.1)."""
 
 
 @lru_cache(maxsize=4_096)
@@ -198,6 +218,10 @@ class _Reading:
         is_ca, path_length = self._extension(
             "basicConstraints", BASIC_CONSTRAINTS, basic_constraints
         ) or (None, None)
+        ocsp, issuers = self._advice("authorityInfoAccess", AUTHORITY_ACCESS, authority_access) or (
+            (),
+            (),
+        )
         self_issued = same_name(shape.issuer, shape.subject)
         common_names = self._common_names()
         self._outer_oddities()
@@ -236,6 +260,15 @@ class _Reading:
             version=shape.version,
             self_issued=self_issued,
             self_signed=self_issued and signed_by(self.der, shape.spki) is True,
+            issuer_addresses=issuers,
+            ocsp_addresses=ocsp,
+            crl_addresses=self._advice(
+                "cRLDistributionPoints", CRL_DISTRIBUTION_POINTS, crl_addresses
+            )
+            or (),
+            must_staple=_STATUS_REQUEST
+            in (self._advice("TLS feature", TLS_FEATURE, tls_features) or ()),
+            ocsp_no_check=any(extension.oid == OCSP_NO_CHECK for extension in self.extensions),
         )
         self.oddities.extend(_refusals(self.der))
         return replace(
@@ -256,6 +289,16 @@ class _Reading:
         for extension in self.extensions:
             if extension.oid == oid:
                 return self._part(f"extension {what}", get, extension.value)
+        return None
+
+    def _advice(self, what: str, oid: str, get: Callable[[bytes], _T]) -> _T | None:
+        """Read an extension that clients do not have to read."""
+        for extension in self.extensions:
+            if extension.oid == oid:
+                try:
+                    return get(extension.value)
+                except DerError as error:
+                    self.oddities.append(f"extension {what}: {error}")
         return None
 
     def _split(self) -> tuple[Extension, ...]:

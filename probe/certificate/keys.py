@@ -22,7 +22,7 @@ from probe.certificate.der import (
     read,
     small_integer,
 )
-from probe.certificate.structure import Outline, algorithm_of, outline
+from probe.certificate.structure import algorithm_of, outline
 from probe.observation.model import KeyFamily
 
 _RSA, _RSA_PSS, _EC, _DSA = (
@@ -176,7 +176,20 @@ def signed_by(der: bytes, spki: bytes) -> bool | None:
     Remembered, as this is what judging costs: up to a millisecond for each.
     """
     try:
-        return _verify(outline(der), spki)
+        shape = outline(der)
+    except DerError:
+        return None
+    return verifies(shape.tbs, shape.outer_algorithm, shape.signature, spki)
+
+
+def verifies(tbs: bytes, algorithm: bytes, signature: bytes, spki: bytes) -> bool | None:
+    """Return whether a signature over `tbs` is by a public key; None: cannot be told.
+
+    `algorithm` is the encoding of an AlgorithmIdentifier, `signature` the content of a BIT STRING.
+    Not remembered: lists of revoked certificates are large.
+    """
+    try:
+        return _verify(tbs, algorithm, signature, spki)
     except (DerError, UnsupportedAlgorithm, ValueError, TypeError):
         return None
 
@@ -195,10 +208,10 @@ def _is_exorbitant(key: object) -> bool:
     return isinstance(key, dsa.DSAPublicKey) and key.key_size > _LARGEST_DSA
 
 
-def _verify(subject: Outline, spki: bytes) -> bool | None:
-    name, parameters = algorithm_of(subject.outer_algorithm)
-    signature = subject.signature[1:]
-    if subject.signature[:1] != b"\0":
+def _verify(tbs: bytes, algorithm: bytes, bit_string: bytes, spki: bytes) -> bool | None:
+    name, parameters = algorithm_of(algorithm)
+    signature = bit_string[1:]
+    if bit_string[:1] != b"\0":
         return False
     key = load_der_public_key(spki)
     if _is_exorbitant(key):
@@ -208,22 +221,22 @@ def _verify(subject: Outline, spki: bytes) -> bool | None:
             if name == _RSA_PSS:
                 digest, salt = _pss(parameters)
                 scheme = padding.PSS(padding.MGF1(digest), salt)
-                key.verify(signature, subject.tbs, scheme, digest)
+                key.verify(signature, tbs, scheme, digest)
                 return True
             known = _PKCS1.get(name)
             if known is None or known[1] is None:
                 return None
-            key.verify(signature, subject.tbs, padding.PKCS1v15(), known[1]())
+            key.verify(signature, tbs, padding.PKCS1v15(), known[1]())
         elif isinstance(key, ec.EllipticCurvePublicKey):
             if name not in _ECDSA:
                 return None
-            key.verify(signature, subject.tbs, ec.ECDSA(_ECDSA[name][1]()))
+            key.verify(signature, tbs, ec.ECDSA(_ECDSA[name][1]()))
         elif isinstance(key, ed25519.Ed25519PublicKey | ed448.Ed448PublicKey):
-            key.verify(signature, subject.tbs)
+            key.verify(signature, tbs)
         elif isinstance(key, dsa.DSAPublicKey):
             if name not in _DSA_SIGNATURES:
                 return None
-            key.verify(signature, subject.tbs, _DSA_SIGNATURES[name][1]())
+            key.verify(signature, tbs, _DSA_SIGNATURES[name][1]())
         else:
             return None
     except InvalidSignature:

@@ -11,12 +11,12 @@ from functools import cached_property
 from typing import TypeVar
 
 from probe.certificate.facts import CertFacts, facts_of
+from probe.certificate.pool import Pool
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
 from probe.judge.part import nodes_asked, plan_of
 from probe.judge.path import Explanation
-from probe.judge.pool import Pool
 from probe.judge.standing import Known, standing_of
 from probe.judge.trust import AnchorSet, anchors
 from probe.observation.model import (

@@ -12,8 +12,8 @@ from enum import Enum
 from probe.certificate.der import DerError
 from probe.certificate.extensions import CERTIFICATE_POLICIES, certificate_policies
 from probe.certificate.facts import CertFacts, facts_of
+from probe.certificate.pool import Pool
 from probe.certificate.timestamps import embedded
-from probe.judge.pool import Pool
 from probe.judge.trust import AnchorSet, anchors, leads
 from probe.plan.model import Roots
 

@@ -9,7 +9,7 @@ from typing import Literal
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.certificate.keys import signed_by
-from probe.judge.pool import Pool
+from probe.certificate.pool import Pool
 from probe.plan.model import Roots
 
 Publicity = Literal["yes", "no", "unknown"]

@@ -3,7 +3,7 @@
 import pytest
 from cryptography import x509
 
-from probe.judge.pool import Pool
+from probe.certificate.pool import Pool
 from probe.judge.standing import Standing, standing_of
 from probe.judge.trust import AnchorSet
 from probe.plan.model import Roots

@@ -8,7 +8,7 @@ import certifi
 import pytest
 from cryptography import x509
 
-from probe.judge.pool import Pool
+from probe.certificate.pool import Pool
 from probe.judge.trust import AnchorSet, anchors, leads, publicity
 from probe.plan.model import Roots
 from tests.judge.pki import authority, ders, make, trusting

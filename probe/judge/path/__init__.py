@@ -10,6 +10,7 @@ from datetime import datetime
 from functools import lru_cache
 
 from probe.certificate.facts import facts_of
+from probe.certificate.pool import Pool
 from probe.judge.names import Match, covers
 from probe.judge.path import clauses
 from probe.judge.path.build import Candidate, Ends, Search, World
@@ -18,7 +19,6 @@ from probe.judge.path.model import Explanation, Problem, Remark
 from probe.judge.path.policies import UNCONSTRAINED, PolicySettings
 from probe.judge.path.purpose import Purpose, purpose_of
 from probe.judge.path.reconcile import Examined, Reconciled, reconcile
-from probe.judge.pool import Pool
 from probe.judge.trust import AnchorSet
 from probe.limits import DEFAULT
 

@@ -9,7 +9,7 @@ from enum import IntEnum
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.certificate.keys import signed_by
-from probe.judge.pool import Pool
+from probe.certificate.pool import Pool
 
 LONGEST = 10
 """Certificates of one path, the anchor counted; real ones have two to five."""

@@ -13,6 +13,7 @@ from datetime import datetime
 from itertools import pairwise
 
 from probe.certificate.facts import CertFacts
+from probe.certificate.pool import Pool
 from probe.judge.path import clauses
 from probe.judge.path.build import LONGEST
 from probe.judge.path.model import Disagreement, Disorder, Problem, Witness
@@ -27,7 +28,6 @@ from probe.judge.path.witness import (
     ask_openssl,
     name_to_ask,
 )
-from probe.judge.pool import Pool
 from probe.judge.trust import AnchorSet
 
 _BOTH = frozenset({OPENSSL, LIBRARY})
