@@ -83,6 +83,40 @@ class Limits:
     nodes_in_flight: int = 150
     """Nodes visited at a time (measured: 100-200 keep two cores busy)."""
 
+    fetch_connect_wait: float = 4.0
+    """TCP connection to an authority: one lost SYN, and a slow path."""
+
+    fetch_wait: float = 10.0
+    """Everything one fetch may take, redirects with it: browsers give OCSP some seconds."""
+
+    fetch_phase: float = 60.0
+    """Everything that all fetches of one run may take: no verdict waits for a dead CA."""
+
+    fetch_redirects: int = 3
+    """Redirects of one fetch that are followed: http to http; real ones take one."""
+
+    fetch_addresses: int = 4
+    """Addresses of one kind in one certificate that are gone to: real ones have one or two."""
+
+    fetches: int = 4_000
+    """Fetches of one run: a certificate of its own at each of a thousand nodes makes that many."""
+
+    fetches_in_flight: int = 32
+    """Fetches at a time."""
+
+    fetches_per_host: int = 4
+    """Fetches from one host at a time: it is somebody else's, and in service."""
+
+    issuer_bytes: int = 131_072
+    """Octets of a CA certificate, or a handful of them, and of an OCSP response."""
+
+    crl_bytes: int = 4_194_304
+    """Octets of one list of revoked certificates: some hundred thousand entries. Public CAs publish
+    in parts since lists grew beyond that."""
+
+    fetched_bytes: int = 67_108_864
+    """Octets kept of everything that is fetched in one run."""
+
     text_characters: int = 1_000
     """Characters kept of any text a peer sent."""
 

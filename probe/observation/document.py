@@ -5,7 +5,7 @@ anywhere, so it is bounded, and its parts must fit together.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -17,6 +17,8 @@ from probe.files import write_whole
 from probe.limits import DEFAULT
 from probe.observation.model import (
     LATEST,
+    Fetch,
+    FetchOutcome,
     Handshake,
     HandshakeAsk,
     Lookup,
@@ -57,6 +59,8 @@ class Document:
     handshakes: tuple[Handshake, ...]
     certificates: dict[str, bytes]
     interrupted: bool = False
+    fetches: tuple[Fetch, ...] = ()
+    bodies: dict[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,8 @@ def to_json(survey: Survey) -> bytes:
         handshakes=survey.handshakes,
         certificates=dict(sorted(survey.certificates.items())),
         interrupted=survey.interrupted,
+        fetches=survey.fetches,
+        bodies=dict(sorted(survey.bodies.items())),
     )
     return msgspec.json.encode(document) + b"\n"
 
@@ -93,6 +99,8 @@ def from_json(octets: bytes) -> Survey:
         handshakes=document.handshakes,
         certificates=document.certificates,
         interrupted=document.interrupted,
+        fetches=document.fetches,
+        bodies=document.bodies,
     )
     for complaint in _contradictions(survey):
         raise SurveyError(_shown(complaint))
@@ -150,9 +158,15 @@ def _contradictions(survey: Survey) -> Iterator[str]:
         for digest in handshake.served.chain if handshake.served else ():
             if digest not in survey.certificates:
                 yield f"{handshake.question} served certificate {digest}, which is not in it"
-    for digest, der in survey.certificates.items():
-        if fingerprint(der) != digest:
-            yield f"certificate {digest} does not have that digest: the file was altered"
+    for fetch in survey.fetches:
+        if (fetch.body is not None) is not (fetch.outcome is FetchOutcome.FETCHED):
+            yield f"what {fetch.url} gave does not fit how it ended"
+        elif fetch.body is not None and fetch.body not in survey.bodies:
+            yield f"{fetch.url} gave {fetch.body}, which is not in it"
+    for what, pool in (("certificate", survey.certificates), ("body", survey.bodies)):
+        for digest, octets in pool.items():
+            if fingerprint(octets) != digest:
+                yield f"{what} {digest} does not have that digest: the file was altered"
     for moment in _moments(survey):
         if moment.tzinfo is None:
             yield f"{moment.isoformat()} is in no time zone"
@@ -227,6 +241,8 @@ def _moments(survey: Survey) -> Iterable[datetime]:
         yield lookup.at
     for handshake in survey.handshakes:
         yield handshake.at
+    for fetch in survey.fetches:
+        yield fetch.at
 
 
 def _shown(text: str) -> str:

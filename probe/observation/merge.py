@@ -18,8 +18,10 @@ def merge(surveys: Iterable[Survey]) -> Survey:
         raise ValueError("no survey to merge")
     questions: dict[str, Question] = {}
     certificates: dict[str, bytes] = {}
+    bodies: dict[str, bytes] = {}
     for survey in surveys:
         certificates.update(survey.certificates)
+        bodies.update(survey.bodies)
         for question in survey.questions:
             known = questions.setdefault(question.id, question)
             if known.nodes != question.nodes:
@@ -34,4 +36,6 @@ def merge(surveys: Iterable[Survey]) -> Survey:
         handshakes=tuple(dict.fromkeys(row for survey in surveys for row in survey.handshakes)),
         certificates=certificates,
         interrupted=any(survey.interrupted for survey in surveys),
+        fetches=tuple(dict.fromkeys(row for survey in surveys for row in survey.fetches)),
+        bodies=bodies,
     )

@@ -406,7 +406,10 @@ class Survey:
         return tuple(question.id for question in self.questions if question.id not in seen)
 
     def trimmed(self) -> "Survey":
-        """Return it with the certificates that its records show, and no other."""
+        """Return it with the certificates that its handshakes show, and no other.
+
+        What authorities said stays: it speaks of CAs, whose certificates are everybody's.
+        """
         shown = {sha256 for r in self.handshakes if r.served for sha256 in r.served.chain}
         kept = {sha256: der for sha256, der in self.certificates.items() if sha256 in shown}
         return replace(self, certificates=kept)
