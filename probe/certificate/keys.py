@@ -87,6 +87,14 @@ def describe(spki: bytes) -> KeyFacts:
     return KeyFacts(label, KeyFamily.OTHER, fixed)
 
 
+def key_octets(spki: bytes) -> bytes:
+    """Return what OCSP hashes of a key (RFC 6960, 4.1.1): the BIT STRING's content without its
+    count of unused bits. Raises DerError."""
+    outer = expect(spki, 0, len(spki), SEQUENCE, "subjectPublicKeyInfo")
+    algorithm = expect(spki, outer.body, outer.end, SEQUENCE, "the key's algorithm")
+    return content(spki, expect(spki, algorithm.end, outer.end, BIT_STRING, "the public key"))[1:]
+
+
 def _rsa_bits(spki: bytes, at: int, end: int) -> int:
     holder = expect(spki, at, end, BIT_STRING, "the public key")
     key = expect(spki, holder.body + 1, holder.end, SEQUENCE, "RSAPublicKey")

@@ -6,6 +6,8 @@ from datetime import datetime
 
 from probe.limits import Limits
 from probe.observation.model import (
+    Aspect,
+    Fetch,
     Handshake,
     HandshakeAsk,
     Lookup,
@@ -17,6 +19,7 @@ from probe.observation.model import (
     Taken,
     fingerprint,
 )
+from probe.observe.authority import Want
 from probe.observe.dns import LookupSeen
 from probe.observe.visit import VisitSeen
 
@@ -38,6 +41,8 @@ class Notebook:
         self.handshakes: dict[str, dict[str | None, Handshake | None]] = {}
         """By question and address, in the order in which they are visited; None: not yet seen."""
         self.certificates: dict[str, bytes] = {}
+        self.fetches: dict[Want, Fetch] = {}
+        self.bodies: dict[str, bytes] = {}
         self.clock = clock
         self._vantage = vantage
         self._limits = limits
@@ -86,9 +91,23 @@ class Notebook:
             served=seen.served,
             eap=seen.eap,
             radius=seen.radius,
+            http=seen.http,
             vantage=self._vantage,
             source=seen.source,
         )
+
+    def chains(self) -> tuple[tuple[bytes, ...], ...]:
+        """Return every chain that the cluster has served, each once, in the order of questions."""
+        shown = dict.fromkeys(
+            record.served.chain
+            for records in self.handshakes.values()
+            for record in records.values()
+            if record is not None
+            and record.served is not None
+            # Whose certificate that is, nobody knows.
+            and record.asked.aspect is not Aspect.CANARY
+        )
+        return tuple(tuple(self.certificates[sha256] for sha256 in chain) for chain in shown)
 
     def survey(
         self, questions: tuple[Question, ...], plan_digest: str | None, taken: Taken
@@ -106,6 +125,10 @@ class Notebook:
                 if record is not None
             ),
             certificates=self.certificates,
+            fetches=tuple(
+                sorted(self.fetches.values(), key=lambda row: (row.kind, row.url, row.certificate))
+            ),
+            bodies=self.bodies,
         )
 
     def _bounded(self, text: str | None) -> str | None:

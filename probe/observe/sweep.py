@@ -18,19 +18,24 @@ from probe.observation.model import (
     Endpoint,
     HandshakeAsk,
     LookupAsk,
+    Outcome,
+    Phase,
     Question,
     Survey,
     Taken,
 )
 from probe.observe.agenda import ADDRESS_TYPES
+from probe.observe.authority import Authorities
 from probe.observe.dns import Resolvers
 from probe.observe.eap import EapVisit, Peer
+from probe.observe.http import Gate, HttpClient
 from probe.observe.notebook import Answer, Notebook
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
 from probe.observe.web import visit_web
 from probe.observe.webquestions import canary_resolvers
 from probe.plan.addresses import is_address
 from probe.plan.model import Eap, Plan, Resolver, SecretRef
+from probe.wire.hello import can_offer, not_offered
 
 if sys.platform != "win32":
     import resource
@@ -194,8 +199,36 @@ class _Sweep:
                         places.setdefault(question.nodes, []).append(visit)
                 for visits in places.values():
                     group.create_task(self._visit_place(visits, group))
+            if places and not self._plan.fetch.off:
+                await self._ask_authorities()
         finally:
             await self._resolvers.close()
+
+    async def _ask_authorities(self) -> None:
+        """Go to the addresses in the certificates that were served, once all visits are over."""
+        trust, notebook = self._plan.trust, self._notebook
+        roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node)
+        async with asyncio.TaskGroup() as group:
+
+            async def addresses(host: str) -> tuple[str, ...]:
+                return await self._addresses(host, self._plan.resolvers, group)
+
+            gate = Gate(self._plan.fetch.allow)
+            authorities = Authorities(
+                HttpClient(addresses, gate, self._limits),
+                self._limits,
+                clock=notebook.clock,
+                vantage=self._plan.vantage,
+            )
+            notebook.fetches, notebook.bodies = authorities.fetches, authorities.bodies
+            await authorities.run(
+                notebook.chains(),
+                (der for source in dict.fromkeys(roots) for der in source.certificates),
+                # Servers check their clients' certificates where EAP is spoken.
+                (der for source in trust.client_issuers for der in source.certificates)
+                if self._known_by
+                else (),
+            )
 
     # ------------------------------------------------------------ names
 
@@ -281,10 +314,18 @@ class _Sweep:
         if known is not None and ask.aspect is not None and nothing_more(known, ask.aspect):
             self._notebook.visited(question, ask, self._notebook.clock(), like(known))
             return
+        versions = can_offer(ask.tls, ask.key_family)
+        if not versions:
+            says = not_offered(ask.tls[0], ask.key_family)
+            seen = VisitSeen(Outcome.NOT_ASKED, Phase.CONNECT, 0.0, says)
+            self._notebook.visited(question, ask, self._notebook.clock(), seen)
+            return
+        ask = replace(ask, tls=versions)
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
             if question.endpoint is Endpoint.WEB:
-                seen = await visit_web(ask, address, self._limits)
+                staple = known is None or not known.spoiled_staple
+                seen = await visit_web(ask, address, self._limits, staple=staple)
                 self._notebook.visited(question, ask, at, seen)
                 if ask.aspect is None:
                     self._first_seen.setdefault((address, ask.port), seen)
