@@ -35,6 +35,13 @@ class Limits:
     tls_wait: float = 8.0
     """From the ClientHello to the end of the server's flight over TCP."""
 
+    head_wait: float = 3.0
+    """From the end of the handshake to the head of the answer to one HEAD: a small thing, and what
+    it tells is not worth more waiting."""
+
+    head_bytes: int = 16_384
+    """Octets of that head: servers send below two thousand, and take at most eight thousand."""
+
     web_visit: float = 15.0
     """Everything one visit of a web endpoint may take."""
 

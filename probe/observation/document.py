@@ -241,6 +241,8 @@ def _moments(survey: Survey) -> Iterable[datetime]:
         yield lookup.at
     for handshake in survey.handshakes:
         yield handshake.at
+        if handshake.http is not None and handshake.http.date is not None:
+            yield handshake.http.date
     for fetch in survey.fetches:
         yield fetch.at
 

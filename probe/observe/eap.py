@@ -17,6 +17,7 @@ from probe.observe.retransmission import waits
 from probe.observe.visit import VisitSeen, network_outcome
 from probe.plan.model import Eap, Visit
 from probe.wire.conversation import Conversation
+from probe.wire.hello import Hello
 from probe.wire.radius import (
     RadiusError,
     Reply,
@@ -28,7 +29,6 @@ from probe.wire.radius import (
     read_reply,
     request_attributes,
 )
-from probe.wire.tls import Hello
 
 _OVERHEAD = 10
 """Octets of a fragment beside the TLS data: EAP's five, flags and length (RFC 5216, 3.1)."""
@@ -89,7 +89,7 @@ class EapVisit:
         self._conversation = Conversation(
             identity=identity,
             methods=ask.methods,
-            hello=Hello(versions=ask.tls, key_family=ask.key_family),
+            hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True),
             fragment_size=largest - _OVERHEAD,
             limits=limits,
         )

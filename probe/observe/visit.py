@@ -5,7 +5,7 @@ import os
 from dataclasses import dataclass
 from ipaddress import ip_address
 
-from probe.observation.model import Aspect, EapSeen, Outcome, Phase, RadiusSeen, Served
+from probe.observation.model import Aspect, EapSeen, HttpSeen, Outcome, Phase, RadiusSeen, Served
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,10 @@ class VisitSeen:
     """DER, in the order served."""
     eap: EapSeen | None = None
     radius: RadiusSeen | None = None
+    http: HttpSeen | None = None
     source: str | None = None
+    spoiled_staple: bool = False
+    """web: the OCSP response that came is none that this machine's TLS library can read."""
 
 
 def network_outcome(error: OSError) -> tuple[Outcome, str]:

@@ -16,8 +16,8 @@ from probe.observation.model import EapSeen, Method, Outcome, Phase, Served
 from probe.wire import eap, radius
 from probe.wire.eap import EapError, EapPacket, method_name, method_number
 from probe.wire.fragments import Fragment, FragmentError
+from probe.wire.hello import Hello
 from probe.wire.radius import Reply
-from probe.wire.tls import Hello
 from probe.wire.tunnel import METHODS, Tunnel
 
 

@@ -25,12 +25,14 @@ class ContentType(IntEnum):
 
 
 class HandshakeType(IntEnum):
-    """The handshake messages that are read here (RFC 9846, section 4; RFC 5246, 7.4)."""
+    """The handshake messages that are read here (RFC 9846, section 4; RFC 5246, 7.4; RFC 6066,
+    section 8)."""
 
     SERVER_HELLO = 2
     CERTIFICATE = 11
     SERVER_KEY_EXCHANGE = 12
     CERTIFICATE_VERIFY = 15
+    CERTIFICATE_STATUS = 22
 
 
 VERSIONS = {
@@ -108,6 +110,13 @@ SIGNATURE_SCHEMES = {
     0x0906: "mldsa87",
 }
 """IANA "TLS SignatureScheme": number -> description."""
+
+
+_STATUS_REQUEST, _TIMESTAMPS, _SUPPORTED_VERSIONS = 5, 18, 43
+"""IANA "TLS ExtensionType Values"."""
+
+_OCSP = 1
+"""CertificateStatusType (RFC 6066, section 8)."""
 
 
 def alert_name(number: int) -> str:
@@ -204,6 +213,8 @@ class ServerHello:
     version: int
     """From the supported_versions extension if it is there, else the legacy field."""
     cipher: int
+    timestamps: bytes | None = None
+    """up to TLS 1.2: the SignedCertificateTimestampList (RFC 6962, 3.3.1), as sent."""
 
     @classmethod
     def parse(cls, body: bytes) -> "ServerHello":
@@ -214,17 +225,26 @@ class ServerHello:
         octets.vector(1)
         cipher = octets.number(2)
         octets.take(1)
-        if octets.rest:
-            extensions = _Octets(octets.vector(2))
-            while extensions.rest:
-                kind, value = extensions.number(2), extensions.vector(2)
-                if kind == 43 and len(value) == 2:
-                    version = int.from_bytes(value)
-        return cls(version, cipher)
+        extensions = _extensions(octets.vector(2)) if octets.rest else {}
+        chosen = extensions.get(_SUPPORTED_VERSIONS, b"")
+        if len(chosen) == 2:
+            version = int.from_bytes(chosen)
+        return cls(version, cipher, extensions.get(_TIMESTAMPS))
 
 
-def certificate_list(body: bytes, *, tls13: bool) -> tuple[bytes, ...]:
-    """Return the DER of each entry of a Certificate message, in the order served.
+@dataclass(frozen=True, slots=True)
+class CertificateEntry:
+    """One entry of a Certificate message."""
+
+    der: bytes
+    staple: bytes | None = None
+    """TLS 1.3: the OCSP response (RFC 9846, 4.4.2.1), as sent."""
+    timestamps: bytes | None = None
+    """TLS 1.3: the SignedCertificateTimestampList (RFC 6962, 3.3.1), as sent."""
+
+
+def certificate_list(body: bytes, *, tls13: bool) -> tuple[CertificateEntry, ...]:
+    """Return the entries of a Certificate message, in the order served.
 
     RFC 9846, 4.4.2 puts a context before the list and extensions behind each entry; RFC 5246, 7.4.2
     has neither. What the entries hold is not looked at. Raises HandshakeError.
@@ -236,10 +256,47 @@ def certificate_list(body: bytes, *, tls13: bool) -> tuple[bytes, ...]:
     message.finish()
     found = []
     while entries.rest:
-        found.append(entries.vector(3))
-        if tls13:
-            entries.vector(2)
+        der = entries.vector(3)
+        beside = _beside(entries.vector(2)) if tls13 else {}
+        status = beside.get(_STATUS_REQUEST)
+        staple = None if status is None else ocsp_response(status)
+        found.append(CertificateEntry(der, staple, beside.get(_TIMESTAMPS)))
     return tuple(found)
+
+
+def ocsp_response(body: bytes) -> bytes | None:
+    """Return the OCSP response of a CertificateStatus (RFC 6066, section 8), as sent.
+
+    None: it holds a status of another kind (RFC 6961), or does not add up, and then no client makes
+    anything of it.
+    """
+    octets = _Octets(body)
+    try:
+        if octets.number(1) != _OCSP:
+            return None
+        response = octets.vector(3)
+        octets.finish()
+    except HandshakeError:
+        return None
+    return response
+
+
+def _beside(octets: bytes) -> dict[int, bytes]:
+    """Return the extensions of an entry; none if they do not add up: the chain is there still."""
+    try:
+        return _extensions(octets)
+    except HandshakeError:
+        return {}
+
+
+def _extensions(octets: bytes) -> dict[int, bytes]:
+    """Return extensions by their number (RFC 9846, 4.2); of one that comes twice, the first."""
+    found: dict[int, bytes] = {}
+    rest = _Octets(octets)
+    while rest.rest:
+        kind, value = rest.number(2), rest.vector(2)
+        found.setdefault(kind, value)
+    return found
 
 
 def verify_scheme(body: bytes) -> int | None:

@@ -3,7 +3,7 @@
 Without the message callback the signature scheme and encrypted alerts of TLS 1.3 stay unknown, and
 so do certificates that OpenSSL cannot parse; without the group list the ClientHello grows (P-256 is
 then set by the public call); without the signature list a key family cannot be asked for under
-TLS 1.3.
+TLS 1.3; without custom extensions nobody is asked for timestamps beside the certificate.
 """
 
 import threading
@@ -20,7 +20,9 @@ _ffi: Any = SSL._ffi  # type: ignore[attr-defined]  # private on purpose, see ab
 HAS_MESSAGES = hasattr(_lib, "SSL_CTX_set_msg_callback")
 HAS_GROUPS = hasattr(_lib, "SSL_CTX_set1_curves_list")
 HAS_SIGNATURES = bool(getattr(_lib, "Cryptography_HAS_SIGALGS", 0))
+HAS_EXTENSIONS = bool(getattr(_lib, "Cryptography_HAS_CUSTOM_EXT", 0))
 
+_TIMESTAMPS = 18  # signed_certificate_timestamp (RFC 6962, 3.3.1)
 _RECORD_KINDS = (21, 22)  # alerts and handshake messages; OpenSSL also reports record headers
 _current = threading.local()
 
@@ -40,6 +42,18 @@ def set_signatures(context: SSL.Context, schemes: str) -> bool:
     if _lib.SSL_CTX_set1_sigalgs_list(context._context, schemes.encode()) != 1:
         raise ValueError(f"no such list of signature algorithms: {schemes}")
     return True
+
+
+def ask_for_timestamps(context: SSL.Context) -> bool:
+    """Put an empty signed_certificate_timestamp extension into the hello; what answers it is seen
+    in the messages. Returns False if that cannot be done."""
+    if not HAS_EXTENSIONS:
+        return False
+    nothing = _ffi.NULL  # an empty extension, and any answer is welcome
+    added = _lib.SSL_CTX_add_client_custom_ext(
+        context._context, _TIMESTAMPS, nothing, nothing, nothing, nothing, nothing
+    )
+    return bool(added == 1)
 
 
 def report_messages(context: SSL.Context) -> bool:

@@ -2,13 +2,13 @@
 
 OpenSSL does the handshake and verifies the server's signature over it, but judges nothing: every
 certificate, however old or weak, is welcome. The handshake is left as soon as the signature was
-looked at: after ServerKeyExchange (TLS 1.2 and older) or CertificateVerify (TLS 1.3).
+looked at: after ServerKeyExchange (TLS 1.2 and older) or CertificateVerify (TLS 1.3), unless it is
+to be finished because something is to be said behind it.
 """
 
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
-from ipaddress import ip_address
 
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding
@@ -25,56 +25,19 @@ from probe.observation.model import (
 )
 from probe.wire import handshake, openssl
 from probe.wire.handshake import ContentType, HandshakeType
+from probe.wire.hello import Hello, connection
 
-WEB_ALPN = ("http/1.1",)
-"""What a web client offers that speaks HTTP/1.1 only (RFC 7301, section 6), as browsers do for a
-WebSocket. HTTP/2 is not offered, as a server may then be right to answer in it."""
-
-# No static RSA (it proves no key before Finished), no anonymous, pre-shared or password suites.
-_EXCLUDED = "!aNULL:!eNULL:!kRSA:!PSK:!SRP"
-_LEVEL = "@SECLEVEL=0"  # else OpenSSL would refuse old versions, small keys and SHA-1 by itself
-# One key share, the first; the default's post-quantum share alone takes 1,200 octets more.
-_GROUPS = "X25519:P-256:P-384"
-
-_PROHIBIT = {
-    TlsVersion.TLS1_0: SSL.OP_NO_TLSv1,
-    TlsVersion.TLS1_1: SSL.OP_NO_TLSv1_1,
-    TlsVersion.TLS1_2: SSL.OP_NO_TLSv1_2,
-    TlsVersion.TLS1_3: SSL.OP_NO_TLSv1_3,
-}
-
-_AUTHENTICATION = {KeyFamily.RSA: "aRSA", KeyFamily.ECDSA: "aECDSA", KeyFamily.OTHER: "aECDSA"}
-"""Cipher lists choose the key family up to TLS 1.2; EdDSA goes under ECDSA's (RFC 8422, 5.10)."""
-
-_PKCS1 = "RSA+SHA256:RSA+SHA384:RSA+SHA512"
-_SIGNATURES = {
-    # PKCS#1 is legal for signatures within a chain, not for CertificateVerify (RFC 9846, 4.2.3):
-    # so it admits an ECDSA leaf under an RSA authority, and no RSA leaf under TLS 1.3.
-    KeyFamily.RSA: f"RSA-PSS+SHA256:RSA-PSS+SHA384:RSA-PSS+SHA512:{_PKCS1}",
-    KeyFamily.ECDSA: f"ECDSA+SHA256:ECDSA+SHA384:ECDSA+SHA512:{_PKCS1}",
-    KeyFamily.OTHER: f"ed25519:ed448:{_PKCS1}",
-}
+_PIECE = 16_384
+"""Octets of application data in one record, at most (RFC 9846, 5.1)."""
 
 _TLS12, _TLS13 = 0x0303, 0x0304
 _ANSWERABLE = {0x0300: "SSLv3", **handshake.VERSIONS}
 _SIGNING = {HandshakeType.SERVER_KEY_EXCHANGE, HandshakeType.CERTIFICATE_VERIFY}
+_SPOILED = "tlsv1 bad certificate status response"
 _NOISE = {"nested asn1 error", "ASN1 lib", "record layer failure"}
 
 _RSA_KEYS = {"1.2.840.113549.1.1.1", "1.2.840.113549.1.1.10"}  # RFC 4055, sections 1.2 and 3.1
 _EC_KEYS = {"1.2.840.10045.2.1"}  # RFC 5480, 2.1.1
-
-
-@dataclass(frozen=True, slots=True)
-class Hello:
-    """What our ClientHello says. Contexts are cached by it, the server name aside."""
-
-    server_name: str | None = None
-    """web: the server name (RFC 6066, section 3), A-labels; None or an address: none is sent."""
-    versions: tuple[TlsVersion, ...] = (TlsVersion.TLS1_2, TlsVersion.TLS1_3)
-    key_family: KeyFamily | None = None
-    """None: certificates of every family are welcome."""
-    alpn: tuple[str, ...] = ()
-    """Application protocols (RFC 7301), preferred first; web: `WEB_ALPN`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +58,18 @@ class TlsClient:
     `served` and `certificates` are there once `done`, unless `failure` says why not. Both are also
     set beside a `failure` that is malformed, if a Certificate message came: its entries may then be
     anything.
+
+    With `finish` they are there as before, but the handshake goes on, and the client is `done` only
+    when it or what was `established` has ended. How it ends then changes nothing of what is known.
     """
 
-    def __init__(self, hello: Hello, limits: Limits) -> None:
+    def __init__(self, hello: Hello, limits: Limits, *, finish: bool = False) -> None:
         self.done = False
+        self.established = False
+        """finish: the handshake is over, and `write` and `read` carry what the ends say."""
+        self.spoiled_staple = False
+        """OpenSSL broke the handshake off as it cannot read the OCSP response that came; most
+        clients would pass over it."""
         self.failure: Failure | None = None
         self.phase = Phase.HELLO
         self.served: Served | None = None
@@ -106,11 +77,8 @@ class TlsClient:
         """DER, in the order served."""
         self._limits = limits
         self._offered = hello.versions
-        context = _context(hello.versions, hello.key_family, hello.alpn)
-        self._connection = SSL.Connection(context, None)
-        self._connection.set_connect_state()
-        if hello.server_name is not None and not _is_address(hello.server_name):
-            self._connection.set_tlsext_host_name(hello.server_name.encode("ascii"))
+        self._finish = finish
+        self._connection = connection(hello)
         self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
         self._messages: list[tuple[int, bytes]] = []
         self._head = b""
@@ -120,6 +88,8 @@ class TlsClient:
         self._last: int | None = None
         self._signed = False
         self._scheme: int | None = None
+        self._staple: bytes | None = None
+        self._timestamps: bytes | None = None
         self._parting = b""
 
     def start(self) -> bytes:
@@ -133,54 +103,109 @@ class TlsClient:
             return b""
         self._taken += len(octets)
         if self._taken > self._limits.flight_bytes:
-            self._fail(
-                Outcome.MALFORMED, f"more than {self._limits.flight_bytes} octets in one handshake"
-            )
+            most = f"more than {self._limits.flight_bytes} octets in one handshake"
+            if self.served is None:
+                self._fail(Outcome.MALFORMED, most)
+            else:
+                self.done = True
             return b""
-        if len(self._head) < 5:
-            # A record's header says what it is; a text is better told by its first line.
-            self._head += octets
-            if len(self._head) < 5:
-                return b""
-            stranger = handshake.unlike_tls(self._head)
-            if stranger is not None:
-                self._fail(Outcome.NOT_TLS, stranger)
-                return b""
-            octets = self._head
+        octets = self._from_the_head(octets)
+        if not octets:
+            return b""
         if self._reader is not None:
             self._messages.extend(self._reader.feed(octets))
         self._connection.bio_write(octets)
+        if self.established:
+            # What comes now is what `read` gives.
+            return b""
         error = self._step()
         unreadable = self._read_messages()
-        if error is not None:
+        if self.served is not None:
+            # All is known; only what follows is still wanted.
+            self.done = error is not None or unreadable is not None
+        elif error is not None:
             self._explain(error)
         elif unreadable is not None:
             self._fail(Outcome.MALFORMED, unreadable)
         elif self._signed or self._complete():
             self._settle(proven=True)
-        else:
-            return self._drain()
-        return b""
+            self.done = not self._finish
+        return b"" if self.done else self._drain()
+
+    def _from_the_head(self, octets: bytes) -> bytes:
+        """Return what came as soon as its first five octets are there, and are a record's."""
+        if len(self._head) >= 5:
+            return octets
+        # A record's header says what it is; a text is better told by its first line.
+        self._head += octets
+        if len(self._head) < 5:
+            return b""
+        stranger = handshake.unlike_tls(self._head)
+        if stranger is not None:
+            self._fail(Outcome.NOT_TLS, stranger)
+            return b""
+        return self._head
+
+    def write(self, octets: bytes) -> bytes:
+        """Return what carries these octets to the server. Only when `established`."""
+        try:
+            self._connection.sendall(octets)
+        except SSL.Error:
+            self._over()
+        return self._drain()
+
+    def read(self) -> bytes:
+        """Return what the server has said since; b"" for nothing yet, or if it has ended (`done`).
+        Only when `established`."""
+        found = bytearray()
+        with openssl.messages_into([]):
+            try:
+                while len(found) < self._limits.flight_bytes:
+                    found += self._connection.recv(_PIECE)
+            except SSL.WantReadError:
+                pass
+            except SSL.Error:
+                self._over()
+        return bytes(found)
+
+    def _over(self) -> None:
+        """What was established has ended by the server's doing."""
+        self.done = True
+        self._parting = b""
 
     def end_of_input(self) -> None:
         """Note that the peer has closed: cut off, unless everything is in hand."""
         if self.done:
             return
-        if 0 < len(self._head) < 5 and (stranger := handshake.unlike_tls(self._head)):
+        if self.served is not None:
+            self._over()
+        elif 0 < len(self._head) < 5 and (stranger := handshake.unlike_tls(self._head)):
             self._fail(Outcome.NOT_TLS, stranger)
         else:
             self._stop(Outcome.CUT_OFF, "the connection ended")
 
     def give_up(self, outcome: Outcome, detail: str) -> None:
         """Leave before everything is in hand, for a caller's reason. A farewell is owed."""
-        if not self.done:
+        if self.served is not None and self.failure is None:
+            self.done = True
+        elif not self.done:
             self._stop(outcome, detail)
             self._parting = handshake.parting_alerts(self._tls_version)
 
     def farewell(self) -> bytes:
         """Return the alerts with which to leave, to be sent once; b"" if the server ended it."""
         parting, self._parting = self._parting, b""
+        if parting and self.established:
+            # Nothing is said in the clear any more.
+            return self._close()
         return parting
+
+    def _close(self) -> bytes:
+        try:
+            self._connection.shutdown()
+        except SSL.Error:
+            return b""
+        return self._drain()
 
     # ------------------------------------------------------------ driving OpenSSL
 
@@ -190,9 +215,10 @@ class TlsClient:
             try:
                 self._connection.do_handshake()
             except SSL.WantReadError:
-                pass
+                return None
             except SSL.Error as error:
                 return error
+        self.established = self._finish
         return None
 
     def _drain(self) -> bytes:
@@ -235,10 +261,16 @@ class TlsClient:
     def _read_handshake(self, kind: int, body: bytes) -> None:
         self._last = kind
         if kind == HandshakeType.SERVER_HELLO:
-            self._version = handshake.ServerHello.parse(body).version
+            hello = handshake.ServerHello.parse(body)
+            self._version, self._timestamps = hello.version, hello.timestamps
         elif kind == HandshakeType.CERTIFICATE and not self.certificates:
-            self.certificates = handshake.certificate_list(body, tls13=self._version == _TLS13)
+            entries = handshake.certificate_list(body, tls13=self._version == _TLS13)
+            self.certificates = tuple(entry.der for entry in entries)
+            if self._version == _TLS13 and entries:
+                self._staple, self._timestamps = entries[0].staple, entries[0].timestamps
             self.phase = Phase.CERTIFICATE
+        elif kind == HandshakeType.CERTIFICATE_STATUS:
+            self._staple = handshake.ocsp_response(body)
         elif kind == HandshakeType.SERVER_KEY_EXCHANGE:
             self._signed = True
             self.phase = Phase.PROOF
@@ -257,6 +289,11 @@ class TlsClient:
             self._settle(proven=False)
         elif self._signed and self._went_past_signature(error, reasons):
             self._settle(proven=True)
+        elif self.certificates and _SPOILED in reasons:
+            self.spoiled_staple = True
+            detail = "the OCSP response that came with the certificate cannot be parsed"
+            self._settle(proven=None, detail=detail)
+            self._parting = self._drain()
         elif self._alert is not None:
             self._stop(Outcome.REFUSED, f"the server sent the alert {self._alert}", self._alert)
         elif isinstance(error, SSL.ZeroReturnError):
@@ -331,6 +368,8 @@ class TlsClient:
             key_family=key_family(self.certificates[0]) if self.certificates else None,
             key_proven=proven,
             key_detail=detail,
+            staple=self._staple,
+            timestamps=self._timestamps,
         )
 
 
@@ -346,40 +385,6 @@ def key_family(der: bytes) -> KeyFamily | None:
     if oid in _RSA_KEYS:
         return KeyFamily.RSA
     return KeyFamily.ECDSA if oid in _EC_KEYS else KeyFamily.OTHER
-
-
-@lru_cache(maxsize=32)
-def _context(
-    versions: tuple[TlsVersion, ...], family: KeyFamily | None, alpn: tuple[str, ...]
-) -> SSL.Context:
-    """Return the context of one variant: 0.05 ms each, so it is kept."""
-    if not versions:
-        raise ValueError("no TLS version is offered")
-    context = SSL.Context(SSL.TLS_CLIENT_METHOD)
-    context.set_verify(SSL.VERIFY_NONE)
-    # An old server without secure renegotiation (RFC 5746) still has a chain to show.
-    context.set_options(SSL.OP_LEGACY_SERVER_CONNECT)
-    context.set_min_proto_version(SSL.TLS1_VERSION)
-    for version, option in _PROHIBIT.items():
-        if version not in versions:
-            context.set_options(option)
-    ciphers = "ALL" if family is None else _AUTHENTICATION[family]
-    context.set_cipher_list(f"{ciphers}:{_EXCLUDED}:{_LEVEL}".encode())
-    openssl.set_groups(context, _GROUPS)
-    if family is not None:
-        openssl.set_signatures(context, _SIGNATURES[family])
-    if alpn:
-        context.set_alpn_protos([name.encode("ascii") for name in alpn])
-    openssl.report_messages(context)
-    return context
-
-
-def _is_address(name: str) -> bool:
-    try:
-        ip_address(name)
-    except ValueError:
-        return False
-    return True
 
 
 def _reasons(error: SSL.Error) -> tuple[str, ...]:

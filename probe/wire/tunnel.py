@@ -4,7 +4,8 @@ from probe.limits import Limits
 from probe.observation.model import Method
 from probe.wire import eap
 from probe.wire.fragments import Assembler, Fragment, Fragmenter, FragmentError
-from probe.wire.tls import Hello, TlsClient
+from probe.wire.hello import Hello
+from probe.wire.tls import TlsClient
 
 METHODS = {Method.PEAP: 1, Method.EAP_TTLS: 0, Method.TEAP: 1, Method.EAP_TLS: 0}
 """The methods spoken here, with the highest version of each. Versions 0 and 1 of PEAP are in use;

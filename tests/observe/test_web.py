@@ -5,17 +5,20 @@ import errno
 import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from OpenSSL import SSL
 
 from probe.limits import DEFAULT, Limits
-from probe.observation.model import HandshakeAsk, Outcome, Phase, TlsVersion
+from probe.observation.model import HandshakeAsk, HttpSeen, Outcome, Phase, TlsVersion
 from probe.observe.visit import VisitSeen
 from probe.observe.web import visit_web
+from tests.wire.handmade import ClientHello, message, record
 from tests.wire.pki import MemoryServer, der, make_chain, server_context
 
 QUICK = replace(DEFAULT, connect_wait=0.1, tls_wait=0.1)
@@ -61,10 +64,14 @@ def visit(
     *,
     limits: Limits = DEFAULT,
     server_name: str | None = "quay1.northpier.example",
+    tls: tuple[TlsVersion, ...] = (TlsVersion.TLS1_2, TlsVersion.TLS1_3),
+    head: bool = False,
 ) -> VisitSeen:
     async def run() -> VisitSeen:
         async with listening(handle) as port:
-            ask = HandshakeAsk("127.0.0.1", port, name=server_name, server_name=server_name)
+            ask = HandshakeAsk(
+                "127.0.0.1", port, name=server_name, server_name=server_name, tls=tls, head=head
+            )
             seen = await visit_web(ask, "127.0.0.1", limits)
             assert len(asyncio.all_tasks()) <= 2  # the server's handler may still be closing
             return seen
@@ -91,28 +98,52 @@ async def mute(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> No
 
 
 class TlsServer:
-    """A true TLS server that keeps what it heard after its own flight."""
+    """A true TLS server that keeps what it heard after its own flight, and answers one request."""
 
-    def __init__(self, version: TlsVersion, *, piece: int = 1 << 20) -> None:
+    def __init__(
+        self,
+        version: TlsVersion,
+        *,
+        piece: int = 1 << 20,
+        answer: bytes = b"HTTP/1.1 204 No Content\r\n\r\n",
+    ) -> None:
         chain = make_chain("rsa")
         self.chain = der(chain.leaf, chain.intermediate, chain.root)
         self._context = server_context(
             chain.key, chain.leaf, chain.intermediate, chain.root, version=version
         )
         self._piece = piece
+        self._answer = answer
+        self.request = b""
+        self.connections = 0
         self.names: list[bytes | None] = []
         self.after: bytes = b""
         self.left = asyncio.Event()
 
     async def handle(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         server = MemoryServer(self._context)
+        self.connections += 1
         flight = server.receive(await reader.read(4096))
         self.names.append(server.connection.get_servername())
-        for start in range(0, len(flight), self._piece):
-            writer.write(flight[start : start + self._piece])
-            await writer.drain()
-        self.after = await reader.read()
+        await self._send(writer, flight)
+        self.after = b""
+        while octets := await reader.read(4096):
+            self.after += octets
+            await self._send(writer, server.receive(octets) + self._answered(server))
         self.left.set()
+
+    async def _send(self, writer: asyncio.StreamWriter, octets: bytes) -> None:
+        for start in range(0, len(octets), self._piece):
+            writer.write(octets[start : start + self._piece])
+            await writer.drain()
+
+    def _answered(self, server: MemoryServer) -> bytes:
+        try:
+            self.request = server.connection.recv(4096)
+            server.connection.sendall(self._answer)
+            return server.connection.bio_read(1 << 20)
+        except SSL.Error:
+            return b""
 
 
 @pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
@@ -141,6 +172,154 @@ def test_the_visit_ends_with_close_notify() -> None:
             return server.after
 
     assert asyncio.run(run()).endswith(bytes((21, 3, 3, 0, 2, 1, 0)))
+
+
+# ---------------------------------------------------------------- HEAD
+
+ANSWER = (
+    b"HTTP/1.1 302 Found\r\nDate: Wed, 25 Nov 2026 14:47:10 GMT\r\n"
+    b"Location: http://elsewhere.invalid/\r\nSet-Cookie: s=1\r\n"
+    b"Strict-Transport-Security: max-age=31536000; includeSubDomains\r\n\r\n"
+)
+
+
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+@pytest.mark.parametrize("piece", [1 << 20, 1])
+def test_one_head_over_the_same_connection(version: TlsVersion, piece: int) -> None:
+    """RFC 9110, 9.3.2. The redirect is not followed."""
+    server = TlsServer(version, piece=piece, answer=ANSWER)
+    seen = visit(server.handle, head=True)
+    assert (seen.outcome, seen.phase, seen.certificates) == (
+        Outcome.SERVED,
+        Phase.FINISH,
+        server.chain,
+    )
+    assert seen.http == HttpSeen(
+        status=302,
+        date=datetime(2026, 11, 25, 14, 47, 10, tzinfo=UTC),
+        strict_transport="max-age=31536000; includeSubDomains",
+    )
+    first, host, *_ = server.request.split(b"\r\n")
+    assert first == b"HEAD / HTTP/1.1"
+    assert host.startswith(b"Host: quay1.northpier.example:")
+    assert b"ookie" not in server.request
+    assert server.connections == 1
+
+
+def test_without_head_nothing_is_asked() -> None:
+    server = TlsServer(TlsVersion.TLS1_3, answer=ANSWER)
+    assert visit(server.handle).http is None
+    assert server.request == b""
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [b"", b"HTTP/1.1 2", b"220 ready\r\n\r\n", b"x" * 40_000, b"HTTP/1.1 103 \r\n\r\n" * 9],
+    ids=["silence", "a stump", "no HTTP", "endless", "interim without end"],
+)
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+def test_the_chain_stands_whatever_answers_the_head(answer: bytes, version: TlsVersion) -> None:
+    seen = visit(
+        TlsServer(version, answer=answer).handle, head=True, limits=replace(DEFAULT, head_wait=0.2)
+    )
+    assert (seen.outcome, seen.phase, seen.http) == (Outcome.SERVED, Phase.FINISH, None)
+    assert seen.served is not None
+    assert seen.served.key_proven
+
+
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+def test_a_server_that_goes_after_its_flight_has_shown_its_chain(version: TlsVersion) -> None:
+    """As one does that wants a certificate of the client's and gets none."""
+    server = TlsServer(version)
+
+    async def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(MemoryServer(server._context).receive(await reader.read(4096)))
+        await reader.read(4096)
+
+    seen = visit(handle, head=True)
+    assert (seen.outcome, seen.certificates, seen.http) == (Outcome.SERVED, server.chain, None)
+
+
+def test_a_name_that_is_an_address_is_written_as_one() -> None:
+    """RFC 9110, 7.2; RFC 3986, 3.2.2: an IPv6 address goes into brackets."""
+    server = TlsServer(TlsVersion.TLS1_3)
+
+    async def run() -> None:
+        async with listening(server.handle, "::1") as port:
+            await visit_web(HandshakeAsk("::1", port, name="::1", head=True), "::1", DEFAULT)
+            assert server.request.split(b"\r\n")[1] == f"Host: [::1]:{port}".encode()
+
+    asyncio.run(run())
+
+
+# ---------------------------------------------------------------- stalls
+
+
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+@pytest.mark.parametrize("head", [False, True])
+def test_a_stall_at_any_place_is_one_outcome_in_time(version: TlsVersion, head: bool) -> None:
+    """The server sends so much of its flight, and then nothing, forever."""
+    chain = make_chain("ecdsa")
+    context = server_context(chain.key, chain.leaf, version=version)
+    limits = replace(DEFAULT, tls_wait=0.05, head_wait=0.05)
+    outcomes = []
+    for sent in range(0, 900, 45):
+
+        async def handle(
+            reader: asyncio.StreamReader, writer: asyncio.StreamWriter, most: int = sent
+        ) -> None:
+            writer.write(MemoryServer(context).receive(await reader.read(4096))[:most])
+            await mute(reader, writer)
+
+        seen = visit(handle, limits=limits, head=head)
+        assert seen.seconds < 1
+        assert (seen.outcome is Outcome.SERVED) == bool(seen.certificates)
+        outcomes.append(seen.outcome)
+    assert outcomes[0] is Outcome.SILENT
+    assert Outcome.CUT_OFF in outcomes
+    assert outcomes[-1] is Outcome.SERVED
+
+
+def test_a_trickle_is_left_at_the_deadline() -> None:
+    async def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(4096)
+        loop = asyncio.get_running_loop()
+        while not writer.is_closing():
+            writer.write(b"\x16\x03\x03\x3f\xff\x02" if first() else b"\x00")
+            await writer.drain()
+            later = loop.create_future()
+            loop.call_later(0.01, later.set_result, None)
+            await later
+
+    firsts = iter([True])
+
+    def first() -> bool:
+        return next(firsts, False)
+
+    seen = visit(handle, limits=replace(DEFAULT, tls_wait=0.1))
+    assert (seen.outcome, seen.phase) == (Outcome.CUT_OFF, Phase.HELLO)
+    assert seen.seconds < 1
+
+
+def test_megabytes_of_certificates_are_not_taken() -> None:
+    """A Certificate message may announce 16 MB (RFC 5246, 7.4.2): 256 KB are taken."""
+    sent = 0
+
+    async def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal sent
+        hello = ClientHello(await reader.read(4096))
+        body = b"\x03\x03" + hello.random + b"\0\xc0\x2f\0" + b"\0\5\xff\x01\0\1\0"
+        writer.write(record(22, message(2, body)))
+        writer.write(record(22, b"\x0b\xff\xff\xff\xff\xff\xfc\x03\xff\xff"))
+        with suppress(ConnectionError):
+            while sent < 16 << 20:
+                writer.write(record(22, b"\x30" * 16_000))
+                await writer.drain()
+                sent += 16_000
+
+    seen = visit(handle, tls=(TlsVersion.TLS1_2,))
+    assert seen.outcome is Outcome.MALFORMED
+    assert sent < 16 << 20
 
 
 def test_an_endless_talker_is_left_once_the_chain_is_in_hand() -> None:

@@ -11,7 +11,7 @@ from probe.wire import eap, openssl, radius
 from probe.wire.conversation import Conversation
 from probe.wire.eap import EapPacket
 from probe.wire.fragments import Fragment
-from probe.wire.tls import Hello
+from probe.wire.hello import Hello
 from tests.wire.eapserver import Answer, EapServer, converse
 from tests.wire.handmade import tls12_flight
 from tests.wire.pki import der, make_chain, make_key, server_context

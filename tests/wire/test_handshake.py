@@ -5,7 +5,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe.wire import handshake
-from probe.wire.handshake import ClearReader, HandshakeError, ServerHello, certificate_list
+from probe.wire.handshake import (
+    CertificateEntry,
+    ClearReader,
+    HandshakeError,
+    ServerHello,
+    certificate_list,
+    ocsp_response,
+)
 
 RANDOM = bytes(32)
 
@@ -25,12 +32,43 @@ def test_server_hello_of_tls13() -> None:
 
 def test_certificate_lists() -> None:
     """RFC 5246, 7.4.2; RFC 9846, 4.4.2 with a context, and extensions behind each entry."""
-    assert certificate_list(b"\0\0\x09\0\0\x02ab\0\0\x01c", tls13=False) == (b"ab", b"c")
-    assert certificate_list(b"\x01q\0\0\x0f\0\0\x02ab\0\x02xy\0\0\x01c\0\0", tls13=True) == (
-        b"ab",
-        b"c",
-    )
+    two = (CertificateEntry(b"ab"), CertificateEntry(b"c"))
+    assert certificate_list(b"\0\0\x09\0\0\x02ab\0\0\x01c", tls13=False) == two
+    # Extensions that do not add up are no reason to lose the chain.
+    odd = b"\x01q\0\0\x0f\0\0\x02ab\0\x02xy\0\0\x01c\0\0"
+    assert certificate_list(odd, tls13=True) == two
     assert certificate_list(b"\0\0\0", tls13=False) == ()
+
+
+def test_what_stands_beside_a_certificate_of_tls13() -> None:
+    """RFC 9846, 4.4.2.1 (status_request, 5: a CertificateStatus of RFC 6066, 8) and RFC 6962, 3.3.1
+    (signed_certificate_timestamp, 18). One that comes twice counts once."""
+    beside = b"\0\x12\0\x02ts" + b"\0\x05\0\x06\x01\0\0\x02oc" + b"\0\x12\0\x02no"
+    entry = b"\0\0\x02ab" + len(beside).to_bytes(2) + beside
+    (found,) = certificate_list(b"\0" + len(entry).to_bytes(3) + entry, tls13=True)
+    assert found == CertificateEntry(b"ab", staple=b"oc", timestamps=b"ts")
+
+
+@pytest.mark.parametrize(
+    ("body", "response"),
+    [
+        (b"\x01\0\0\x02oc", b"oc"),
+        (b"\x01\0\0\0", b""),
+        (b"\x02\0\0\x05\0\0\x02oc", None),  # ocsp_multi (RFC 6961)
+        (b"\x01\0\0\x03oc", None),
+        (b"\x01\0\0\x02oc!", None),
+        (b"", None),
+    ],
+)
+def test_certificate_status(body: bytes, response: bytes | None) -> None:
+    """RFC 6066, section 8."""
+    assert ocsp_response(body) == response
+
+
+def test_timestamps_of_tls12_stand_in_the_server_hello() -> None:
+    """RFC 6962, 3.3.1."""
+    body = b"\x03\x03" + RANDOM + b"\0\xc0\x2f\0" + b"\0\x06\0\x12\0\x02ts"
+    assert ServerHello.parse(body) == ServerHello(0x0303, 0xC02F, timestamps=b"ts")
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,10 @@ from OpenSSL import SSL
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import KeyFamily, Outcome, Phase, TlsVersion, fingerprint
-from probe.wire import openssl, tls
-from probe.wire.tls import WEB_ALPN, Hello, TlsClient
+from probe.wire import hello as hello_room
+from probe.wire import openssl
+from probe.wire.hello import WEB_ALPN, Hello
+from probe.wire.tls import TlsClient
 from tests.wire.handmade import record, tls12_flight, tls13_flight
 from tests.wire.pki import MemoryServer, der, make_chain, make_key, server_context
 
@@ -453,7 +455,7 @@ def test_farewell_ends_the_server_quietly(version: TlsVersion) -> None:
 def _public_calls_only(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("HAS_MESSAGES", "HAS_SIGNATURES"):
         monkeypatch.setattr(openssl, name, False)
-    monkeypatch.setattr(tls, "_context", tls._context.__wrapped__)
+    monkeypatch.setattr(hello_room, "_context", hello_room._context.__wrapped__)
 
 
 @pytest.mark.usefixtures("_public_calls_only")
@@ -496,7 +498,7 @@ def test_wrong_key_is_seen_without_private_bindings() -> None:
 
 def test_groups_can_be_set_by_the_public_call(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(openssl, "HAS_GROUPS", False)
-    monkeypatch.setattr(tls, "_context", tls._context.__wrapped__)
+    monkeypatch.setattr(hello_room, "_context", hello_room._context.__wrapped__)
     assert len(TlsClient(Hello(), DEFAULT).start()) < 420
     served = visit(server_context(make_chain("rsa").key, make_chain("rsa").leaf)).served
     assert served is not None
