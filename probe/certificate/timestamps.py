@@ -1,4 +1,5 @@
-"""Signed certificate timestamps (RFC 6962, 3.2 and 3.3) that a CA embedded in a certificate.
+"""Signed certificate timestamps (RFC 6962, 3.2 and 3.3): those that a CA embedded in a certificate,
+and those that come by the handshake or in a stapled OCSP response.
 
 They are read, not verified: which logs exist, who runs them and what their keys are is not known
 here. A list that cannot be read to its end gives what was read before, and says so.
@@ -8,6 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+
+from cryptography import x509
+from cryptography.x509 import ocsp
 
 from probe.certificate.der import OCTET_STRING, DerError, content, whole
 from probe.certificate.facts import CertFacts
@@ -39,10 +43,10 @@ class Timestamp:
 
 @dataclass(frozen=True, slots=True)
 class Embedded:
-    """What the extension of one certificate holds."""
+    """What came in one way: in the certificate, by the handshake or in a staple."""
 
     present: bool
-    """Whether the extension is there at all."""
+    """Whether there is a list at all."""
     timestamps: tuple[Timestamp, ...] = ()
     """Those that could be read, in the order of the list."""
     trouble: str | None = None
@@ -69,16 +73,48 @@ def embedded(facts: CertFacts) -> Embedded:
 
 @lru_cache(maxsize=4_096)
 def _embedded(value: bytes) -> Embedded:
+    try:
+        octets = content(value, whole(value, OCTET_STRING, "the list of timestamps"))
+    except DerError as error:
+        return Embedded(True, (), str(error))
+    return _listed(octets)
+
+
+def by_handshake(octets: bytes | None) -> Embedded:
+    """Return the timestamps of the TLS extension (RFC 6962, 3.3.1); None: it did not come."""
+    return _listed(octets) if octets else Embedded(present=False)
+
+
+@lru_cache(maxsize=4_096)
+def stapled(octets: bytes | None) -> Embedded:
+    """Return the timestamps in a stapled OCSP response (RFC 6962, 3.3); None: no staple came.
+
+    A response that is no OCSP, says no more than that it failed, or tells of several certificates
+    holds none.
+    """
+    if not octets:
+        return Embedded(present=False)
+    try:
+        response = ocsp.load_der_ocsp_response(octets)
+        extensions = response.single_extensions
+        listed = extensions.get_extension_for_class(x509.SignedCertificateTimestamps).value
+        value = listed.public_bytes()
+    except (ValueError, x509.ExtensionNotFound, x509.DuplicateExtension):
+        return Embedded(present=False)
+    return _embedded(value)
+
+
+def _listed(octets: bytes) -> Embedded:
     found: list[Timestamp] = []
     try:
-        _read(value, found)
+        _read(octets, found)
     except DerError as error:
         return Embedded(True, tuple(found), str(error))
     return Embedded(True, tuple(found))
 
 
-def _read(value: bytes, found: list[Timestamp]) -> None:
-    listed = _Octets(content(value, whole(value, OCTET_STRING, "the list of timestamps")))
+def _read(octets: bytes, found: list[Timestamp]) -> None:
+    listed = _Octets(octets)
     entries = _Octets(listed.vector("the list"))
     listed.finish("the list")
     if not entries.rest:

@@ -5,7 +5,6 @@ Nothing is judged here. A rule asks the case for visits and explanations and say
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from typing import TypeVar
@@ -18,60 +17,29 @@ from probe.judge.given import Given, given, roots_of
 from probe.judge.part import nodes_asked, plan_of
 from probe.judge.path import Explanation
 from probe.judge.standing import Known, standing_of
+from probe.judge.strict import Policy, policies
 from probe.judge.trust import AnchorSet, anchors
+from probe.judge.visit import Place, Visit
 from probe.observation.model import (
     Aspect,
     Endpoint,
     Handshake,
-    HandshakeAsk,
     Outcome,
     Question,
     Survey,
 )
 from probe.plan.model import Acceptance, Audience, Client, Node, Plan, Roots, Service
 
+__all__ = ["REFERENCE", "Case", "Place", "Visit"]
+
 _Item = TypeVar("_Item")
 
-Place = tuple[Endpoint, str, tuple[str, ...]]
-"""Endpoint, node and served chain (empty: nothing was served): what a finding speaks of."""
+_FACES = frozenset({Aspect.FAMILY, Aspect.AGAIN})
+"""Further questions whose answers some client meets: one that wants the other kind of key, or that
+comes a little later."""
 
 REFERENCE = {Endpoint.WEB: "chromium-web", Endpoint.EAP: "linux-eap"}
 """Families whose rules are those of the standards, for what has to be known of every chain."""
-
-
-@dataclass(frozen=True, slots=True)
-class Visit:
-    """One handshake record and what the plan says of the place it speaks of."""
-
-    record: Handshake
-    service: Service | None
-    nodes: tuple[str, ...]
-    """The nodes it speaks of: of a virtual address, those that serve the same chain themselves,
-    or else all that stand behind it."""
-    virtual: bool
-    """It went to a service's virtual address."""
-    behind: bool
-    """It went to one node for a name that clients open at a virtual address only."""
-    name: str | None
-    """web: the name that clients open."""
-    audience: Audience
-    own: bool
-    """web: the name is the node's own."""
-
-    @property
-    def asked(self) -> HandshakeAsk:
-        """What was asked."""
-        return self.record.asked
-
-    @property
-    def chain(self) -> tuple[str, ...]:
-        """What was served: SHA-256 of each certificate; empty if nothing was."""
-        return self.record.served.chain if self.record.served else ()
-
-    @property
-    def places(self) -> frozenset[Place]:
-        """What a finding that rests on this visit speaks of."""
-        return frozenset((self.record.endpoint, node, self.chain) for node in self.nodes)
 
 
 def _by(items: Iterable[_Item], key: Callable[[_Item], str]) -> Mapping[str, tuple[_Item, ...]]:
@@ -116,7 +84,28 @@ class Case:
 
     @cached_property
     def web(self) -> tuple[Visit, ...]:
-        """Every web visit as a client makes it, in the order asked."""
+        """The web visits that show what clients meet, in the order asked.
+
+        Of the further questions these are the answers that the visit itself has not shown already:
+        the certificate of the other key family, another one at another time.
+        """
+        shown: dict[object, set[object]] = defaultdict(set)
+        for visit in self.asked_of_web:
+            if visit.aspect is None:
+                shown[visit.place].add(visit.face)
+        met = []
+        for visit in self.asked_of_web:
+            if visit.aspect is None:
+                met.append(visit)
+            elif visit.aspect in _FACES and visit.chain and visit.face not in shown[visit.place]:
+                shown[visit.place].add(visit.face)
+                met.append(visit)
+        return tuple(met)
+
+    @cached_property
+    def asked_of_web(self) -> tuple[Visit, ...]:
+        """Every web visit, in the order asked: further questions are among them, which servers may
+        refuse, and whose answers clients need not meet."""
         return self._visits(Endpoint.WEB)
 
     @cached_property
@@ -126,14 +115,20 @@ class Case:
 
     def aside(self, aspect: Aspect) -> tuple[Visit, ...]:
         """Return the web visits that were after one aspect, beside those that clients make."""
-        return self._asides.get(aspect, ())
+        return tuple(visit for visit in self.asked_of_web if visit.aspect is aspect)
 
     @cached_property
-    def _asides(self) -> Mapping[Aspect | None, tuple[Visit, ...]]:
-        found: dict[Aspect | None, tuple[Visit, ...]] = defaultdict(tuple)
-        for visit in self._every(Endpoint.WEB):
-            found[visit.asked.aspect] += (visit,)
-        return found
+    def looked_closely(self) -> bool:
+        """Whether the web was asked for all that a handshake can bring beside the certificates:
+        the surveys that do so ask further questions too, and a library that can ask those can ask
+        for it."""
+        asked = self.aside(Aspect.FAMILY)
+        return any(visit.record.outcome is not Outcome.NOT_ASKED for visit in asked)
+
+    @cached_property
+    def strict(self) -> Mapping[str, Policy]:
+        """Names for which strict transport was asked of browsers."""
+        return policies(self.survey.handshakes)
 
     @cached_property
     def opened(self) -> Mapping[str, frozenset[str | None]]:
@@ -149,10 +144,6 @@ class Case:
         return self.web if endpoint is Endpoint.WEB else self.eap
 
     def _visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
-        """Return the visits as clients make them: rules that want others ask for them."""
-        return tuple(visit for visit in self._every(endpoint) if visit.asked.aspect is None)
-
-    def _every(self, endpoint: Endpoint) -> tuple[Visit, ...]:
         records = [r for r in self.survey.handshakes if r.endpoint is endpoint]
         # Which node answered at a virtual address shows by what the nodes serve themselves.
         serving: dict[tuple[str | None, tuple[str, ...]], list[str]] = defaultdict(list)
@@ -295,6 +286,11 @@ class Case:
         trust = self.plan.trust
         worlds = {"web": trust.web, "staff": trust.staff, "eap": trust.eap}
         return {name: anchors(*sources, name=name) for name, sources in worlds.items()}
+
+    @property
+    def guest_anchors(self) -> AnchorSet:
+        """The roots of guests' devices."""
+        return self._worlds["web"]
 
     @cached_property
     def node_anchors(self) -> AnchorSet:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from probe.assessment import Basis, Verdict
 from probe.judge.clients.reactions import World
 from probe.judge.published_rules import ENTRIES
+from probe.judge.web_rules import CLOSER, Beside
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
 
@@ -48,6 +49,10 @@ class Rule:
 _ORDER = {rule_id: place for place, rule_id in enumerate(RULE_IDS)}
 
 
+_FIXED_AT = {"profile": "eap", "here": "web"}
+"""Rules of other rooms than an endpoint, and at which one they are told."""
+
+
 def _rule(
     rule_id: str,
     title: str,
@@ -57,7 +62,8 @@ def _rule(
     floor: Verdict | None,
 ) -> Rule:
     """Return a rule whose verdict stands here: no client's reaction is known or needed."""
-    endpoint = Endpoint(rule_id.split("-", 1)[0].replace("profile", "eap"))
+    room = rule_id.split("-", 1)[0]
+    endpoint = Endpoint(_FIXED_AT.get(room, room))
     return Rule(rule_id, endpoint, title, meaning, remedy, source, Basis.PUBLISHED, floor, False)
 
 
@@ -472,6 +478,15 @@ _CLUSTER = (
     ),
 )
 
+
+def _beside(one: Beside) -> Rule:
+    if not one.objections:
+        rule = _rule(one.id, one.title, one.meaning, one.remedy, one.source, one.floor)
+        return replace(rule, basis=one.basis)
+    rule = _by_clients(one.id, one.title, one.meaning, one.remedy, one.source, one.floor)
+    return replace(rule, objections=one.objections, worlds=one.worlds, basis=one.basis)
+
+
 RULES: tuple[Rule, ...] = tuple(
     sorted(
         (
@@ -485,6 +500,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_EAP,
             *_PROFILES,
             *_CLUSTER,
+            *(_beside(one) for one in CLOSER),
         ),
         key=lambda rule: _ORDER[rule.id],
     )

@@ -22,6 +22,7 @@ from probe.judge.case import Case
 from probe.judge.clients.reactions import worst
 from probe.judge.draft import Draft
 from probe.judge.objections import IN_PLAN
+from probe.judge.rules.families import COVERAGE
 from probe.judge.rules.profile import AS_PLANNED
 
 
@@ -120,6 +121,17 @@ def _as_planned(case: Case, other: Draft, draft: Draft) -> bool:
     return AS_PLANNED in draft.fault and _same_place(case, other, draft)
 
 
+def _names_alone(case: Case, other: Draft, draft: Draft) -> bool:
+    """One key family's certificate lacks a name that the other's has: that is the cause."""
+    return COVERAGE in other.fault and _same_place(case, other, draft)
+
+
+def _nothing_newer(_case: Case, other: Draft, draft: Draft) -> bool:
+    """What refuses today's versions speaks old ones only."""
+    only = other.verdict_at_best is Verdict.BLOCKED
+    return only and set(draft.nodes) <= set(other.nodes) and bool(draft.addresses)
+
+
 def _no_address(case: Case, other: Draft, draft: Draft) -> bool:
     """There was nowhere to go, as the names of these nodes lead nowhere."""
     hosts = {case.host(node) for node in draft.nodes}
@@ -162,8 +174,27 @@ _DIFFERENCE = (
     "eap-no-alternative-names",
 )
 _NAMES = ("web-name-mismatch", "web-common-name-only")
+_FAILING = (
+    *_certificate(_WRONG_ALTOGETHER, "web"),
+    "web-malformed",
+    "web-chain-incomplete",
+    "web-chain-disordered",
+    *_certificate(_OF_THE_LEAF, "web"),
+    "web-lifetime-too-long",
+    "web-too-few-timestamps",
+    "web-root-winding-down",
+    "web-revoked",
+    "web-revocation-unknown",
+    "web-staple-missing",
+    "web-staple-bad",
+    "web-key-unproven",
+    *_NAMES,
+)
+"""What may be wrong with a web certificate that is served."""
 
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    # A certificate that ought to be gone, and is served at times, is mended with that.
+    *((rule_id, ("web-unequal-answers",), _same_place) for rule_id in _FAILING),
     *(
         (f"{endpoint}-{suffix}", (f"{endpoint}-self-signed",), _same_place)
         for endpoint in ("web", "eap")
@@ -179,6 +210,8 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         (rule_id, (*_certificate(_WRONG_ALTOGETHER, "web"), "web-malformed"), _same_place)
         for rule_id in _NAMES
     ),
+    *((rule_id, ("web-families-differ",), _names_alone) for rule_id in _NAMES),
+    ("web-families-differ", ("web-unequal-answers", *_FAILING), _same_place),
     ("web-chain-incomplete", ("web-private-root",), _same_place),
     ("eap-chain-incomplete", ("eap-unknown-root",), _same_place),
     *(
@@ -203,18 +236,36 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     ("eap-chain-differs", _DIFFERENCE, _one_group),
     (
         "cluster-name-uncovered",
-        (*_NAMES, *_certificate(_WRONG_ALTOGETHER, "web"), "web-malformed"),
+        (
+            "web-unequal-answers",
+            "web-families-differ",
+            *_NAMES,
+            *_certificate(_WRONG_ALTOGETHER, "web"),
+            "web-malformed",
+        ),
         _same_place,
     ),
     (
         "cluster-join-untrusted",
         (
+            "web-unequal-answers",
+            "web-families-differ",
             *_certificate(_WRONG_ALTOGETHER, "web"),
             "web-chain-incomplete",
             "web-malformed",
             *_NAMES,
         ),
         _same_place,
+    ),
+    ("web-expiring", ("cluster-half-renewed",), _within),
+    (
+        "cluster-half-renewed",
+        ("web-self-signed", "web-expired", "web-expiring", "web-not-yet-valid", "web-revoked"),
+        _one_group,
+    ),
+    *(
+        (rule_id, ("web-old-tls",), _nothing_newer)
+        for rule_id in ("web-refused", "web-closed", "web-not-tls")
     ),
     ("web-silent", ("dns-no-address", "dns-no-answer"), _no_address),
     ("eap-silent", ("dns-no-address", "dns-no-answer"), _no_address),

@@ -10,7 +10,7 @@ from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
 
 from probe.judge.case import Case, Visit
-from probe.observation.model import Endpoint, KeyFamily
+from probe.observation.model import Aspect, Endpoint, KeyFamily
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,8 @@ def comparable(case: Case, endpoint: Endpoint) -> Iterator[tuple[Likeness, tuple
     for visit in case.visits(endpoint):
         if not visit.chain or visit.virtual or len(visit.nodes) != 1:
             continue
+        if visit.aspect is Aspect.AGAIN:
+            continue  # one node at two times is no comparison of nodes
         seen = visit.record.eap
         method = seen.method if seen and seen.method else next(iter(visit.asked.methods), None)
         like = Likeness(

@@ -9,11 +9,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from probe.certificate.facts import CertFacts
-from probe.certificate.timestamps import embedded
+from probe.certificate.timestamps import by_handshake, embedded, stapled
 from probe.judge.case import Case, Visit
 from probe.judge.clients.reactions import BY_NAME
 from probe.judge.path import Explanation, Problem
 from probe.judge.requirements import (
+    TIMESTAMPS_BESIDE,
     lifetime_days,
     lifetime_limit,
     refused_by_platforms,
@@ -79,7 +80,7 @@ def objections(
         broke = visit.record.outcome is Outcome.MALFORMED
         if sha256 not in told and (one.asked == "malformed" or relied_on or broke):
             yield one
-    yield from _of_issue(case, visit, explanation)
+    yield from _of_issue(case, visit, explanation, family)
     if visit.record.endpoint is Endpoint.WEB:
         yield from _of_root(case, visit, explanation, family)
 
@@ -140,13 +141,15 @@ def _key(
 # ---------------------------------------------------------------- by date of issue
 
 
-def _of_issue(case: Case, visit: Visit, explanation: Explanation) -> Iterator[Objection]:
+def _of_issue(
+    case: Case, visit: Visit, explanation: Explanation, family: str
+) -> Iterator[Objection]:
     public = case.standing(visit.chain[0]).standing is Standing.PUBLIC
     for facts in _below_root(case, explanation):
         yield from _weakness(visit, facts, public=public)
     if public and visit.record.endpoint is Endpoint.WEB:
         yield from _lifetime(case.leaf(visit))
-        yield from _timestamps(case.leaf(visit))
+        yield from _timestamps(case, visit, family)
 
 
 def _below_root(case: Case, explanation: Explanation) -> Iterator[CertFacts]:
@@ -191,26 +194,50 @@ def _lifetime(leaf: CertFacts) -> Iterator[Objection]:
     )
 
 
-def _timestamps(leaf: CertFacts) -> Iterator[Objection]:
-    """Only where the certificate brings some itself: whether the handshake or a staple brings them
-    is not looked at."""
-    if leaf.not_before is None or leaf.not_after is None:
+def timestamps_came(case: Case, visit: Visit) -> bool | None:
+    """Whether a leaf came with timestamps in any way; None: the handshake was not asked for them.
+
+    Surveys of a time before there were further questions know of those in the certificate alone.
+    """
+    served = visit.record.served
+    if embedded(case.leaf(visit)).present:
+        return True
+    if served is not None and (served.timestamps or stapled(served.staple).present):
+        return True
+    return False if case.looked_closely else None
+
+
+def _timestamps(case: Case, visit: Visit, family: str) -> Iterator[Objection]:
+    """Timestamps in the certificate count by its lifetime; where one comes by the handshake or in
+    a staple, two in all are enough (Chrome CT Policy; Apple support 103214)."""
+    leaf, served = case.leaf(visit), visit.record.served
+    came = timestamps_came(case, visit)
+    # Under a root that no programme is known to have, nobody is known to demand any.
+    wanted = came or (came is False and case.standing(leaf.sha256).versioned)
+    if leaf.not_before is None or leaf.not_after is None or served is None or not wanted:
         return
-    brought = embedded(leaf)
+    inside = embedded(leaf)
     needed = timestamps_needed(leaf.not_before, leaf.not_after)
-    if not brought.present or len(brought.logs) >= needed:
+    beside = by_handshake(served.timestamps).logs
+    in_staple = stapled(served.staple).logs
+    counts = BY_NAME[family].counts_stapled
+    beside |= in_staple if counts else frozenset()
+    logs = inside.logs | beside
+    if len(inside.logs) >= needed or (beside and len(logs) >= TIMESTAMPS_BESIDE):
         return
-    count = len(brought.logs)
+    count = len(logs)
     says = f"it brings timestamps of {count} {'log' if count == 1 else 'logs'}, and needs {needed}"
     says += " for its lifetime"
-    if brought.trouble:
-        says += f" (its list cannot be read to the end: {brought.trouble})"
+    if in_staple and not counts:
+        says += f" (those of its staple do not count for {BY_NAME[family].title})"
+    if inside.trouble:
+        says += f" (its list cannot be read to the end: {inside.trouble})"
     yield Objection(
         "too-few-timestamps",
         "too-few-timestamps",
         leaf.sha256,
         says,
-        (leaf.issuer, str(len(brought.logs)), str(needed)),
+        (leaf.issuer, str(count), str(needed)),
     )
 
 

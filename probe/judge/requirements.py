@@ -33,6 +33,10 @@ _OTHER_ROOTS_SINCE = datetime(2019, 7, 1, tzinfo=UTC)
 _FEW_LOGS = timedelta(days=180)
 """Chrome CT Policy; Apple support 103214: longer lifetimes need one timestamp more."""
 
+TIMESTAMPS_BESIDE = 2
+"""Chrome CT Policy; Apple support 103214: distinct logs in all, where a timestamp comes by the
+handshake or in a stapled OCSP response, whatever the lifetime."""
+
 _RSA_BITS = 2_048
 _RSA_FLOOR = 1_024
 _CURVES = frozenset({"P-256", "P-384", "P-521"})

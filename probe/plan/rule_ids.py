@@ -5,6 +5,8 @@ yet; the judge takes its order from here.
 """
 
 RULE_IDS: tuple[str, ...] = (
+    "here-clock-off",
+    "here-intercepted",
     "dns-no-address",
     "dns-wrong-address",
     "dns-partly-wrong",
@@ -73,8 +75,6 @@ RULE_IDS: tuple[str, ...] = (
     "web-clock-off",
     "web-hsts",
     "web-intercepted",
-    "here-clock-off",
-    "here-intercepted",
     "eap-closed",
     "eap-silent",
     "eap-secret-differs",

@@ -14,6 +14,7 @@ from tests.judge.world import (
     GUEST,
     HOSTS,
     NODES,
+    OWN,
     PRIVATE_ROOT,
     PUBLIC_ROOT,
     RADIUS,
@@ -33,7 +34,7 @@ from tests.judge.world import (
     with_public,
 )
 
-SOON = with_public(public(*HOSTS, GUEST, begins=AT - timedelta(days=80), days=90))
+SOON = with_public(public(*HOSTS, GUEST, OWN, begins=AT - timedelta(days=80), days=90))
 
 
 def shas(chain: tuple[bytes, ...]) -> tuple[str, ...]:

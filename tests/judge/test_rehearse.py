@@ -95,6 +95,8 @@ def test_a_visit_that_asked_for_another_key_family_is_left() -> None:
 def test_nothing_is_claimed_that_was_not_seen() -> None:
     new = with_private(private(RADIUS))
     for record in swap(seen(plan()), new, NODES).handshakes:
+        if record.asked.aspect is not None:
+            continue  # a hello for another key family may be refused
         assert record.served is not None
         assert (record.served.key_proven, record.served.cipher) == (True, None)
         assert record.round_trips is None

@@ -13,6 +13,7 @@ from tests.judge.world import (
     GUEST,
     HOSTS,
     NODES,
+    OWN,
     PRIVATE_ROOT,
     PUBLIC_ISSUING,
     PUBLIC_ROOT,
@@ -112,7 +113,7 @@ def test_a_guest_portal_cannot_count_on_fetching() -> None:
     [
         (public(*EVERY_NAME, begins=AT - timedelta(days=91), days=90), "web-expired"),
         (public(*EVERY_NAME, begins=AT + timedelta(days=1)), "web-not-yet-valid"),
-        (public(*EVERY_NAME, begins=AT - timedelta(days=80), days=90), "web-expiring"),
+        (public(*EVERY_NAME, OWN, begins=AT - timedelta(days=80), days=90), "web-expiring"),
         (public(*EVERY_NAME, purposes=(CODE,)), "web-wrong-purpose"),
         (public(*EVERY_NAME, usage=("key_agreement",)), "web-wrong-purpose"),
     ],

@@ -2,15 +2,19 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
+import cryptography_vectors
 import pytest
 from cryptography import x509
 
+from lab import marks
 from lab.authority import Blueprint, Workshop
 from probe.assessment import Assessment, Verdict
 from probe.certificate.facts import facts_of
 from probe.judge.clients.reactions import BY_NAME
+from probe.observation.model import Endpoint, Question, Survey
 from probe.plan.model import Plan, Trust, Windows
 from probe.plan.pem import public_roots
 from tests.judge.pki import AT, Made, make, timestamps
@@ -18,6 +22,7 @@ from tests.judge.world import (
     GUEST,
     HOSTS,
     NODES,
+    OWN,
     PUBLIC_ISSUING,
     PUBLIC_ROOT,
     RADIUS,
@@ -61,7 +66,7 @@ def at_quay3(rule: str) -> list[Told]:
 
 
 def issued(begins: datetime, lifetime: timedelta) -> Made:
-    return public(*EVERY_NAME, begins=begins, days=lifetime / timedelta(days=1))
+    return public(*EVERY_NAME, OWN, begins=begins, days=lifetime / timedelta(days=1))
 
 
 @pytest.mark.parametrize(
@@ -241,20 +246,98 @@ def test_timestamps_of_too_few_logs(days: float, logs: int, *, fault: bool) -> N
         assert result.findings[0].clients == ("chromium-web", "firefox-web", "apple-web")
 
 
-def without_list(*names: str) -> Made:
-    return make(names[0], ca(PUBLIC_ISSUING, PUBLIC_ROOT), names=names)
+def without_list(*names: str, **changes: Any) -> Made:
+    return make(names[0], ca(PUBLIC_ISSUING, PUBLIC_ROOT), names=names, **changes)
 
 
-def test_a_leaf_without_timestamps_may_get_them_otherwise() -> None:
-    """Handshake and staple are not looked at: nothing is claimed, and it is not passed over."""
-    result = web(with_public(without_list(*EVERY_NAME)))
-    assert (told(result), noted(result)) == ([], [("web-too-few-timestamps", WEB3)])
-    # Under the roots of a root programme, as published, it is something that was not seen.
+def of_a_programme() -> Plan:
+    """Public roots as a root programme publishes them."""
     programme = replace(trust().public[0], name="programme", version="2026.1")
-    known = replace(trust(), public=(programme,), web=(programme,))
-    result = web(with_public(without_list(*EVERY_NAME)), plan(trust=known))
+    return plan(trust=replace(trust(), public=(programme,), web=(programme,)))
+
+
+def with_ways(survey: Survey, **brought: bytes) -> Survey:
+    """Let quay3's handshakes bring a timestamp list or a staple."""
+    return replace(
+        survey,
+        handshakes=tuple(
+            replace(r, served=replace(r.served, **brought))
+            if r.served and r.endpoint is Endpoint.WEB and r.nodes == WEB3
+            else r
+            for r in survey.handshakes
+        ),
+    )
+
+
+def test_a_leaf_without_timestamps_in_a_survey_that_did_not_look_elsewhere() -> None:
+    """Nothing is claimed, and it is not passed over: worth a note, or, under the roots of a root
+    programme, something that was not seen."""
+    of = plan()
+    for of, found, notes in (
+        (plan(), [], [("web-too-few-timestamps", WEB3)]),
+        (of_a_programme(), at_quay3("web-too-few-timestamps"), []),
+    ):
+        survey = seen(of, web={"web/quay3": with_public(without_list(*EVERY_NAME))})
+        early = replace(
+            survey, handshakes=tuple(r for r in survey.handshakes if r.asked.aspect is None)
+        )
+        result = judged(of, replace(early, questions=as_answered(early)))
+        assert (told(result), noted(result)) == (found, notes)
+        assert [f.verdict for f in result.findings] == [Verdict.UNSEEN for _ in found]
+
+
+def as_answered(survey: Survey) -> tuple[Question, ...]:
+    answered = {r.question for r in (*survey.lookups, *survey.handshakes)}
+    return tuple(question for question in survey.questions if question.id in answered)
+
+
+def test_a_leaf_without_timestamps_anywhere() -> None:
+    """Only who is known to be in a root programme is known to need them."""
+    chain = with_public(without_list(*EVERY_NAME))
+    assert (told(web(chain)), noted(web(chain))) == ([], [("web-too-few-timestamps", WEB3)])
+    result = web(chain, of_a_programme())
     assert told(result) == at_quay3("web-too-few-timestamps")
-    assert result.findings[0].verdict is Verdict.UNSEEN
+    assert result.findings[0].verdict is Verdict.WARNED
+    assert result.findings[0].clients == ("chromium-web", "firefox-web", "apple-web")
+
+
+def by_handshake(logs: int) -> bytes:
+    """Return a SignedCertificateTimestampList (RFC 6962, 3.3.1) of so many made-up logs."""
+    octets = marks.timestamps(logs, AT).value
+    return octets[2 if octets[1] < 0x80 else 2 + (octets[1] & 0x7F) :]  # without the OCTET STRING
+
+
+STAPLE = (Path(cryptography_vectors.__path__[0]) / "x509/ocsp/resp-sct-extension.der").read_bytes()
+"""An OCSP response with the timestamps of four logs (cryptography-vectors)."""
+
+
+@pytest.mark.parametrize(
+    ("inside", "ways", "minding"),
+    [
+        # Two by the handshake are enough, however long the certificate lives (Chrome CT Policy;
+        # Apple support 103214), and one beside one in the certificate.
+        (None, {"timestamps": by_handshake(2)}, ()),
+        (1, {"timestamps": by_handshake(2)}, ()),
+        (None, {"timestamps": by_handshake(1)}, ("chromium-web", "firefox-web", "apple-web")),
+        # In a stapled OCSP response they count, but not for Chromium from version 148 on.
+        (None, {"staple": STAPLE}, ("chromium-web",)),
+        (2, {"staple": STAPLE}, ("chromium-web",)),
+        (3, {"staple": STAPLE}, ()),
+        (2, {"staple": b"no staple"}, ("chromium-web", "firefox-web", "apple-web")),
+    ],
+)
+def test_timestamps_beside_the_certificate_count(
+    inside: int | None, ways: dict[str, bytes], minding: tuple[str, ...]
+) -> None:
+    leaf = without_list(*EVERY_NAME, days=190)
+    if inside is not None:
+        leaf = public(*EVERY_NAME, days=190, logs=inside)
+    of = of_a_programme()
+    survey = with_ways(seen(of, web={"web/quay3": with_public(leaf)}), **ways)
+    result = judged(of, survey)
+    assert told(result) == (at_quay3("web-too-few-timestamps") if minding else [])
+    for finding in result.findings:
+        assert finding.clients == minding
 
 
 def test_private_leaves_need_no_timestamps() -> None:

@@ -60,6 +60,9 @@ def host(node: str) -> str:
 
 HOSTS = tuple(host(node) for node in NODES)
 
+OWN = "spare.northpier.example"
+"""One name more, that nobody opens: a certificate with it is no renewal of the usual one."""
+
 
 @cache
 def ca(label: str, issuer: str | None = None) -> Made:

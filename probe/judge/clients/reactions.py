@@ -56,6 +56,8 @@ class Family:
     winding_down: Mapping[str, datetime]
     """Roots that its root programme has set a date, by subject (RFC 4514): what logs saw later is
     distrusted. Incomplete: what is not here may be winding down all the same."""
+    counts_stapled: bool
+    """Whether timestamps in a stapled OCSP response count for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,16 @@ def _read(family: str) -> Family:
     winding_down = {
         root: entry["after"] for entry in data.get("winding_down", ()) for root in entry["roots"]
     }
-    return Family(family, data["title"], data["world"], opens, reactions, asking, winding_down)
+    return Family(
+        family,
+        data["title"],
+        data["world"],
+        opens,
+        reactions,
+        asking,
+        winding_down,
+        data.get("counts_stapled", True),
+    )
 
 
 BY_NAME: Mapping[str, Family] = {name: _read(name) for name in FAMILIES}

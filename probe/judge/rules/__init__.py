@@ -10,17 +10,23 @@ from probe.assessment import Note
 from probe.judge.case import Case
 from probe.judge.draft import Draft
 from probe.judge.rules import (
+    answers,
+    between,
     certificate,
     chain,
+    clock,
     cluster,
     compare,
     dns,
     eap,
+    families,
+    intercepted,
     issue,
     profile,
     proof,
     reach,
     supplicant,
+    transport,
     web,
 )
 from probe.observation.model import Endpoint
@@ -61,6 +67,14 @@ ALL: tuple[Judge, ...] = (
     _web_proof,
     _eap_proof,
     web.name_mismatch,
+    families.families_differ,
+    answers.unequal_answers,
+    answers.old_tls,
+    answers.default_differs,
+    clock.clocks,
+    transport.strict_transport,
+    intercepted.canary,
+    intercepted.on_our_way,
     eap.names,
     eap.same_as_web,
     profile.names,
@@ -75,4 +89,6 @@ ALL: tuple[Judge, ...] = (
     compare.compare,
     cluster.join_untrusted,
     cluster.name_uncovered,
+    between.client_purpose,
+    between.half_renewed,
 )

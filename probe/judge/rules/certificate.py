@@ -7,7 +7,7 @@ Names are not judged here: each world has its own rules for them.
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -20,9 +20,10 @@ from probe.judge.objections import RENEWAL, TRUST, objections
 from probe.judge.override import hardened
 from probe.judge.rules.certificate_words import PATH_SAYINGS, Said, Sentence
 from probe.judge.rules.issue_words import ISSUE_SAYINGS, public_marks
+from probe.judge.strict import no_way_out
 from probe.judge.trust import AnchorSet
 from probe.judge.words import called, day, listing
-from probe.observation.model import Endpoint
+from probe.observation.model import Aspect, Endpoint, KeyFamily
 from probe.plan.model import Acceptance, Client
 
 _SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {**PATH_SAYINGS, **ISSUE_SAYINGS}
@@ -47,7 +48,7 @@ def certificates(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     for visit in case.visits(endpoint):
         # Behind a virtual address clients meet what the address shows, not the node's own.
         if visit.chain and visit.nodes and not visit.behind:
-            for kind, key, sighting in (*_objections(case, visit), *soon(case, visit)):
+            for kind, key, sighting in (*objected(case, visit), *soon(case, visit)):
                 rule_id = f"{endpoint.value}-{kind}"
                 accepted = case.acceptance(rule_id, visit.nodes, visit.name)
                 causes[Cause(kind, key, accepted)].append(sighting)
@@ -60,7 +61,8 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
     name = name_of(case, sightings) if endpoint is Endpoint.WEB else None
     at_fault = tuple(dict.fromkeys(s.certificate for s in sightings if s.certificate in case.facts))
     leaves = tuple(dict.fromkeys(s.visit.chain[0] for s in sightings))
-    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key)
+    beside = beside_another(case, (sighting.visit for sighting in sightings))
+    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key, beside)
     said = _SAYINGS[cause.kind](case, about)
     marks = public_marks(case, about) if cause.kind == "unknown-root" else ""
     due = _due(case, cause, leaves)
@@ -79,6 +81,15 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
         accepted=cause.accepted,
     )
     return resting_on(draft, sightings)
+
+
+def beside_another(case: Case, visits: Iterable[Visit]) -> KeyFamily | None:
+    """Return the key family of what is shown, where clients that offer every family are served
+    another one there; None elsewhere: then nobody has to be told of families."""
+    families = {
+        case.leaf(visit).key_family if visit.aspect is Aspect.FAMILY else None for visit in visits
+    }
+    return families.pop() if len(families) == 1 else None
 
 
 def _due(case: Case, cause: Cause, leaves: tuple[str, ...]) -> datetime | None:
@@ -132,7 +143,7 @@ def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sight
     reacted: list[Reacted] = []
     for _, clients, _ in watchers(case, visit):
         reacted += react(clients, "expired")
-    minded = tuple(dict.fromkeys(reacted))
+    minded = no_way_out(case.strict, visit.name, tuple(dict.fromkeys(reacted)))
     leaf = case.leaf(visit)
     window = case.window(leaf)
     if window is None or leaf.not_after is None or leaf.not_before is None:
@@ -163,7 +174,7 @@ def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]
             yield facts, facts.not_after
 
 
-def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
+def objected(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
     """Yield (kind, key, sighting) for each thing that any watcher objects to."""
     found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
     keys: dict[tuple[str, str | None, str], tuple[str, ...]] = {}
@@ -173,6 +184,7 @@ def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...]
                 continue
             keys[one.kind, one.certificate, one.says] = one.key
             reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
+            reacted = no_way_out(case.strict, visit.name, reacted)
             found[one.kind, one.certificate, one.says] += reacted
     for (kind, certificate, says), all_reacted in found.items():
         sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from probe.certificate.facts import CertFacts
 from probe.judge.case import Case
 from probe.judge.words import called, day, issuer, listing, minute, quoted_name, verb
-from probe.observation.model import Endpoint
+from probe.observation.model import Endpoint, KeyFamily
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +20,8 @@ class Said:
     """Certificates at fault that were seen."""
     leaves: tuple[str, ...]
     key: tuple[str, ...]
+    family: KeyFamily | None = None
+    """Set where another key family's certificate is served beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,10 @@ def restart(said: Said) -> str:
 def leaf(case: Case, said: Said) -> str:
     """Return "the certificate "x"" or "3 certificates such as "x""."""
     first = called(case.facts[said.leaves[0]])
+    kind = f"{said.family.value.upper()} " if said.family else ""
     if len(said.leaves) == 1:
-        return f"the certificate {first}"
-    return f"{len(said.leaves)} certificates such as {first}"
+        return f"the {kind}certificate {first}"
+    return f"{len(said.leaves)} {kind}certificates such as {first}"
 
 
 def which(said: Said) -> str:

@@ -9,6 +9,7 @@ from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import covers
 from probe.judge.objections import TRUST
 from probe.judge.rules.web import shows_own_chain
+from probe.judge.strict import no_way_out
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.plan.model import Acceptance
 
@@ -90,6 +91,7 @@ def name_uncovered(case: Case) -> Iterator[Draft]:
         if match.covered or not leaf.readable or not shows_own_chain(case, service.name):
             continue
         reacted = react(case.browsers(service.audience), "name-mismatch")
+        reacted = no_way_out(case.strict, visit.name, reacted)
         accepted = case.acceptance("cluster-name-uncovered", visit.nodes, visit.name)
         sighting = Sighting(visit, visit.chain[0], reacted, match.why)
         causes[visit.name, visit.asked.port, accepted].append(sighting)

@@ -8,11 +8,8 @@ outside explains the difference; `fold.py` sees to that.
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
-from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 
 from probe.assessment import Evidence, Note
-from probe.certificate.facts import CertFacts
 from probe.judge.case import Case, Place, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react, worst
@@ -20,12 +17,9 @@ from probe.judge.draft import Draft, limited
 from probe.judge.likeness import Split, comparable, intermediates, split
 from probe.judge.names import covers
 from probe.judge.override import hardened
+from probe.judge.renewal import renewals
 from probe.judge.words import called, day, listing, quoted_name, verb
 from probe.observation.model import Endpoint, KeyFamily
-
-_SUPERSEDED_BY = timedelta(days=1)
-"""A certificate that begins so much later than one of the same names and CA replaces it; nodes that
-get one each on the same day do not."""
 
 
 def compare(case: Case) -> Iterator[Draft | Note]:
@@ -129,7 +123,7 @@ def _leaf_draft(
             f" ({_leaf_names(case, visits, nodes)}) than {listing(most)}"
             f" ({_leaf_names(case, visits, most)})."
         )
-    return _draft(case, "eap-leaf-differs", visits, by, says, pinned)
+    return compared(case, "eap-leaf-differs", visits, by, says, pinned)
 
 
 def _leaf_names(case: Case, visits: tuple[Visit, ...], nodes: tuple[str, ...]) -> str:
@@ -150,7 +144,7 @@ def _roots(case: Case, visits: tuple[Visit, ...], by: Split) -> Draft | Note:
         reacted = (*reacted, *react(case.supplicants, "unknown-root"))
     elif worst(reacted) is None:
         return _note("eap-root-differs", nodes, says)
-    return _draft(case, "eap-root-differs", visits, by, says, reacted)
+    return compared(case, "eap-root-differs", visits, by, says, reacted)
 
 
 def _root_name(value: Hashable) -> str:
@@ -158,63 +152,15 @@ def _root_name(value: Hashable) -> str:
 
 
 def _half_renewed(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft]:
-    alike: dict[Hashable, list[Visit]] = defaultdict(list)
-    for visit in visits:
-        leaf = case.leaf(visit)
-        names = frozenset(name.value.lower() for name in leaf.names)
-        alike[names, leaf.common_name, leaf.issuer_raw].append(visit)
-    for some in alike.values():
-        by_leaf = split(case, tuple(some), lambda visit: visit.chain[0])
-        leaves = {leaf.sha256: leaf for leaf in map(case.leaf, some)}
-        newest = max(leaves.values(), key=_begins)
-        older = [leaf for leaf in leaves.values() if _superseded(case, leaf, newest, by_leaf)]
-        if not older:
-            continue
-        behind = case.sort_nodes(
-            node for visit in some if case.leaf(visit) in older for node in visit.nodes
-        )
-        ends = day(min(leaf.not_after for leaf in older if leaf.not_after is not None))
-        renewed = case.sort_nodes(
-            node for visit in some if case.leaf(visit) is newest for node in visit.nodes
-        )
+    for one in renewals(case, visits):
         says = (
-            f"{listing(renewed)} {verb(renewed, 'serves', 'serve')} for EAP the renewed certificate"
-            f" {called(newest)} (until {day(newest.not_after)}), and {listing(behind)} still the"
-            f" one before it (until {ends})."
+            f"{listing(one.renewed)} {verb(one.renewed, 'serves', 'serve')} for EAP the renewed"
+            f" certificate {called(one.newest)} (until {day(one.newest.not_after)}), and"
+            f" {listing(one.behind)} still the one before it (until {day(one.ends)})."
         )
-        yield replace(
-            _draft(case, "eap-half-renewed", tuple(some), by_leaf, says, _pins(case, visits)),
-            remedy=f"Import the certificate that {listing(renewed)} {verb(renewed, 'has', 'have')}"
-            f" (SHA-256 {newest.sha256[:16]}…) on {listing(behind)}, then restart the RADIUS"
-            " service there.",
-            # One that is not valid yet, or no longer, helps nobody.
-            replaces=frozenset(leaf.sha256 for leaf in older if _valid(case, newest)),
-        )
-
-
-def _valid(case: Case, leaf: CertFacts) -> bool:
-    if leaf.not_before is None or leaf.not_after is None:
-        return False
-    return leaf.not_before <= case.at <= leaf.not_after
-
-
-def _begins(leaf: CertFacts) -> tuple[datetime, str]:
-    return leaf.not_before or datetime.min.replace(tzinfo=UTC), leaf.sha256
-
-
-def _superseded(case: Case, leaf: CertFacts, newest: CertFacts, by_leaf: Split) -> bool:
-    """Whether a certificate was replaced by the newest one, and not merely issued beside it.
-
-    Nodes that have a certificate each, with the same names in all, renew each at its own time: that
-    one is younger than another says nothing until the older one's renewal is due.
-    """
-    if leaf.not_before is None or leaf.not_after is None or newest.not_before is None:
-        return False
-    if newest.not_before - leaf.not_before < _SUPERSEDED_BY:
-        return False
-    shared = any(len(group.nodes) > 1 for group in by_leaf.groups)
-    overdue = case.at >= leaf.not_after - (leaf.not_after - leaf.not_before) / 3
-    return shared or overdue
+        pinned = _pins(case, one.visits)
+        draft = compared(case, "eap-half-renewed", one.visits, one.by_leaf, says, pinned)
+        yield one.mended(case, draft, "RADIUS")
 
 
 def _chains(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft | Note]:
@@ -234,14 +180,14 @@ def _chains(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft | Note]:
         if all(_anchored(case, visit) for visit in some):
             yield _note("eap-chain-differs", nodes, says)
         else:
-            yield _draft(case, "eap-chain-differs", tuple(some), by_chain, says, ())
+            yield compared(case, "eap-chain-differs", tuple(some), by_chain, says, ())
 
 
 def _note(rule_id: str, nodes: tuple[str, ...], says: str) -> Note:
     return Note(rule_id, Endpoint.EAP, nodes, None, says, BY_ID[rule_id].source)
 
 
-def _draft(
+def compared(
     case: Case,
     rule_id: str,
     visits: tuple[Visit, ...],
@@ -249,6 +195,7 @@ def _draft(
     says: str,
     reacted: tuple[Reacted, ...],
 ) -> Draft:
+    """Return the draft of a comparison: it speaks of the nodes outside the largest group."""
     outside = [visit for visit in visits if visit.nodes[0] in by.outside]
     places: frozenset[Place] = frozenset(place for visit in outside for place in visit.places)
     return Draft(

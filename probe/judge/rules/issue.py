@@ -5,10 +5,10 @@ from collections.abc import Iterator
 
 from probe.assessment import Note, Verdict
 from probe.certificate.facts import CertFacts
-from probe.certificate.timestamps import embedded
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
+from probe.judge.objections import timestamps_came
 from probe.judge.requirements import too_long_under_other_roots
 from probe.judge.rules.certificate import authorities
 from probe.judge.standing import Standing
@@ -30,23 +30,23 @@ def _met(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
 def timestamps_elsewhere(case: Case) -> Iterator[Draft | Note]:
     """Yield what cannot be said of public leaves that bring no timestamps themselves.
 
-    Handshake or staple may bring them, and neither is looked at. Under a root programme's own set
-    that is something asked and not seen; where the plan calls a file of its own public, whether a
-    programme knows that root is not known either, and it is worth a note.
+    A survey of an earlier version did not ask the handshake and the staple for them: under a root
+    programme's own set that is something not seen. Where the plan calls a file of its own public,
+    whether a programme knows that root is not known, and it is worth a note.
     """
     found: dict[tuple[str, Acceptance | None], list[Sighting]] = defaultdict(list)
-    noted: dict[str, list[Sighting]] = defaultdict(list)
+    noted: dict[tuple[str, bool], list[Sighting]] = defaultdict(list)
     for visit in _met(case, Endpoint.WEB):
         leaf = case.leaf(visit)
-        known = case.standing(leaf.sha256)
-        if known.standing is not Standing.PUBLIC or embedded(leaf).present:
+        known, came = case.standing(leaf.sha256), timestamps_came(case, visit)
+        if known.standing is not Standing.PUBLIC or came or (came is False and known.versioned):
             continue
         sighting = Sighting(visit, leaf.sha256, (), _NOT_LOOKED_AT)
         if known.versioned:
             accepted = case.acceptance(_TIMESTAMPS, visit.nodes, visit.name)
             found[leaf.issuer, accepted].append(sighting)
         else:
-            noted[leaf.issuer].append(sighting)
+            noted[leaf.issuer, came is None].append(sighting)
     for (_, accepted), sightings in found.items():
         nodes, leaves = nodes_of(case, sightings), _leaves(sightings)
         draft = Draft(
@@ -62,12 +62,16 @@ def timestamps_elsewhere(case: Case) -> Iterator[Draft | Note]:
             accepted=accepted,
         )
         yield resting_on(draft, sightings)
-    for sightings in noted.values():
+    for (_, not_asked), sightings in noted.items():
         nodes, leaves = nodes_of(case, sightings), _leaves(sightings)
+        elsewhere = (
+            "; whether they come by the handshake or a staple was not looked at"
+            if not_asked
+            else ", and none come by the handshake or a staple"
+        )
         says = (
-            f"{_serve(nodes)} {_certificate(case, leaves)} without signed timestamps in it."
-            " Browsers demand them of CAs that their root programmes know; whether they come by"
-            " the handshake or a staple was not looked at."
+            f"{_serve(nodes)} {_certificate(case, leaves)} without signed timestamps in it"
+            f"{elsewhere}. Browsers demand them of CAs that their root programmes know."
         )
         yield _note(_TIMESTAMPS, Endpoint.WEB, nodes, says)
 

@@ -8,6 +8,8 @@ from probe.judge.case import Case
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.names import covers
+from probe.judge.rules.certificate import beside_another
+from probe.judge.strict import no_way_out
 from probe.judge.words import called, listing, verb
 from probe.plan.addresses import is_address
 from probe.plan.model import Acceptance
@@ -41,6 +43,7 @@ def name_mismatch(case: Case) -> Iterator[Draft]:
             objection = "common-name-only"
             in_subject.add(leaf.sha256)
         reacted = react(case.browsers(visit.audience), objection)
+        reacted = no_way_out(case.strict, visit.name, reacted)
         lacking[visit.nodes, leaf.sha256].append(Sighting(visit, leaf.sha256, reacted, match.why))
     causes: dict[_Missing, list[Sighting]] = defaultdict(list)
     for (nodes, sha256), sightings in lacking.items():
@@ -67,7 +70,9 @@ def _draft(
     missing = list(dict.fromkeys(sighting.visit.name or "" for sighting in sightings))
     shown = called(case.facts[leaves[0]])
     one = len(leaves) == 1
-    what = f"the certificate {shown}" if one else f"certificates such as {shown}"
+    family = beside_another(case, (sighting.visit for sighting in sightings))
+    kind = f"{family.value.upper()} " if family else ""
+    what = f"the {kind}certificate {shown}" if one else f"{kind}certificates such as {shown}"
     fault = f"which {'does' if one else 'do'} not cover {listing(missing)}"
     if rule_id == COMMON_NAME:
         fault = f"which {'has' if one else 'have'} a common name and no alternative name"
