@@ -228,6 +228,9 @@ class Headline:
     """Worst first, then in plan order; each node once, and only nodes that stand apart."""
     first: str | None = None
     """Id of the finding to begin with; None: nothing has to be done."""
+    before: tuple[str, ...] = ()
+    """Ids of findings about this machine, to be said before any other: what else is said of dates
+    or of trust may be owed to them."""
 
 
 @dataclass(frozen=True, slots=True)

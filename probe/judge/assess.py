@@ -25,6 +25,7 @@ from probe.judge.headline import headline
 from probe.judge.part import part
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL
+from probe.judge.see import to_see
 from probe.judge.trust import anchors, publicity
 from probe.observation.model import Survey
 from probe.plan.model import FAMILIES, Acceptance, Plan
@@ -120,7 +121,7 @@ def _finding(case: Case, cause: Cause) -> Finding:
         ),
         accepted=_accepted(case, draft),
         says=draft.says,
-        evidence=draft.evidence,
+        evidence=(*draft.evidence, *to_see(case, draft)),
         remedy=cause.remedy,
         source=_source(draft, by_client),
         basis=_basis(draft, by_client),

@@ -20,6 +20,7 @@ def headline(
 ) -> Headline:
     """Return what to read first. `findings` are in their final order, `nodes` in plan order."""
     counting = [finding for finding in findings if finding.counts]
+    before = tuple(finding.id for finding in counting if finding.rule.startswith("here-"))
     felt = [entry for finding in counting for entry in _felt(finding)]
     # The same place felt by more families, more names for them, more nodes where they meet that.
     felt = _merged(felt, lambda entry: (entry.verdict, entry.endpoint, entry.nodes, entry.names))
@@ -37,7 +38,8 @@ def headline(
     return Headline(
         felt=tuple(sorted(felt, key=lambda entry: entry.verdict)),
         apart=tuple(_apart(counting, tuple(served), tuple(not_served), nodes)),
-        first=counting[0].id if counting else None,
+        first=before[0] if before else counting[0].id if counting else None,
+        before=before,
     )
 
 

@@ -55,7 +55,11 @@ def test_a_visit_without_a_certificate_is_one_finding(
     assert told(result) == [(rule, "web", ("quay3",), None)]
     assert result.findings[0].verdict is verdict
     assert result.findings[0].addresses == ("192.0.2.13",)
-    assert len(result.findings[0].evidence) == 2
+    assert [row.what for row in result.findings[0].evidence] == [
+        "quay3 at 192.0.2.13, port 443",
+        "quay3 at 192.0.2.13, port 443",
+        "to see it",
+    ]
 
 
 def test_what_to_do_fits_how_a_visit_ended() -> None:

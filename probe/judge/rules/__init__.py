@@ -60,6 +60,7 @@ def _eap_proof(case: Case) -> Iterable[Draft]:
 ALL: tuple[Judge, ...] = (
     dns.names,
     reach.unreached_web,
+    reach.unanswered_at_times,
     reach.unreached_eap,
     _web_certificates,
     _eap_certificates,

@@ -5,15 +5,15 @@ What is not reached is not judged further: no certificate rule speaks of it.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
-from probe.judge.draft import Draft, Sighting, addresses_of, nodes_of, resting_on
+from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
 from probe.judge.objections import malformed
 from probe.judge.words import clip, listing, verb
-from probe.observation.model import Endpoint, HandshakeAsk, Outcome
+from probe.observation.model import Aspect, Endpoint, HandshakeAsk, KeyFamily, Outcome
 from probe.plan.model import Acceptance
 
 WEB_RULES = {
@@ -52,6 +52,10 @@ _REMEDIES = {
     " check that large UDP packets, which travel in fragments, get through.",
 }
 """What to do where the catalogue speaks of another ending of the same rule."""
+
+
+_REFUSING = (Outcome.REFUSED, Outcome.CUT_OFF, Outcome.CLOSED)
+"""Ways to say no to a hello that asks for what a server does not have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +97,43 @@ def unreached_web(case: Case) -> Iterator[Draft]:
     for ending, sightings in _endings(case, visits, WEB_RULES, scope).items():
         name = ending.scope if ending.scope in {s.visit.name for s in sightings} else None
         yield _draft(case, ending, sightings, name, _web_says(ending, sightings, name, case))
+
+
+def unanswered_at_times(case: Case) -> Iterator[Draft]:
+    """Yield a draft for each way in which a web endpoint that serves clients did not answer the
+    same hello another time, or was thrown by one that asks for one key family alone.
+
+    To refuse that one, or to end it, is no fault: hardly any server has a certificate of each.
+    """
+    serving = {
+        (visit.place, visit.record.nodes)
+        for visit in case.asked_of_web
+        if visit.aspect is None and visit.record.outcome is Outcome.SERVED
+    }
+    found: dict[tuple[Outcome, KeyFamily | None, Acceptance | None], list[Sighting]]
+    found = defaultdict(list)
+    for visit in (*case.aside(Aspect.AGAIN), *case.aside(Aspect.FAMILY)):
+        outcome, family = visit.record.outcome, visit.asked.key_family
+        thrown = family is None or outcome not in _REFUSING
+        served = (visit.place, visit.record.nodes) in serving
+        if outcome not in WEB_RULES or not thrown or not served or visit.behind:
+            continue
+        if visit.nodes and not _told_by_certificate(case, visit):
+            accepted = case.acceptance(WEB_RULES[outcome], visit.nodes, visit.name)
+            found[outcome, family, accepted].append(Sighting(visit, detail=_detail(visit)))
+    for (outcome, family, accepted), sightings in found.items():
+        name = name_of(case, sightings)
+        when = ", though it answers at other times."
+        if family is not None:
+            when = f" to clients that take {family.value.upper()} certificates alone."
+        ending = _Ending(WEB_RULES[outcome], outcome, None, None, None, None, accepted)
+        if family is not None:
+            # Our hello offered less than a client's does: it may be about the offer.
+            ending = replace(ending, other_verdict=Verdict.UNSEEN)
+        says = _web_says(ending, sightings, name, case).removesuffix(".") + when
+        draft = _draft(case, ending, sightings, name, says)
+        how = family.value if family is not None else "at times"
+        yield replace(draft, fault=(*draft.fault, how))
 
 
 def unreached_eap(case: Case) -> Iterator[Draft | Note]:

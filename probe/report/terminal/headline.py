@@ -33,6 +33,7 @@ def headline(view: View) -> Iterator[RenderableType]:
     yield Text()
     yield from _as_of(view)
     yield from _part(view)
+    yield from _before(view)
     yield from _felt(view, Verdict.BLOCKED, "Blocked now")
     yield from _felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
@@ -63,6 +64,15 @@ def _part(view: View) -> Iterator[RenderableType]:
         )
         limits.append(f"{asked} without {left_out}")
     yield Labelled("Looked at", Text("; ".join(limits)), COLUMN)
+
+
+def _before(view: View) -> Iterator[RenderableType]:
+    """What is wrong with this machine may be why something else seems to be."""
+    for number, identifier in enumerate(view.assessment.headline.before):
+        finding = view.finding(identifier)
+        if finding is not None:
+            body = Text(visible(finding.says, SENTENCES)).append_text(view.references([finding.id]))
+            yield Labelled("First of all" if number == 0 else "", body, COLUMN, hang=2)
 
 
 def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
