@@ -3,6 +3,7 @@
 import asyncio
 import resource
 import signal
+import socket
 from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -15,6 +16,7 @@ import pytest
 from probe.limits import DEFAULT, Limits
 from probe.observation.document import from_json, to_json
 from probe.observation.model import (
+    Aspect,
     Endpoint,
     Handshake,
     KeyFamily,
@@ -30,7 +32,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth, agenda
 from probe.observe.sweep import Event, EventKind, ignore, sockets_at_a_time, survey
-from probe.plan.model import Node, Plan, Resolver, Visit, Web
+from probe.plan.model import Guest, Node, Plan, Resolver, Visit, Web
 from probe.wire.radius import Request
 from tests.observe.nameservers import Answer, reply, serving
 from tests.observe.plans import EAP, SECRET, node, plan, service
@@ -493,3 +495,107 @@ def test_the_clock_is_read_when_a_question_is_asked() -> None:
     assert len(set(at)) == len(at)
     assert taken.began < min(at)
     assert max(at) < taken.ended
+
+
+@pytest.mark.parametrize("staple", [None, b"no staple"])
+def test_a_full_look_opens_at_most_twelve_connections(staple: bytes | None) -> None:
+    async def run() -> tuple[Survey, TlsServer]:
+        server = TlsServer(TlsVersion.TLS1_3, staple=staple)
+        async with listening(server.handle) as port:
+            planned = plan(node("quay1", "127.0.0.1", web=Web(port=port), eap=None))
+            return await look(planned, agenda(planned, Depth.NODE, only=WEB_ONLY)), server
+
+    seen, server = asyncio.run(run())
+    assert seen.unobserved() == ()
+    assert server.connections <= 12
+    assert server.connections == len(seen.handshakes) + (0 if staple is None else 1)
+    assert server.names.count(b"elsewhere.invalid") == 1
+    found = {
+        (row.asked.aspect, row.asked.key_family, row.asked.tls): row.outcome
+        for row in seen.handshakes
+    }
+    both, old, new = (TlsVersion.TLS1_2, TlsVersion.TLS1_3), TlsVersion.TLS1_0, TlsVersion.TLS1_3
+    assert found[None, None, both] is Outcome.SERVED
+    assert found[Aspect.AGAIN, None, both] is Outcome.SERVED
+    assert found[Aspect.FAMILY, KeyFamily.RSA, (new,)] is Outcome.SERVED
+    assert found[Aspect.FAMILY, KeyFamily.ECDSA, (new,)] is Outcome.REFUSED
+    assert found[Aspect.OLD_VERSION, None, (old,)] is Outcome.REFUSED
+    assert [row.http is not None for row in seen.handshakes] == [True] + [False] * 10
+
+
+def test_a_closed_port_is_tried_once() -> None:
+    async def run() -> Survey:
+        with socket.socket() as held:
+            held.bind(("127.0.0.1", 0))
+            planned = plan(
+                node("quay1", "127.0.0.1", web=Web(port=held.getsockname()[1]), eap=None)
+            )
+            return await look(planned, agenda(planned, Depth.NODE, only=WEB_ONLY))
+
+    first, *others = asyncio.run(run()).handshakes
+    assert {row.outcome for row in (first, *others)} == {Outcome.CLOSED}
+    assert first.detail == "the port is closed"
+    assert {row.detail for row in others} == {
+        "as the visit before: the port is closed; so nothing was sent"
+    }
+
+
+def test_a_silent_server_is_asked_for_old_versions_still() -> None:
+    """One that is silent to a hello it has not heard of may answer an older one."""
+    connections = 0
+
+    async def count(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal connections
+        connections += 1
+        await mute(reader, writer)
+
+    async def run() -> Survey:
+        async with listening(count) as port:
+            planned = plan(node("quay1", "127.0.0.1", web=Web(port=port), eap=None))
+            questions = agenda(planned, Depth.NODE, only=WEB_ONLY)
+            return await look(planned, questions, limits=QUICK)
+
+    assert {row.outcome for row in asyncio.run(run()).handshakes} == {Outcome.SILENT}
+    assert connections == 3
+
+
+def test_what_the_library_cannot_ask_is_unobserved(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("probe.wire.openssl.HAS_SIGNATURES", False)
+
+    async def run() -> Survey:
+        async with world() as here:
+            planned = here.plan("127.0.0.1")
+            return await look(planned, agenda(planned, Depth.NODE, only=WEB_ONLY))
+
+    seen = asyncio.run(run())
+    rows = {row.question: row for row in seen.handshakes}
+    assert [question.rpartition("example/")[2] for question in seen.unobserved()] == [
+        "rsa/TLSv1.3",
+        "ecdsa/TLSv1.3",
+    ]
+    for question in seen.unobserved():
+        assert rows[question].outcome is Outcome.NOT_ASKED
+        assert "cannot ask for the key family" in (rows[question].detail or "")
+    assert from_json(to_json(seen)) == seen
+
+
+def test_the_canary_is_found_by_the_resolvers_of_guests() -> None:
+    async def run() -> tuple[Survey, int, int]:
+        async with world() as here, serving(addresses) as guests:
+            planned = replace(
+                here.plan("127.0.0.1"),
+                resolvers=(here.resolver, Resolver(guests.place, view="guest")),
+                guest=Guest(canary="harbour.example"),
+            )
+            questions = [q for q in agenda(planned, Depth.SWEEP) if "web/harbour" in q.id]
+            (canary,) = questions
+            assert canary.handshake is not None
+            port = planned.nodes[0].web.port
+            canary = replace(canary, handshake=replace(canary.handshake, port=port))
+            seen = await look(planned, (canary,))
+            return seen, len(guests.asked), len(here.web.names)
+
+    seen, asked, visited = asyncio.run(run())
+    (record,) = seen.handshakes
+    assert (record.asked.server_name, record.asked.address) == ("harbour.example", "127.0.0.1")
+    assert (record.outcome, asked, visited) == (Outcome.SERVED, 2, 1)

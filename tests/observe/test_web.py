@@ -18,7 +18,7 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.model import HandshakeAsk, HttpSeen, Outcome, Phase, TlsVersion
 from probe.observe.visit import VisitSeen
 from probe.observe.web import visit_web
-from tests.wire.handmade import ClientHello, message, record
+from tests.wire.handmade import ClientHello, message, record, tls13_flight
 from tests.wire.pki import MemoryServer, der, make_chain, server_context
 
 QUICK = replace(DEFAULT, connect_wait=0.1, tls_wait=0.1)
@@ -106,8 +106,12 @@ class TlsServer:
         *,
         piece: int = 1 << 20,
         answer: bytes = b"HTTP/1.1 204 No Content\r\n\r\n",
+        staple: bytes | None = None,
     ) -> None:
         chain = make_chain("rsa")
+        self._key = chain.key
+        self._staple = staple
+        """TLS 1.3: what it gives for an OCSP response to whoever wants one, and then nothing."""
         self.chain = der(chain.leaf, chain.intermediate, chain.root)
         self._context = server_context(
             chain.key, chain.leaf, chain.intermediate, chain.root, version=version
@@ -123,8 +127,13 @@ class TlsServer:
     async def handle(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         server = MemoryServer(self._context)
         self.connections += 1
-        flight = server.receive(await reader.read(4096))
+        hello = await reader.read(4096)
+        flight = server.receive(hello)
         self.names.append(server.connection.get_servername())
+        if self._staple is not None and 5 in ClientHello(hello).extensions:
+            writer.write(tls13_flight(hello, self.chain, self._key, staple=self._staple))
+            await mute(reader, writer)
+            return
         await self._send(writer, flight)
         self.after = b""
         while octets := await reader.read(4096):
@@ -250,6 +259,25 @@ def test_a_name_that_is_an_address_is_written_as_one() -> None:
             assert server.request.split(b"\r\n")[1] == f"Host: [::1]:{port}".encode()
 
     asyncio.run(run())
+
+
+# ---------------------------------------------------------------- staples
+
+
+def test_a_staple_that_cannot_be_read_costs_one_connection_more() -> None:
+    """Most clients pass over it, so what they are served is to be seen whole."""
+    server = TlsServer(TlsVersion.TLS1_3, answer=ANSWER, staple=b"no staple")
+    seen = visit(server.handle, head=True)
+    assert (seen.outcome, seen.certificates, server.connections) == (
+        Outcome.SERVED,
+        server.chain,
+        2,
+    )
+    assert seen.spoiled_staple
+    assert seen.served is not None
+    assert seen.served.key_proven
+    assert seen.served.staple == b"no staple"
+    assert seen.http is not None
 
 
 # ---------------------------------------------------------------- stalls

@@ -58,8 +58,19 @@ class ClientHello:
             place += 4 + length
 
 
+def staple_of(response: bytes) -> bytes:
+    """A CertificateStatus (RFC 6066, section 8)."""
+    return b"\x01" + vector(3, response)
+
+
 def tls12_flight(
-    hello: bytes, certificates: Sequence[bytes], signer: Key, *, cipher: int = 0xC02F
+    hello: bytes,
+    certificates: Sequence[bytes],
+    signer: Key,
+    *,
+    cipher: int = 0xC02F,
+    staple: bytes | None = None,
+    timestamps: bytes | None = None,
 ) -> bytes:
     """ServerHello, Certificate, ServerKeyExchange, ServerHelloDone (RFC 5246, RFC 8422).
 
@@ -68,7 +79,12 @@ def tls12_flight(
     client = ClientHello(hello)
     random = os.urandom(32)
     server_hello = b"\x03\x03" + random + b"\0" + cipher.to_bytes(2) + b"\0"
-    server_hello += vector(2, b"\xff\x01\0\x01\0")
+    extensions = b"\xff\x01\0\x01\0"
+    if staple is not None:
+        extensions += b"\0\x05\0\0"
+    if timestamps is not None:
+        extensions += b"\0\x12" + vector(2, timestamps)
+    server_hello += vector(2, extensions)
     chain = vector(3, b"".join(vector(3, each) for each in certificates))
     public = X25519PrivateKey.generate().public_key().public_bytes_raw()
     parameters = b"\x03\0\x1d" + vector(1, public)
@@ -78,13 +94,21 @@ def tls12_flight(
         for kind, body in (
             (2, server_hello),
             (11, chain),
+            *([] if staple is None else [(22, staple_of(staple))]),
             (12, parameters + signature),
             (14, b""),
         )
     )
 
 
-def tls13_flight(hello: bytes, certificates: Sequence[bytes], signer: Key) -> bytes:
+def tls13_flight(
+    hello: bytes,
+    certificates: Sequence[bytes],
+    signer: Key,
+    *,
+    staple: bytes | None = None,
+    timestamps: bytes | None = None,
+) -> bytes:
     """ServerHello in the clear; EncryptedExtensions to Finished under TLS_AES_128_GCM_SHA256."""
     client = ClientHello(hello)
     private = X25519PrivateKey.generate()
@@ -111,7 +135,12 @@ def tls13_flight(hello: bytes, certificates: Sequence[bytes], signer: Key) -> by
     traffic = expand(secret, b"s hs traffic", hashlib.sha256(transcript).digest(), 32)
     cipher = AESGCM(expand(traffic, b"key", b"", 16))
     nonce = int.from_bytes(expand(traffic, b"iv", b"", 12))
-    entries = b"".join(vector(3, each) + b"\0\0" for each in certificates)
+    beside = b"" if staple is None else b"\0\x05" + vector(2, staple_of(staple))
+    beside += b"" if timestamps is None else b"\0\x12" + vector(2, timestamps)
+    entries = b"".join(
+        vector(3, each) + vector(2, b"" if number else beside)
+        for number, each in enumerate(certificates)
+    )
     flight = message(8, b"\0\0") + message(11, b"\0" + vector(3, entries))
     context = b" " * 64 + b"TLS 1.3, server CertificateVerify\0"
     digest = hashlib.sha256(transcript + flight).digest()

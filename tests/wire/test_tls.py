@@ -1,5 +1,10 @@
 """The TLS client joined in memory with a library's server, and with servers made by hand."""
 
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from datetime import UTC, datetime
+
 import pytest
 from cryptography import x509
 from hypothesis import given, settings
@@ -10,9 +15,10 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.model import KeyFamily, Outcome, Phase, TlsVersion, fingerprint
 from probe.wire import hello as hello_room
 from probe.wire import openssl
-from probe.wire.hello import WEB_ALPN, Hello
+from probe.wire.head import HeadReader
+from probe.wire.hello import WEB_ALPN, Hello, can_offer, not_offered
 from probe.wire.tls import TlsClient
-from tests.wire.handmade import record, tls12_flight, tls13_flight
+from tests.wire.handmade import ClientHello, record, tls12_flight, tls13_flight
 from tests.wire.pki import MemoryServer, der, make_chain, make_key, server_context
 
 EVERY_VERSION = tuple(TlsVersion)
@@ -266,6 +272,173 @@ def test_what_comes_behind_the_signature_does_not_count(behind: bytes) -> None:
         assert client.failure is None
         assert client.served is not None
         assert client.served.key_proven is proven
+
+
+# ---------------------------------------------------------------- beside the certificate
+
+TIMESTAMPS = b"\x00\x04\x00\x02ts"
+"""A list of one (RFC 6962, 3.3)."""
+
+UNAUTHORIZED = bytes.fromhex("30030a0106")
+"""A whole OCSPResponse without bytes: `unauthorized` (RFC 6960, 4.2.1)."""
+
+ASKING = Hello(staple=True, timestamps=True)
+
+
+def flight_of(version: TlsVersion) -> Callable[..., bytes]:
+    return tls12_flight if version is TlsVersion.TLS1_2 else tls13_flight
+
+
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+@pytest.mark.parametrize("staple", [None, UNAUTHORIZED])
+@pytest.mark.parametrize("timestamps", [None, TIMESTAMPS])
+def test_what_comes_beside_the_certificate_is_kept_as_sent(
+    version: TlsVersion, staple: bytes | None, timestamps: bytes | None
+) -> None:
+    chain = make_chain("rsa")
+    client = TlsClient(replace(ASKING, versions=(version,)), DEFAULT)
+    certificates = der(chain.leaf, chain.intermediate)
+    client.receive(
+        flight_of(version)(
+            client.start(), certificates, chain.key, staple=staple, timestamps=timestamps
+        )
+    )
+    assert client.served is not None
+    assert client.served.key_proven is True
+    assert (client.served.staple, client.served.timestamps) == (staple, timestamps)
+    assert not client.spoiled_staple
+
+
+def test_the_hello_asks_for_both() -> None:
+    """RFC 6066, 8: type ocsp, no responders, no extensions; RFC 6962, 3.3.1: an empty extension."""
+    asked = ClientHello(TlsClient(ASKING, DEFAULT).start()).extensions
+    assert (asked[5], asked[18]) == (b"\x01\0\0\0\0", b"")
+    without = ClientHello(TlsClient(Hello(), DEFAULT).start()).extensions
+    assert not {5, 18} & set(without)
+
+
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+def test_a_staple_that_is_none_leaves_the_chain_in_hand(version: TlsVersion) -> None:
+    chain = make_chain("rsa")
+    client = TlsClient(replace(ASKING, versions=(version,)), DEFAULT)
+    hello, certificates = client.start(), der(chain.leaf)
+    client.receive(flight_of(version)(hello, certificates, chain.key, staple=b"no staple"))
+    assert client.failure is None
+    assert client.certificates == certificates
+    assert client.served is not None
+    assert client.served.staple == b"no staple"
+    # Where OpenSSL reads it at once, the signature is not looked at any more.
+    assert client.spoiled_staple == (client.served.key_proven is None)
+
+
+def test_a_server_of_openssl_gives_its_staple() -> None:
+    """Another implementation of the sender's side: pyOpenSSL's own server callback."""
+    chain = make_chain("ecdsa")
+    for version in (TlsVersion.TLS1_2, TlsVersion.TLS1_3):
+        context = server_context(chain.key, chain.leaf, version=version)
+        context.set_ocsp_server_callback(lambda *_: UNAUTHORIZED)
+        served = visit(context, ASKING).served
+        assert served is not None
+        assert served.staple == UNAUTHORIZED
+
+
+# ---------------------------------------------------------------- what follows the handshake
+
+
+@pytest.mark.parametrize("version", EVERY_VERSION)
+def test_a_finished_handshake_carries_what_is_said(version: TlsVersion) -> None:
+    chain = make_chain("rsa")
+    server = MemoryServer(server_context(chain.key, chain.leaf, version=version))
+    client = TlsClient(Hello(versions=EVERY_VERSION), DEFAULT, finish=True)
+    octets = client.start()
+    while not client.established:
+        octets = client.receive(server.receive(octets))
+    assert not client.done
+    assert client.served is not None
+    assert client.served.key_proven is True
+    client.receive(server.receive(octets + client.write(b"Is anybody there?")))
+    assert server.connection.recv(100) == b"Is anybody there?"
+    server.connection.sendall(b"Aye.")
+    with suppress(SSL.Error):
+        server.connection.shutdown()
+    client.receive(server.connection.bio_read(10_000))
+    assert client.read() == b"Aye."
+    assert client.done
+
+
+@pytest.mark.parametrize("version", EVERY_VERSION)
+def test_a_finished_handshake_is_left_by_an_encrypted_close_notify(version: TlsVersion) -> None:
+    chain = make_chain("rsa")
+    server = MemoryServer(server_context(chain.key, chain.leaf, version=version))
+    client = TlsClient(Hello(versions=EVERY_VERSION), DEFAULT, finish=True)
+    octets = client.start()
+    while not client.established:
+        octets = client.receive(server.receive(octets))
+    server.receive(octets)
+    client.give_up(Outcome.CUT_OFF, "left")
+    assert client.failure is None
+    server.connection.bio_write(client.farewell())
+    with pytest.raises(SSL.ZeroReturnError):
+        server.connection.recv(100)
+
+
+def test_what_follows_is_bounded_and_takes_nothing_away() -> None:
+    chain = make_chain("rsa")
+    server = MemoryServer(server_context(chain.key, chain.leaf))
+    client = TlsClient(Hello(), Limits(flight_bytes=20_000), finish=True)
+    client.receive(server.receive(client.receive(server.receive(client.start()))))
+    server.connection.sendall(bytes(40_000))
+    while not client.done:
+        client.receive(server.connection.bio_read(5_000))
+        client.read()
+    assert client.failure is None
+    assert client.certificates == der(chain.leaf)
+
+
+# ---------------------------------------------------------------- what the library cannot say
+
+
+def test_every_version_and_family_can_be_offered_here() -> None:
+    for family in (None, *KeyFamily):
+        assert can_offer(EVERY_VERSION, family) == EVERY_VERSION
+
+
+def test_without_signature_lists_a_family_is_asked_for_up_to_tls12(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(openssl, "HAS_SIGNATURES", False)
+    current = (TlsVersion.TLS1_2, TlsVersion.TLS1_3)
+    assert can_offer(current, KeyFamily.ECDSA) == current[:1]
+    assert can_offer(current, None) == current
+    assert can_offer(current[1:], KeyFamily.RSA) == ()
+    assert not_offered(TlsVersion.TLS1_3, KeyFamily.RSA) == (
+        "this machine's TLS library cannot ask for the key family rsa under TLSv1.3"
+    )
+
+
+def test_a_version_that_the_library_does_not_know_is_not_offered() -> None:
+    later = TlsVersion("TLSv1.4")
+    assert can_offer((later,), None) == ()
+    assert not_offered(later, None) == "this machine's TLS library does not speak TLSv1.4"
+
+
+@pytest.mark.parametrize("family", [KeyFamily.RSA, KeyFamily.ECDSA])
+@pytest.mark.parametrize("offered", ["rsa", "ecdsa"])
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_2, TlsVersion.TLS1_3])
+def test_one_hello_asks_for_a_family_under_both_versions(
+    family: KeyFamily, offered: str, version: TlsVersion
+) -> None:
+    """A server that holds a certificate of the other family refuses, whatever it speaks."""
+    chain = make_chain(offered)
+    client = TlsClient(Hello(key_family=family), DEFAULT)
+    server = MemoryServer(server_context(chain.key, chain.leaf, version=version))
+    client.receive(server.receive(client.start()))
+    if offered == family:
+        assert client.served is not None
+        assert client.served.key_family == family
+    else:
+        assert client.failure is not None
+        assert client.failure.outcome is Outcome.REFUSED
 
 
 # ---------------------------------------------------------------- malformed certificates
@@ -529,6 +702,28 @@ def test_garbage_in_a_record_never_raises(kind: int, body: bytes) -> None:
     client.receive(record(kind, body))
     client.end_of_input()
     assert client.done
+    client.farewell()
+
+
+@FAST
+@given(octets=st.binary(max_size=300), answer=st.binary(max_size=300))
+def test_anything_behind_a_finished_handshake_never_raises(octets: bytes, answer: bytes) -> None:
+    """What a server says in and below the keys that were agreed."""
+    chain = make_chain("ecdsa")
+    server = MemoryServer(server_context(chain.key, chain.leaf))
+    client = TlsClient(Hello(), DEFAULT, finish=True)
+    client.receive(server.receive(client.receive(server.receive(client.start()))))
+    reader = HeadReader(200, 50, lambda: datetime(2026, 11, 25, tzinfo=UTC))
+    if answer:
+        server.connection.sendall(answer)
+        octets = server.connection.bio_read(10_000) + octets
+    client.receive(octets)
+    reader.feed(client.read())
+    client.write(b"more")
+    client.end_of_input()
+    assert client.done
+    assert client.failure is None
+    assert client.certificates == der(chain.leaf)
     client.farewell()
 
 
