@@ -8,7 +8,7 @@ from ipaddress import ip_address
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
@@ -34,7 +34,7 @@ class Made:
     """A certificate and the key in it."""
 
     certificate: x509.Certificate
-    key: ec.EllipticCurvePrivateKey
+    key: ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
 
     @property
     def der(self) -> bytes:
@@ -49,6 +49,12 @@ class Made:
 def key(label: str) -> ec.EllipticCurvePrivateKey:
     """Return the same key for the same label within one run."""
     return ec.generate_private_key(ec.SECP256R1())
+
+
+@cache
+def rsa_key(label: str) -> rsa.RSAPrivateKey:
+    """Return the same RSA key for the same label within one run."""
+    return rsa.generate_private_key(65537, 2048)
 
 
 def name(common_name: str | None, organisation: str | None = None) -> x509.Name:
@@ -83,13 +89,15 @@ def make(
     signed_with: str | None = None,
     critical: Sequence[str] = (),
     more: Sequence[tuple[x509.ExtensionType, bool]] = (),
+    rsa_leaf: bool = False,
 ) -> Made:
     """Make a certificate; without issuer it signs itself.
 
     `signed_with` puts another key's signature under it. `critical` names unknown extensions.
     """
     subject = name(subject) if isinstance(subject, str) else subject
-    own = key(key_label or subject.rfc4514_string())
+    label = key_label or subject.rfc4514_string()
+    own = rsa_key(label) if rsa_leaf else key(label)
     signer = key(signed_with) if signed_with else (issuer.key if issuer else own)
     builder = (
         x509.CertificateBuilder()

@@ -13,7 +13,7 @@ from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, 
 from probe.judge.rules.certificate import objected
 from probe.judge.words import called, day, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome, TlsVersion
-from probe.plan.model import Acceptance
+from probe.plan.model import Acceptance, Audience, Client
 
 UNEQUAL = "web-unequal-answers"
 DEFAULT = "web-default-differs"
@@ -43,7 +43,9 @@ def unequal_answers(case: Case) -> Iterator[Draft]:
     """
     causes: dict[_Answers, list[Sighting]] = defaultdict(list)
     for visits in _repeated(case):
-        by_chain = {visit.chain: visit for visit in reversed(visits)}
+        by_chain: dict[tuple[str, ...], Visit] = {}
+        for visit in visits:
+            by_chain.setdefault(visit.chain, visit)
         if len(by_chain) < 2 or _each_of_its_own(case, visits):
             continue
         nodes = case.sort_nodes(node for visit in visits for node in visit.nodes)
@@ -146,8 +148,7 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
         where = visit.asked.address, visit.asked.port, visit.record.nodes
         if visit.record.outcome is Outcome.SERVED:
             only = where not in newer
-            clients = (*case.browsers(visit.audience), *case.other_nodes) if only else ()
-            reacted = react(clients, "old-tls-only")
+            reacted = react(_who_comes(case, visit), "old-tls-only") if only else ()
             accepted = case.acceptance(OLD_TLS, visit.nodes, visit.name)
             says = f"it agrees to {_versions([visit])}"
             found[only, accepted].append(Sighting(visit, None, reacted, says))
@@ -187,6 +188,23 @@ def _old(case: Case, only: bool, accepted: Acceptance | None, sightings: list[Si
         accepted=accepted,
     )
     return resting_on(draft, sightings)
+
+
+def _who_comes(case: Case, old: Visit) -> tuple[Client, ...]:
+    """Return the clients that open any name at an address."""
+    there = (old.asked.address, old.asked.port)
+    audiences = {
+        visit.audience
+        for visit in case.asked_of_web
+        if (visit.asked.address, visit.asked.port) == there
+    }
+    found = [
+        client
+        for audience in Audience
+        if audience in audiences
+        for client in case.browsers(audience)
+    ]
+    return tuple(dict.fromkeys((*found, *case.other_nodes)))
 
 
 _CALLED = {TlsVersion.TLS1_0: "TLS 1.0", TlsVersion.TLS1_1: "TLS 1.1"}
