@@ -78,7 +78,7 @@ def judge(
         judged_at=at,
         verdict=_verdict(told, nodes, complete=complete),
         complete=complete,
-        survey=seen,
+        survey=case.survey,
         facts=case.facts,
         public=_public(case),
         nodes=nodes,

@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.certificate.pool import Pool
+from probe.judge.authority.sources import Sources, issuers_fetched, with_certificates
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
@@ -64,7 +65,10 @@ class Case:
         self.whole = plan
         """With the nodes that were not asked: they are there, though nothing is known of them."""
         self.plan = plan = plan_of(plan, nodes_asked(survey))
-        self.survey = survey
+        fetched = issuers_fetched(survey)
+        self.fetched_from: Mapping[str, str] = {sha: url for sha, (_, url) in fetched.items()}
+        """CA certificates that an address in a certificate gave: that address, by SHA-256."""
+        self.survey = survey = with_certificates(survey, (der for der, _ in fetched.values()))
         self.at = at
         self.node_order: Mapping[str, int] = {n.name: i for i, n in enumerate(plan.nodes)}
         self.nodes: Mapping[str, Node] = {node.name: node for node in plan.nodes}
@@ -340,6 +344,15 @@ class Case:
     def pool(self) -> Pool:
         """Every certificate of the survey: what may stand between a leaf and a root."""
         return Pool(self.survey.certificates.values())
+
+    @cached_property
+    def authorities(self) -> Sources:
+        """What authorities said of certificates, with every certificate that is at hand."""
+        trust = self.plan.trust
+        sources = (*self.roots, *trust.client_issuers)
+        trusted = anchors(*dict.fromkeys(sources), name="all")
+        pool = Pool((*trusted.by_sha.values(), *self.survey.certificates.values()))
+        return Sources(self.survey, pool, trusted, at=self.at)
 
     def standing(self, sha256: str) -> Known:
         """Return whether a certificate of the survey is a public CA's."""

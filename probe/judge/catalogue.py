@@ -7,6 +7,7 @@ an objection, their reactions decide (`clients/`); `floor` is what remains where
 from dataclasses import dataclass, replace
 
 from probe.assessment import Basis, Verdict
+from probe.judge.authority_entries import AUTHORITY_ENTRIES
 from probe.judge.clients.reactions import World
 from probe.judge.published_rules import ENTRIES
 from probe.judge.web_rules import CLOSER, Beside
@@ -189,7 +190,7 @@ def _twins() -> tuple[Rule, ...]:
 
 def _published() -> tuple[Rule, ...]:
     rules = []
-    for entry in ENTRIES:
+    for entry in (*ENTRIES, *AUTHORITY_ENTRIES):
         for endpoint in entry.endpoints:
             make = _by_clients if entry.by_clients else _rule
             rule = make(

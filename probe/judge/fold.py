@@ -132,6 +132,17 @@ def _nothing_newer(_case: Case, other: Draft, draft: Draft) -> bool:
     return only and set(draft.nodes) <= set(other.nodes) and bool(draft.addresses)
 
 
+def _same_list(_case: Case, other: Draft, draft: Draft) -> bool:
+    """Nothing but one list is wrong, and it is the one that stops the clients too."""
+    urls = {fact.rpartition(": ")[0] for fact in draft.fault}
+    return bool(urls) and urls <= set(other.fault)
+
+
+def _same_authority(_case: Case, other: Draft, draft: Draft) -> bool:
+    """One CA ends, and it has issued for the servers and for their clients."""
+    return set(draft.fault) <= set(other.fault)
+
+
 def _no_address(case: Case, other: Draft, draft: Draft) -> bool:
     """There was nowhere to go, as the names of these nodes lead nowhere."""
     hosts = {case.host(node) for node in draft.nodes}
@@ -192,6 +203,17 @@ _FAILING = (
 )
 """What may be wrong with a web certificate that is served."""
 
+_UNASKED = (
+    *_WRONG_ALTOGETHER,
+    "chain-incomplete",
+    "expired",
+    "not-yet-valid",
+    "malformed",
+    "path-invalid",
+    "revoked",
+)
+"""Whoever puts another certificate there need not know whether this one was revoked."""
+
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     # A certificate that ought to be gone, and is served at times, is mended with that.
     *((rule_id, ("web-unequal-answers",), _same_place) for rule_id in _FAILING),
@@ -206,6 +228,18 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         for suffix in _READ_FROM_IT
     ),
     *((f"web-{suffix}", ("web-private-root",), _same_place) for suffix in _WEAK),
+    *(
+        fold
+        for endpoint in ("web", "eap")
+        for fold in (
+            (f"{endpoint}-revoked", (f"{endpoint}-expired",), _same_place),
+            (f"{endpoint}-revocation-unknown", _certificate(_UNASKED, endpoint), _same_place),
+            (f"{endpoint}-staple-bad", _certificate(_WRONG_ALTOGETHER, endpoint), _same_place),
+            (f"{endpoint}-staple-missing", _certificate(_WRONG_ALTOGETHER, endpoint), _same_place),
+        )
+    ),
+    ("eap-revocation-unknown", ("eap-client-crl-stale",), _same_list),
+    ("eap-client-ca-expiring", ("eap-anchor-expiring",), _same_authority),
     *(
         (rule_id, (*_certificate(_WRONG_ALTOGETHER, "web"), "web-malformed"), _same_place)
         for rule_id in _NAMES

@@ -14,6 +14,7 @@ from probe.judge.rules import (
     between,
     certificate,
     chain,
+    client_issuers,
     clock,
     cluster,
     compare,
@@ -25,6 +26,7 @@ from probe.judge.rules import (
     profile,
     proof,
     reach,
+    revocation,
     supplicant,
     transport,
     web,
@@ -49,6 +51,12 @@ def _chains(case: Case) -> Iterable[Draft | Note]:
         yield from chain.disagreements(case, endpoint)
 
 
+def _authorities(case: Case) -> Iterable[Draft | Note]:
+    for endpoint in (Endpoint.WEB, Endpoint.EAP):
+        yield from revocation.revocations(case, endpoint)
+        yield from revocation.staples(case, endpoint)
+
+
 def _web_proof(case: Case) -> Iterable[Draft]:
     return proof.key_unproven(case, Endpoint.WEB)
 
@@ -65,6 +73,8 @@ ALL: tuple[Judge, ...] = (
     _web_certificates,
     _eap_certificates,
     _chains,
+    _authorities,
+    client_issuers.client_issuers,
     _web_proof,
     _eap_proof,
     web.name_mismatch,
