@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,14 @@ class Result:
     stderr: str
 
     def endpoints(self, endpoint: str) -> list[dict[str, Any]]:
-        """Return the entries of one kind of endpoint, over all nodes."""
+        """Return the entries of one kind of endpoint, over all nodes: visits as clients make."""
+        return [entry for entry in self._entries(endpoint) if entry["asked"]["aspect"] is None]
+
+    def closer(self, aspect: str) -> list[dict[str, Any]]:
+        """Return the entries of web visits that were after one aspect."""
+        return [entry for entry in self._entries("web") if entry["asked"]["aspect"] == aspect]
+
+    def _entries(self, endpoint: str) -> list[dict[str, Any]]:
         return [
             entry
             for node in self.document["nodes"]
@@ -48,10 +56,11 @@ class Result:
         return set(found)
 
 
-def probe(plan: Path, *arguments: str) -> Result:
-    """Run `probe cluster` on a plan. Fails unless it ends with a verdict's status."""
+def probe(plan: Path, *arguments: str, command: Sequence[str] = ("cluster",)) -> Result:
+    """Run `probe cluster`, or another command, on a plan. Fails unless it ends with a verdict's
+    status."""
     done = subprocess.run(
-        [PROBE, "cluster", plan, "--format", "json", *arguments],
+        [PROBE, *command, plan, "--format", "json", *arguments],
         env={"PATH": os.defpath, "HOME": str(plan.parent)},
         stdin=subprocess.DEVNULL,
         capture_output=True,

@@ -19,4 +19,6 @@ def command(plan: Path | None, nodes: tuple[str, ...], shared: Common) -> int:
     Each EAP conversation is broken off once the certificate is seen: the server logs a failed
     authentication. --show-agenda says how many.
     """
-    return report(read_plan(plan), Scope(only=shared.only, nodes=nodes), shared)
+    return report(
+        read_plan(plan), Scope(only=shared.only, nodes=nodes, repeat=shared.repeat), shared
+    )

@@ -56,14 +56,14 @@ def command(
             )
         whole = read_plan(plan)
         with wrong_input():
-            scope = scope_of(whole, name, shared.only)
+            scope = scope_of(whole, name, shared.only, shared.repeat)
         return report(whole, scope, shared, (scope.nodes[0], client) if client else None)
     if not eap and (expected_names or roots is not None):
         raise click.UsageError("--expected-name and --roots speak of EAP: say --eap too")
     with wrong_input():
         bare = bare_plan(name, eap=eap, expected_names=expected_names, roots=roots)
     explained = (bare.nodes[0].name, client) if client else None
-    status = report(bare, bare_scope(shared.only), shared, explained)
+    status = report(bare, bare_scope(shared.only, shared.repeat), shared, explained)
     if not shared.quiet:
         say(would_add(eap=eap))
     return status

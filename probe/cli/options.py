@@ -16,6 +16,9 @@ from probe.report.render import FORMS
 ASKED = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 """What `--only` may name."""
 
+MOST_REPEATS = 20
+"""Answers that change from one time to the next show within that many, unless they are rare."""
+
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
@@ -33,6 +36,7 @@ class Common:
     show_agenda: bool
     tolerate: Verdict
     quiet: bool
+    repeat: int | None
 
 
 class _Time(click.ParamType[datetime]):
@@ -128,6 +132,12 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     ),
     click.option(
         "--only", type=_Only(), default=frozenset(ASKED), help="Of dns,web,eap,radsec, these only."
+    ),
+    click.option(
+        "--repeat",
+        type=click.IntRange(1, MOST_REPEATS),
+        metavar="N",
+        help="Ask each web address N times by each name (default: node 3, cluster 1).",
     ),
     click.option(
         "--show-agenda", is_flag=True, help="Say what would be asked, of whom; send nothing."

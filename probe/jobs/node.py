@@ -40,11 +40,13 @@ def would_add(*, eap: bool) -> str:
     return "\n  ".join(["Looked at by defaults. A plan would add:", *more])
 
 
-def scope_of(plan: Plan, name: str, only: frozenset[Endpoint] = ALL) -> Scope:
+def scope_of(
+    plan: Plan, name: str, only: frozenset[Endpoint] = ALL, repeat: int | None = None
+) -> Scope:
     """Return the scope of one node, named by its name or its host. Raises JobError."""
     for node in plan.nodes:
         if name == node.name or name.lower().removesuffix(".") == node.host:
-            return Scope(Depth.NODE, only, (node.name,))
+            return Scope(Depth.NODE, only, (node.name,), repeat)
     names = tuple(node.name for node in plan.nodes)
     raise JobError(f"{shown(name)} is no node of the plan{nearest(name, names)}")
 
@@ -56,9 +58,9 @@ def decisions(
     return decide(plan, seen, node=node, family=family, at=at if at is not None else end_of(seen))
 
 
-def bare_scope(only: frozenset[Endpoint] = ALL) -> Scope:
+def bare_scope(only: frozenset[Endpoint] = ALL, repeat: int | None = None) -> Scope:
     """Return the scope of a host without a plan."""
-    return Scope(Depth.NODE, only)
+    return Scope(Depth.NODE, only, repeat=repeat)
 
 
 def bare_plan(

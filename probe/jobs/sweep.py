@@ -36,12 +36,14 @@ class Scope:
     only: frozenset[Endpoint] = ALL
     nodes: tuple[str, ...] = ()
     """Names of nodes; empty: all."""
+    repeat: int | None = None
+    """How often the same is asked of one web address by one name; None: as the depth has it."""
 
 
 def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
     """Return what is to be asked. Raises JobError for an unknown node, or if it is nothing."""
     check_nodes(plan, scope.nodes)
-    found = agenda(plan, scope.depth, only=scope.only, nodes=scope.nodes)
+    found = agenda(plan, scope.depth, only=scope.only, nodes=scope.nodes, repeat=scope.repeat)
     if not found:
         wanted = ", ".join(sorted(scope.only))
         raise JobError(f"there is nothing to ask: the plan says nothing of {wanted}")

@@ -4,9 +4,10 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from probe.observation.model import Endpoint, Question
+from probe.observation.model import Aspect, Endpoint, Question
 from probe.observe.agenda import ADDRESS_TYPES, resolver_text
-from probe.plan.model import Plan
+from probe.observe.webquestions import resolvers_for
+from probe.plan.model import Plan, Resolver
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,12 +15,14 @@ class Share:
     """What one place of the plan is asked."""
 
     place: str
-    """A node, or the name of a service that several nodes stand behind."""
+    """A node, or the name of a service that several nodes stand behind, or the canary's."""
     nodes: tuple[str, ...]
     lookups: int
     """DNS questions about its name, over all resolvers."""
     connections: int
     """TLS connections to its web endpoint."""
+    requests: int
+    """Those of them that carry one HEAD request."""
     conversations: int
     """EAP conversations."""
     per_address: bool
@@ -50,7 +53,8 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
     questions = tuple(questions)
     behind: dict[str, tuple[str, ...]] = {node.name: (node.name,) for node in plan.nodes}
     counted: Counter[tuple[str, Endpoint]] = Counter()
-    by_dns: set[str] = set()
+    heads: Counter[str] = Counter()
+    by_dns: dict[str, tuple[Resolver, ...]] = {}
     asked: Counter[str] = Counter()
     for question in questions:
         place = _place(plan, question)
@@ -58,15 +62,17 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
         counted[place, question.endpoint] += 1
         if question.lookup is not None:
             asked[resolver_text(question.lookup.resolver, question.lookup.view)] += 1
-        elif question.handshake is not None and question.handshake.address is None:
-            by_dns.add(place)
+        elif question.handshake is not None:
+            heads[place] += question.handshake.head
+            if question.handshake.address is None:
+                by_dns[place] = resolvers_for(plan, question.handshake)
 
     resolvers = tuple(resolver_text(resolver.at, resolver.view) for resolver in plan.resolvers)
-    for place in by_dns:
+    for place, finding in by_dns.items():
         if not counted[place, Endpoint.DNS]:
             # `--only eap` asks nothing about names, but this node has to be found first.
-            for resolver in resolvers:
-                asked[resolver] += len(ADDRESS_TYPES)
+            for one in finding:
+                asked[resolver_text(one.at, one.view)] += len(ADDRESS_TYPES)
                 counted[place, Endpoint.DNS] += len(ADDRESS_TYPES)
 
     visited = {place for place, _ in counted}
@@ -76,6 +82,7 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
             nodes=nodes,
             lookups=counted[place, Endpoint.DNS],
             connections=counted[place, Endpoint.WEB],
+            requests=heads[place],
             conversations=counted[place, Endpoint.EAP],
             per_address=place in by_dns,
         )
@@ -87,6 +94,7 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
         nodes=tuple(dict.fromkeys(name for share in shares for name in share.nodes)),
         lookups=sum(share.lookups for share in shares),
         connections=sum(share.connections for share in shares),
+        requests=sum(share.requests for share in shares),
         conversations=sum(share.conversations for share in shares),
         per_address=bool(by_dns),
     )
@@ -97,6 +105,8 @@ def _place(plan: Plan, question: Question) -> str:
     """A node's own name and addresses are its own; a service's stand for several nodes."""
     if question.lookup is not None:
         return question.service or question.nodes[0]
+    if question.handshake is not None and question.handshake.aspect is Aspect.CANARY:
+        return str(question.handshake.name)
     for service in plan.services:
         if (
             service.name == question.service

@@ -32,7 +32,7 @@ from probe.observe.http import Gate, HttpClient
 from probe.observe.notebook import Answer, Notebook
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
 from probe.observe.web import visit_web
-from probe.observe.webquestions import canary_resolvers
+from probe.observe.webquestions import resolvers_for
 from probe.plan.addresses import is_address
 from probe.plan.model import Eap, Plan, Resolver, SecretRef
 from probe.wire.hello import can_offer, not_offered
@@ -273,11 +273,9 @@ class _Sweep:
             asks: tuple[HandshakeAsk, ...] = (ask,)
             if ask.address is None:
                 # Waited for here, so that a dead resolver takes no other node's turn.
-                if ask.aspect is Aspect.CANARY:
-                    name, resolvers = str(ask.name), canary_resolvers(self._plan)
-                else:
-                    name, resolvers = self._nodes[question.nodes[0]].host, self._plan.resolvers
-                found = await self._addresses(name, resolvers, group)
+                canary = ask.aspect is Aspect.CANARY
+                name = str(ask.name) if canary else self._nodes[question.nodes[0]].host
+                found = await self._addresses(name, resolvers_for(self._plan, ask), group)
                 asks = tuple(replace(ask, address=address) for address in found)
             at_addresses.append((question, asks))
         async with self._in_flight, asyncio.TaskGroup() as together:

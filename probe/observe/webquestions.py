@@ -157,6 +157,11 @@ def canary_visits(plan: Plan, nodes: tuple[str, ...]) -> Iterator[Question]:
     yield one.question(canary, replace(_base(one), aspect=Aspect.CANARY))
 
 
+def resolvers_for(plan: Plan, ask: HandshakeAsk) -> tuple[Resolver, ...]:
+    """Return the resolvers that are to find the place of a visit without a planned address."""
+    return canary_resolvers(plan) if ask.aspect is Aspect.CANARY else plan.resolvers
+
+
 def canary_resolvers(plan: Plan) -> tuple[Resolver, ...]:
     """Return the resolvers that lead guests to the canary: those of a guest view; without such a
     one, all, if the plan says that this machine stands among guests; else none.

@@ -142,6 +142,7 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
             key_family=asked.key_family.value if asked.key_family else None,
             tls=tuple(item.value for item in asked.tls),
             visit=asked.visit,
+            aspect=asked.aspect.value if asked.aspect else None,
         ),
         outcome=record.outcome.value if record else None,
         phase=record.phase.value if record else None,

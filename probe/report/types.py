@@ -11,6 +11,7 @@ from msgspec import Meta, Struct
 
 from probe.assessment import Basis, Does, Verdict
 from probe.observation.model import (
+    Aspect,
     Endpoint,
     KeyFamily,
     LookupOutcome,
@@ -36,6 +37,9 @@ Time = Annotated[
 ]
 Digest = Annotated[str, Meta(description="SHA-256 of the DER, in hex.", pattern="^[0-9a-f]{64}$")]
 VerdictWord = Annotated[str, _token(Verdict, "Worst first.")]
+AspectWord = Annotated[
+    str, _token(Aspect, "What a closer look is after; null: the visit as a client makes it.")
+]
 EndpointWord = Annotated[str, _token(Endpoint, "What a node answers on.")]
 MethodWord = Annotated[str, _token(Method, "EAP method by its IANA name.")]
 KeyFamilyWord = Annotated[str, _token(KeyFamily, "The kind of key in a certificate.")]
@@ -87,6 +91,7 @@ class Asked(Struct, frozen=True):
     key_family: KeyFamilyWord | None
     tls: tuple[TlsWord, ...]
     visit: str | None
+    aspect: AspectWord | None
 
 
 class Visited(Struct, frozen=True):

@@ -208,7 +208,7 @@ def test_an_agenda_is_shown_without_a_secret_and_nothing_is_sent(
 ) -> None:
     ended = probe("cluster", plan, "--show-agenda")
     assert (ended.status, ended.stderr) == (0, "")
-    assert "2 DNS questions, 1 TLS connection and 2 EAP conversations" in " ".join(
+    assert "2 DNS questions, 3 TLS connections, 1 HEAD request and 2 EAP conversations" in " ".join(
         ended.stdout.split()
     )
     assert "2 failed authentications" in ended.stdout
@@ -255,3 +255,20 @@ def test_a_client_family_is_explained_below_the_report_and_changes_no_document(
     wrong = probe("node", "quay3", plan, "--from", saved, "--client", "abacus-web")
     assert wrong.status == 2
     assert "chromium-web" in wrong.stderr
+
+
+def test_a_closer_look_is_told_beforehand(probe: Probe, plan: Path, listener: Listener) -> None:
+    """Eleven connections for one address and name, and one more for each more repeat."""
+    for options, connections in (((), 11), (("--repeat", "1"), 9), (("--repeat", "5"), 13)):
+        ended = probe("node", "quay1", plan, "--only", "web", "--show-agenda", *options)
+        assert (ended.status, ended.stderr) == (0, "")
+        assert f"quay1: {connections} TLS connections and 1 HEAD request" in ended.stdout
+    ended = probe("cluster", plan, "--only", "web", "--show-agenda", "--repeat", "3")
+    assert "quay1: 5 TLS connections and 1 HEAD request" in ended.stdout
+    assert not listener.heard()
+
+
+@pytest.mark.parametrize("number", ["0", "-1", "21", "many"])
+def test_a_number_of_repeats_that_is_none(probe: Probe, plan: Path, number: str) -> None:
+    ended = probe("cluster", plan, "--repeat", number)
+    assert ended.status == 2

@@ -26,5 +26,9 @@ def test_a_healthy_cluster_has_no_finding(
     assert result.document["complete"] is True
     assert result.document["unseen"] == []
     assert result.status == 0
-    served = {entry["outcome"] for node in result.document["nodes"] for entry in node["endpoints"]}
-    assert served == {"served"}
+    entries = [entry for node in result.document["nodes"] for entry in node["endpoints"]]
+    # Hardly any server holds every kind of certificate: only such a hello may be refused.
+    assert {(e["outcome"], e["asked"]["aspect"]) for e in entries if e["outcome"] != "served"} <= {
+        ("refused", "family")
+    }
+    assert any(entry["outcome"] == "served" for entry in entries)

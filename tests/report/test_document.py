@@ -102,6 +102,7 @@ def test_one_visit_is_written_out_whole() -> None:
             "key_family": None,
             "tls": ["TLSv1.2", "TLSv1.3"],
             "visit": None,
+            "aspect": None,
         },
         "outcome": "served",
         "phase": "finish",

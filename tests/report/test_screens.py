@@ -21,6 +21,7 @@ class Share:
     connections: int
     conversations: int
     per_address: bool = False
+    requests: int = 0
 
     @property
     def failed_authentications(self) -> int:

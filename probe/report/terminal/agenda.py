@@ -33,6 +33,10 @@ class Share(Protocol):
         """TLS connections."""
 
     @property
+    def requests(self) -> int:
+        """Those of them that carry one HEAD request."""
+
+    @property
     def conversations(self) -> int:
         """EAP conversations."""
 
@@ -106,6 +110,7 @@ def _amount(share: Share) -> str:
     amounts = (
         (share.lookups, "DNS question"),
         (share.connections, "TLS connection"),
+        (share.requests, "HEAD request"),
         (share.conversations, "EAP conversation"),
     )
     parts = [words.plural(number, what) for number, what in amounts if number]
