@@ -26,7 +26,6 @@ FAMILIES = (KeyFamily.RSA, KeyFamily.ECDSA)
 CURRENT = (TlsVersion.TLS1_2, TlsVersion.TLS1_3)
 OLD = (TlsVersion.TLS1_0, TlsVersion.TLS1_1)
 
-HTTPS = 443
 _GUEST = "guest"
 
 
@@ -153,7 +152,7 @@ def canary_visits(plan: Plan, nodes: tuple[str, ...]) -> Iterator[Question]:
     if canary is None or not nodes or not (canary_resolvers(plan) or is_address(canary)):
         return
     address = canary if is_address(canary) else None
-    one = _Opened(canary, nodes, address, HTTPS, canary, None)
+    one = _Opened(canary, nodes, address, plan.guest.canary_port, canary, None)
     yield one.question(canary, replace(_base(one), aspect=Aspect.CANARY))
 
 

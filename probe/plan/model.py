@@ -169,6 +169,8 @@ class Guest:
     """What guests may reach before they log in."""
 
     canary: str | None = None
+    """A name outside the plan that is served over HTTPS."""
+    canary_port: int = 443
     reaches: tuple[str, ...] = ()
 
 

@@ -101,7 +101,9 @@ def login(value: object, at: At) -> Login | None:
 def guest(value: object, at: At) -> Guest:
     """Return what guests reach before they log in."""
     reaches = values.list_of(values.host)
-    return Guest(**values.table(value, at, {"canary": values.host, "reaches": reaches}))
+    given = values.table(value, at, {"canary": values.host_and_port, "reaches": reaches})
+    canary, port = given.pop("canary", (None, values.HTTPS))
+    return Guest(canary=canary, canary_port=port, **given)
 
 
 def fetch(value: object, at: At) -> Fetch:

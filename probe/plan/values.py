@@ -14,13 +14,15 @@ from enum import Enum
 from typing import Any, TypeVar
 
 from probe.plan import names
-from probe.plan.addresses import canonical_address, split_address, with_port
+from probe.plan.addresses import canonical_address, port_number, split_address, with_port
 from probe.plan.model import SecretRef
 from probe.plan.problems import At, Noted, Refused, nearest, shown
 
 T = TypeVar("T")
 E = TypeVar("E", bound=Enum)
 Parser = Callable[[object, At], T]
+
+HTTPS = 443
 
 NAME_CHARACTERS = 100
 """Characters of a name that the plan gives to something: it stands in a line of the report."""
@@ -231,6 +233,19 @@ def _normal(make: Callable[[str], str], allowed: str) -> Parser[str]:
 
 
 host = _normal(names.host_name, "a host name")
+
+
+def host_and_port(value: object, at: At) -> tuple[str, int]:
+    """Return a host name and the port behind it, 443 if there is none."""
+    found = text(value, at)
+    name, colon, port = found.partition(":")
+    try:
+        return names.host_name(name), port_number(port, found) if colon else HTTPS
+    except ValueError as error:
+        allowed = '"NAME" or "NAME:PORT"'
+        raise Refused(f"{shown(found)} cannot be used: {error}", allowed) from error
+
+
 expected_name = _normal(names.expected_name, 'a host name, where one whole label may be "*"')
 
 

@@ -214,6 +214,8 @@ SINGLE = [
         "guest.canary",
         "is a name of the plan",
     ),
+    (in_top('[guest]\ncanary = "harbour.example:0"'), "guest.canary", "a number from 1 to 65535"),
+    (in_top('[guest]\ncanary = "harbour example"'), "guest.canary", "cannot be used"),
     (in_top('[guest]\nreaches = "x"'), "guest.reaches", "is a text"),
     (in_top('[fetch]\nallow = ["127.0.0.1/8"]'), "fetch.allow[1]", "bits outside"),
     (in_top('[fetch]\noff = true\nallow = ["127.0.0.0/8"]'), "fetch.allow", "contradicts off"),
