@@ -2,28 +2,29 @@
 
 import pytest
 
-from tests.published.pkits import APPLYING, TESTS, UNREADABLE, not_run
+from tests.published.pkits import APPLYING, BY_LIST, TESTS, UNREADABLE, not_run
 
-_TEST = "test_path_pkits.py::test_pkits["
+_TESTS = ("test_path_pkits.py::test_pkits[", "test_crl_pkits.py::test_pkits_list[")
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     def ids(outcome: str) -> set[str]:
         reports = terminalreporter.getreports(outcome)
-        found = (report.nodeid.partition(_TEST)[2] for report in reports)
+        found = (report.nodeid.partition(test)[2] for report in reports for test in _TESTS)
         return {rest.rstrip("]") for rest in found if rest}
 
     passed, failed = ids("passed"), ids("failed")
     if not passed | failed:
         return
     agree = passed - UNREADABLE.keys()
+    applying = (*APPLYING, *BY_LIST)
     accepted = [
-        test["id"] for test in APPLYING if test["id"] in failed and test["expected"] == "invalid"
+        test["id"] for test in applying if test["id"] in failed and test["expected"] == "invalid"
     ]
     line = terminalreporter.write_line
     terminalreporter.write_sep("=", "NIST PKITS 1.0.1")
     line(
-        f"{len(APPLYING)} of {len(TESTS)} tests apply, {len(agree)} agree; refusals that are"
+        f"{len(applying)} of {len(TESTS)} tests apply, {len(agree)} agree; refusals that are"
         f" accepted: {', '.join(accepted) or 'none'}"
     )
     for test_id in sorted(failed):

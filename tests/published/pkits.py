@@ -4,16 +4,23 @@ x509/PKITS_data): which tests apply, and what the examination says of each.
 
 import json
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import cryptography_vectors
 
+from probe.certificate.facts import facts_of
+from probe.certificate.pool import Pool
+from probe.judge.authority.lists import Body, Lists
+from probe.judge.authority.model import Status
 from probe.judge.path import Explanation, Problem, explain_path
 from probe.judge.path.policies import PolicySettings
 from probe.judge.trust import AnchorSet
 
 CERTIFICATES = Path(cryptography_vectors.__file__).parent / "x509/PKITS_data/certs"
+LISTS = CERTIFICATES.parent / "crls"
+AT = datetime(2026, 6, 1, tzinfo=UTC)
 VECTORS = json.loads((Path(__file__).parent / "vectors/pkits.json").read_text("utf-8"))
 
 Test = dict[str, Any]
@@ -22,13 +29,12 @@ TESTS: tuple[Test, ...] = tuple(VECTORS["tests"])
 
 ANY_POLICY = "2.5.29.32.0"
 
-NO_CRL = "needs a CRL, and revocation is not examined"
+BY_LISTS = "Basic Certificate Revocation Tests"
 UNSUPPORTED = {
-    "Basic Certificate Revocation Tests": NO_CRL,
     "Distribution Points": "CRL distribution points and indirect CRLs are not supported",
     "Delta-CRLs": "delta CRLs are not supported",
 }
-"""Sections that are not run: without CRLs an acceptance proves nothing."""
+"""Sections that are not run."""
 
 UNREADABLE = {
     "4.1.5": "refused, though valid: a DSA key that inherits its parameters is not supported; no"
@@ -39,13 +45,20 @@ UNREADABLE = {
 
 def not_run(test: Test) -> str | None:
     """Return why a test does not apply; None if it does."""
-    unsupported = UNSUPPORTED.get(test["section"])
-    if unsupported is None and test["needs_crl"] and test["expected"] == "invalid":
-        return NO_CRL
-    return unsupported
+    return UNSUPPORTED.get(test["section"])
 
 
-APPLYING = tuple(test for test in TESTS if not_run(test) is None)
+def by_list(test: Test) -> bool:
+    """Whether a test is about lists of revoked certificates."""
+    invalid = test["needs_crl"] and test["expected"] == "invalid"
+    return test["section"] == BY_LISTS or (invalid and not_run(test) is None)
+
+
+BY_LIST = tuple(test for test in TESTS if by_list(test))
+"""Those that are about lists: 4.4, and some of 4.5 and 4.7."""
+
+APPLYING = tuple(test for test in TESTS if not_run(test) is None and not by_list(test))
+"""Those that paths alone decide."""
 
 
 def explain(test: Test) -> Explanation:
@@ -55,7 +68,7 @@ def explain(test: Test) -> Explanation:
         name=None,
         anchors=AnchorSet("pkits", [(CERTIFICATES / test["trust_anchor"]).read_bytes()]),
         family="linux-eap",
-        at=datetime(2026, 6, 1, tzinfo=UTC),
+        at=AT,
         policies=PolicySettings(
             frozenset(
                 ANY_POLICY if policy == "anyPolicy" else policy
@@ -71,3 +84,18 @@ def explain(test: Test) -> Explanation:
 def problems(test: Test) -> list[Problem]:
     """Return what is wrong with the path; PKITS leaves are no servers, so purposes are left out."""
     return [problem for problem in explain(test).problems if problem.kind != "wrong-purpose"]
+
+
+def statuses(test: Test) -> list[Status]:
+    """Return what the lists of a test say of each certificate below the anchor, leaf first."""
+    chain = [(CERTIFICATES / name).read_bytes() for name in test["chain"]]
+    anchor = (CERTIFICATES / test["trust_anchor"]).read_bytes()
+    more = [(CERTIFICATES / name).read_bytes() for name in test["crl_path_certs"]]
+    lists = Lists(
+        [Body((LISTS / name).read_bytes()) for name in test["crls"]],
+        Pool((anchor, *chain, *more)),
+        AnchorSet("pkits", [anchor]),
+        at=AT,
+    )
+    path = [facts_of(der) for der in (*chain, anchor)]
+    return [lists.status(subject, issuer) for subject, issuer in pairwise(path)]
