@@ -218,9 +218,14 @@ class Site:
 
 @contextmanager
 def nginx(
-    directory: Path, sites: Sequence[Site], protocols: str = "TLSv1.2 TLSv1.3"
+    directory: Path,
+    sites: Sequence[Site],
+    protocols: str = "TLSv1.2 TLSv1.3",
+    *,
+    settings: str = "access_log off;",
 ) -> Iterator[Running]:
-    """Run nginx with TLS. The first site is what an unknown or absent server name gets."""
+    """Run nginx with TLS. The first site is what an unknown or absent server name gets. `settings`
+    are further directives for all sites."""
     directory.mkdir()
     blocks = []
     for number, site in enumerate(sites):
@@ -242,7 +247,7 @@ def nginx(
         (directory / "nginx.conf").write_text(
             f"daemon off; master_process off; pid {directory / 'pid'};\n"
             f"error_log stderr info;\nevents {{}}\n"
-            f"http {{ access_log off; ssl_protocols {protocols};\n{temporary}\n{servers} }}\n",
+            f"http {{ ssl_protocols {protocols};\n{settings}\n{temporary}\n{servers} }}\n",
             "ascii",
         )
         return [
