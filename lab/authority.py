@@ -11,12 +11,17 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
+from typing import Literal
 
 import msgspec
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
-from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+from cryptography.x509.oid import (
+    AuthorityInformationAccessOID,
+    ExtendedKeyUsageOID,
+    NameOID,
+)
 
 from lab.marks import policies, signed_with_sha1, timestamps
 
@@ -40,6 +45,7 @@ PURPOSES: Mapping[str, x509.ObjectIdentifier] = {
     "code": ExtendedKeyUsageOID.CODE_SIGNING,
     "email": ExtendedKeyUsageOID.EMAIL_PROTECTION,
     "any": ExtendedKeyUsageOID.ANY_EXTENDED_KEY_USAGE,
+    "ocsp": ExtendedKeyUsageOID.OCSP_SIGNING,
 }
 """Words for purposes of the extended key usage extension (RFC 5280, 4.2.1.12)."""
 
@@ -87,6 +93,11 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Empty: no policies extension."""
     sha1: bool = False
     """Whether it is signed with SHA-1; its issuer's key must be RSA."""
+    addresses: tuple[Literal["issuer", "crl", "ocsp"], ...] = ()
+    """Addresses of its CA's servers that it carries: of the CA's certificate, list and responder.
+    """
+    must_staple: bool = False
+    """Whether it demands a stapled OCSP response (RFC 7633)."""
 
 
 class Blueprint(Look, frozen=True):
@@ -135,7 +146,11 @@ def _pooled_key(kind: str, number: int) -> PrivateKey:  # noqa: ARG001  # the ca
 class Workshop:
     """Makes certificates out of blueprints, each once."""
 
-    def __init__(self, blueprints: Iterable[Blueprint], reference: datetime) -> None:
+    def __init__(
+        self, blueprints: Iterable[Blueprint], reference: datetime, authorities: str = ""
+    ) -> None:
+        """`authorities` is where the servers of the CAs are: "http://HOST:PORT"."""
+        self._authorities = authorities
         self._blueprints = {blueprint.label: blueprint for blueprint in blueprints}
         self._reference = reference
         self._keys: dict[str, PrivateKey] = {}
@@ -204,9 +219,11 @@ class Workshop:
         )
         for extension, critical in _extensions(blueprint, key, signer):
             builder = builder.add_extension(extension, critical)
+        for extension in _addresses(blueprint, self._authorities):
+            builder = builder.add_extension(extension, critical=False)
         if blueprint.timestamps is not None:
             builder = builder.add_extension(timestamps(blueprint.timestamps, begins), False)
-        certificate = builder.sign(signer, _hash_for(signer))
+        certificate = builder.sign(signer, hash_for(signer))
         if blueprint.sha1:
             if not isinstance(signer, rsa.RSAPrivateKey):
                 raise BlueprintError(
@@ -230,7 +247,8 @@ def _serial(label: str) -> int:
     return int.from_bytes(b"\x01" + hashlib.sha256(label.encode()).digest()[:8])
 
 
-def _hash_for(key: PrivateKey) -> hashes.SHA256 | hashes.SHA384 | None:
+def hash_for(key: PrivateKey) -> hashes.SHA256 | hashes.SHA384 | None:
+    """Return the hash that a key signs with."""
     if isinstance(key, ed25519.Ed25519PrivateKey):
         return None
     if isinstance(key, ec.EllipticCurvePrivateKey) and key.curve.key_size == 384:
@@ -260,6 +278,29 @@ def _extensions(
         found.append((x509.SubjectAlternativeName(names), bare))
     if blueprint.policies:
         found.append((policies(blueprint.policies), False))
+    return found
+
+
+def _addresses(blueprint: Blueprint, at: str) -> list[x509.ExtensionType]:
+    """Return what says where its CA has what, and that a staple must come."""
+    issuer, found = blueprint.issuer, list[x509.ExtensionType]()
+    places = {
+        "issuer": (AuthorityInformationAccessOID.CA_ISSUERS, f"{at}/{issuer}.cer"),
+        "ocsp": (AuthorityInformationAccessOID.OCSP, f"{at}/ocsp/{issuer}"),
+    }
+    described = [
+        x509.AccessDescription(method, x509.UniformResourceIdentifier(url))
+        for word, (method, url) in places.items()
+        if word in blueprint.addresses
+    ]
+    if described:
+        found.append(x509.AuthorityInformationAccess(described))
+    if "crl" in blueprint.addresses:
+        name = x509.UniformResourceIdentifier(f"{at}/{issuer}.crl")
+        point = x509.DistributionPoint([name], None, None, None)
+        found.append(x509.CRLDistributionPoints([point]))
+    if blueprint.must_staple:
+        found.append(x509.TLSFeature([x509.TLSFeatureType.status_request]))
     return found
 
 
