@@ -318,12 +318,15 @@ class _Sweep:
             seen = VisitSeen(Outcome.NOT_ASKED, Phase.CONNECT, 0.0, says)
             self._notebook.visited(question, ask, self._notebook.clock(), seen)
             return
+        left_out = [version for version in ask.tls if version not in versions]
         ask = replace(ask, tls=versions)
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
             if question.endpoint is Endpoint.WEB:
                 staple = known is None or not known.spoiled_staple
                 seen = await visit_web(ask, address, self._limits, staple=staple)
+                if left_out and seen.detail is None:
+                    seen = replace(seen, detail=not_offered(left_out[0], ask.key_family))
                 self._notebook.visited(question, ask, at, seen)
                 if ask.aspect is None:
                     self._first_seen.setdefault((address, ask.port), seen)

@@ -579,6 +579,24 @@ def test_what_the_library_cannot_ask_is_unobserved(monkeypatch: pytest.MonkeyPat
     assert from_json(to_json(seen)) == seen
 
 
+def test_a_family_is_asked_for_as_far_as_the_library_can(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("probe.wire.openssl.HAS_SIGNATURES", False)
+
+    async def run() -> Survey:
+        async with listening(TlsServer(TlsVersion.TLS1_2).handle) as port:
+            planned = plan(node("quay1", "127.0.0.1", web=Web(port=port), eap=None))
+            return await look(planned, agenda(planned, Depth.SWEEP, only=WEB_ONLY))
+
+    seen = asyncio.run(run())
+    assert seen.unobserved() == ()
+    (rsa,) = [row for row in seen.handshakes if row.asked.key_family is KeyFamily.RSA]
+    assert (rsa.outcome, rsa.asked.tls) == (Outcome.SERVED, (TlsVersion.TLS1_2,))
+    assert rsa.detail == (
+        "this machine's TLS library cannot ask for the key family rsa under TLSv1.3"
+    )
+    assert from_json(to_json(seen)) == seen
+
+
 def test_the_canary_is_found_by_the_resolvers_of_guests() -> None:
     async def run() -> tuple[Survey, int, int]:
         async with world() as here, serving(addresses) as guests:

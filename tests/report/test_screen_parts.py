@@ -182,6 +182,15 @@ def test_many_questions_without_an_answer_are_a_few_and_a_number() -> None:
     assert "web/quay8/x" not in shown
 
 
+def test_what_could_not_be_asked_is_told_with_the_reason() -> None:
+    first, *others = healthy().survey.handshakes
+    why = "this machine's TLS library cannot ask for it"
+    left = replace(first, outcome=Outcome.NOT_ASKED, detail=why, served=None)
+    survey = replace(healthy().survey, handshakes=(left, *others))
+    shown = render(replace(healthy(), survey=survey, complete=False, unseen=(first.question,)))
+    assert f"{first.question}: {why}" in " ".join(shown.split())
+
+
 def test_much_evidence_is_a_few_and_a_number() -> None:
     evidence = tuple(Evidence(f"fact {number}", "x", None) for number in range(23))
     shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=evidence),)))

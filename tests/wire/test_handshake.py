@@ -153,6 +153,7 @@ def test_anything_is_read_or_refused(body: bytes, tls13: bool) -> None:
             continue
     handshake.key_exchange_scheme(body)
     handshake.verify_scheme(body)
+    handshake.ocsp_response(body)
     handshake.fatal_alert(body, tls13=tls13)
     handshake.unlike_tls(body)
     list(ClearReader().feed(body))

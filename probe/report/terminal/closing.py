@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from rich.console import RenderableType
 from rich.text import Text
 
+from probe.observation.model import Outcome
 from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, Labelled, heading
@@ -22,14 +23,19 @@ NOT_PROVEN = (
 
 
 def unseen(view: View) -> Iterator[RenderableType]:
-    """Yield the questions that nobody answered."""
+    """Yield the questions that nobody answered, and why one could not be asked."""
     assessment = view.assessment
     if not assessment.unseen:
         return
     asked = words.plural(len(assessment.survey.questions), "question")
     yield heading(f"Not seen: {len(assessment.unseen)} of {asked}")
+    why = {
+        record.question: f": {visible(record.detail)}"
+        for record in assessment.survey.handshakes
+        if record.outcome is Outcome.NOT_ASKED and record.detail
+    }
     for identifier in assessment.unseen[:QUESTIONS]:
-        yield Indented(Text(visible(identifier)))
+        yield Indented(Text(visible(identifier) + why.get(identifier, "")))
     if len(assessment.unseen) > QUESTIONS:
         more = len(assessment.unseen) - QUESTIONS
         yield Indented(Text(f"and {more} more, in the JSON document"))
