@@ -37,6 +37,7 @@ class Common:
     tolerate: Verdict
     quiet: bool
     repeat: int | None
+    no_fetch: bool
 
 
 class _Time(click.ParamType[datetime]):
@@ -151,8 +152,7 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option(
         "--no-fetch",
         is_flag=True,
-        expose_value=False,
-        help="Fetch nothing from CAs (this version never does).",
+        help="Fetch nothing from CAs: whether certificates were revoked is unseen.",
     ),
     click.option(
         "--history",

@@ -104,7 +104,7 @@ def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
     from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
 
     with wrong_input():
-        effort = sweep.effort(plan, sweep.questions(plan, scope))
+        effort = sweep.effort(_to_ask(plan, shared), sweep.questions(plan, scope))
     plain = shared.output is not None
     _write(
         render_agenda(effort, width=80 if plain else width(), colour=not plain and colour()), shared
@@ -128,11 +128,15 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     hide(secrets.values())
     with Progress(quiet=shared.quiet) as progress:
         return sweep.look(
-            plan,
+            _to_ask(plan, shared),
             asked,
             secrets,
             on_event=lambda event: progress.show(event.done, event.total, event.node),
         )
+
+
+def _to_ask(plan: Plan, shared: Common) -> Plan:
+    return sweep.without_fetching(plan) if shared.no_fetch else plan
 
 
 def _save(seen: Survey, path: Path) -> None:

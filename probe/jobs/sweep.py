@@ -19,7 +19,7 @@ from probe.observation.model import Endpoint, Handshake, Lookup, Question, Surve
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
 from probe.observe.footprint import Footprint, footprint
 from probe.observe.sweep import OnEvent, ignore, survey
-from probe.plan.model import Plan, SecretRef
+from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
 
@@ -56,6 +56,14 @@ def check_nodes(plan: Plan, names: Iterable[str]) -> None:
     for name in names:
         if name not in known:
             raise JobError(f"{shown(name)} is no node of the plan{nearest(name, known)}")
+
+
+def without_fetching(plan: Plan) -> Plan:
+    """Return the plan to ask by where nothing is to be fetched from authorities.
+
+    Judge by the plan itself: what it wants to know and was not fetched is unseen.
+    """
+    return replace(plan, fetch=Fetch(off=True))
 
 
 def effort(plan: Plan, asked: tuple[Question, ...]) -> Footprint:

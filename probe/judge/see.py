@@ -24,6 +24,8 @@ WHAT = "to see it"
 
 _CLOCKS = frozenset({"web-clock-off", "here-clock-off"})
 
+_STAPLES = frozenset({"web-staple-missing", "web-staple-bad"})
+
 _VERSIONS = {
     TlsVersion.TLS1_0: "-tls1 -cipher DEFAULT@SECLEVEL=0",
     TlsVersion.TLS1_1: "-tls1_1 -cipher DEFAULT@SECLEVEL=0",
@@ -43,6 +45,8 @@ def to_see(case: Case, draft: Draft) -> Iterator[Evidence]:
     """Yield the line for a draft that rests on web visits: how to make the first of them again."""
     if draft.rule.endpoint not in (Endpoint.WEB, Endpoint.CLUSTER):
         return
+    if any(row.what == WHAT for row in draft.evidence):
+        return  # the rule knows better
     for question in _questions(case, draft):
         asked = question.handshake
         if asked is not None:
@@ -92,6 +96,8 @@ def _line(case: Case, draft: Draft, question: Question, asked: HandshakeAsk) -> 
     if len(asked.tls) == 1:
         options.append(_VERSIONS.get(asked.tls[0], ""))
     options.append(_family(asked))
+    if draft.rule_id in _STAPLES:
+        options.append("-status")
     options.append("-showcerts </dev/null")
     line = " ".join(option for option in options if option)
     if asked.aspect is Aspect.AGAIN or draft.rule_id == "web-unequal-answers":

@@ -158,11 +158,7 @@ def _contradictions(survey: Survey) -> Iterator[str]:
         for digest in handshake.served.chain if handshake.served else ():
             if digest not in survey.certificates:
                 yield f"{handshake.question} served certificate {digest}, which is not in it"
-    for fetch in survey.fetches:
-        if (fetch.body is not None) is not (fetch.outcome is FetchOutcome.FETCHED):
-            yield f"what {fetch.url} gave does not fit how it ended"
-        elif fetch.body is not None and fetch.body not in survey.bodies:
-            yield f"{fetch.url} gave {fetch.body}, which is not in it"
+    yield from _of_fetches(survey)
     for what, pool in (("certificate", survey.certificates), ("body", survey.bodies)):
         for digest, octets in pool.items():
             if fingerprint(octets) != digest:
@@ -172,6 +168,14 @@ def _contradictions(survey: Survey) -> Iterator[str]:
             yield f"{moment.isoformat()} is in no time zone"
         elif not _in_calendar(moment):
             yield f"{moment.isoformat()} is out of range"
+
+
+def _of_fetches(survey: Survey) -> Iterator[str]:
+    for fetch in survey.fetches:
+        if (fetch.body is not None) is not (fetch.outcome is FetchOutcome.FETCHED):
+            yield f"what {fetch.url} gave does not fit how it ended"
+        elif fetch.body is not None and fetch.body not in survey.bodies:
+            yield f"{fetch.url} gave {fetch.body}, which is not in it"
 
 
 def _of_questions(questions: tuple[Question, ...]) -> Iterator[str]:

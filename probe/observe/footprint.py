@@ -46,6 +46,9 @@ class Footprint:
     total: Share
     resolvers: tuple[tuple[str, int], ...]
     """Each resolver of the plan and how many questions it gets."""
+    authorities: bool = False
+    """Whether addresses that served certificates name are gone to afterwards: nobody knows yet
+    which those are."""
 
 
 def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
@@ -98,7 +101,12 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
         conversations=sum(share.conversations for share in shares),
         per_address=bool(by_dns),
     )
-    return Footprint(shares, total, tuple((resolver, asked[resolver]) for resolver in resolvers))
+    return Footprint(
+        shares,
+        total,
+        tuple((resolver, asked[resolver]) for resolver in resolvers),
+        authorities=bool(total.connections or total.conversations) and not plan.fetch.off,
+    )
 
 
 def _place(plan: Plan, question: Question) -> str:

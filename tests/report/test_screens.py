@@ -33,6 +33,7 @@ class Footprint:
     shares: tuple[Share, ...]
     total: Share
     resolvers: tuple[tuple[str, int], ...]
+    authorities: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ FOOTPRINT = Footprint(
     ),
     Share("all", QUAYS, 20, 13, 8),
     (("system", 10), ("10.0.9.53@guest", 10), ("192.0.2.53", 0)),
+    authorities=True,
 )
 RULES = (
     Rule("dns-no-address", Endpoint.DNS, "A name has no address"),

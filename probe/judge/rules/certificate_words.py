@@ -105,6 +105,11 @@ def _chain_incomplete(case: Case, said: Said) -> Sentence:
     if missing:
         ca = listing([called(facts) for facts in missing])
         prints = ", ".join(f"{facts.sha256[:16]}…" for facts in missing)
+        places = [
+            case.fetched_from[one.sha256] for one in missing if one.sha256 in case.fetched_from
+        ]
+        if places:
+            prints += f"; to be had at {listing(places)}"
         text = f"Import the CA certificate {ca} (SHA-256 {prints}) on {listing(said.nodes)}"
     else:
         ca = issuer(case.facts[said.leaves[0]])

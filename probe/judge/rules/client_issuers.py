@@ -91,7 +91,8 @@ def _ending(case: Case, issuer: CertFacts, nodes: tuple[str, ...]) -> Iterator[D
 def _lists(case: Case, der: bytes, issuer: CertFacts, nodes: tuple[str, ...]) -> Iterator[Draft]:
     above = _above(case, der, issuer)
     for listed in (*_own(case, issuer), *_of_above(case, issuer, above)):
-        draft = _draft(issuer, listed, nodes)
+        clients = tuple(dict.fromkeys(client.family for client in case.supplicants))
+        draft = _draft(issuer, listed, nodes, clients)
         if draft is not None:
             yield draft
     yield from _unseen(case, issuer, above, nodes)
@@ -135,7 +136,9 @@ def _signed_by(
         yield _Listed(fetch.url, late, near, fetch)
 
 
-def _draft(issuer: CertFacts, listed: _Listed, nodes: tuple[str, ...]) -> Draft | None:
+def _draft(
+    issuer: CertFacts, listed: _Listed, nodes: tuple[str, ...], clients: tuple[str, ...]
+) -> Draft | None:
     if listed.due is not None:
         state = f"ends {minute(listed.due)}, and its successor is not there yet"
     elif listed.late is not None and listed.late.why in (Why.STALE, Why.EARLY):
@@ -154,6 +157,7 @@ def _draft(issuer: CertFacts, listed: _Listed, nodes: tuple[str, ...]) -> Draft 
         f" clients' own certificates, {state}: if {where}, {they} every client certificate. Seen"
         " from here, not from the nodes.",
         remedy="Have the CA publish a current list there, and see that the nodes can fetch it.",
+        clients=clients,
         evidence=(Evidence(listed.url, f"the list {state}", None),),
     )
 

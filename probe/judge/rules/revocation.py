@@ -7,11 +7,11 @@ what could not be seen from here, which accuses nobody.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-from probe.assessment import Note, Verdict
+from probe.assessment import Evidence, Note, Verdict
 from probe.certificate.facts import CertFacts
 from probe.judge.authority.model import Answer, Status, Why
 from probe.judge.authority.ocsp import check_response
@@ -24,9 +24,10 @@ from probe.judge.override import hardened
 from probe.judge.rules import revocation_words as words
 from probe.judge.rules.certificate import beside_another, watchers
 from probe.judge.rules.certificate_words import Said
+from probe.judge.see import WHAT
 from probe.judge.strict import no_way_out
 from probe.judge.words import day
-from probe.observation.model import Endpoint
+from probe.observation.model import Endpoint, FetchKind
 from probe.plan.model import Acceptance
 
 UNSEEN = "out of reach"
@@ -210,7 +211,17 @@ def _draft(
         remedy=sentence.remedy,
         accepted=cause.accepted,
     )
-    return resting_on(draft, sightings)
+    draft = resting_on(draft, sightings)
+    return replace(draft, evidence=(*draft.evidence, *_to_see(sources)))
+
+
+def _to_see(sources: list[Source]) -> Iterator[Evidence]:
+    """Yield the line by which anybody can see it: the first list, or else the first responder."""
+    fetched = sorted(
+        (one for one in sources if one.url), key=lambda one: one.kind is FetchKind.OCSP
+    )
+    if fetched:
+        yield Evidence(WHAT, words.line(fetched[0]), None)
 
 
 # ---------------------------------------------------------------- staples

@@ -1,6 +1,7 @@
 """What is said of revoked certificates, of what could not be learned, and of staples."""
 
 from collections.abc import Sequence
+from shlex import quote
 
 from probe.certificate.facts import CertFacts
 from probe.judge.authority.model import Answer
@@ -8,7 +9,7 @@ from probe.judge.authority.sources import Source
 from probe.judge.case import Case
 from probe.judge.rules.certificate_words import Said, Sentence, leaf, restart, serving, which
 from probe.judge.words import called, clip, day, listing, verb
-from probe.observation.model import FetchOutcome
+from probe.observation.model import FetchKind, FetchOutcome
 
 _SHOWN = 3
 """Sources told of one finding."""
@@ -61,8 +62,8 @@ def unusable(case: Case, said: Said, sources: Sequence[Source]) -> Sentence:
     first = case.facts[said.at_fault[0]] if said.at_fault else case.facts[said.leaves[0]]
     under = "" if first.sha256 in said.leaves else f" under the CA certificate {called(first)}"
     return Sentence(
-        f"{serving(said)} {leaf(case, said)}{under}; whether it was revoked cannot be learned from"
-        f" its CA: {_told(sources)}.",
+        f"{serving(said)} {leaf(case, said)}{under}; whether {_were(said)} revoked cannot be"
+        f" learned from the CA: {_told(sources)}.",
         f"See to it that the CA publishes at {_places(sources)} what clients can use: current,"
         " signed by itself, and of this certificate's kind.",
     )
@@ -83,14 +84,20 @@ def unseen(case: Case, said: Said, sources: Sequence[Source]) -> Sentence:
     else:
         remedy = f"Let this machine reach {_places(sources)} over HTTP; or write [fetch] off = true"
         remedy += " into the plan, if nothing is to be known of revocation."
-    they = "was" if len(said.leaves) == 1 else "were"
     if len(reasons) > _SHOWN:
         reasons = [*reasons[:_SHOWN], f"{len(reasons) - _SHOWN} more"]
     return Sentence(
-        f"{serving(said)} {leaf(case, said)}; whether {_it(said)} {they} revoked was not seen from"
-        f" here ({'; '.join(reasons)}).",
+        f"{serving(said)} {leaf(case, said)}; whether {_were(said)} revoked was not seen from here"
+        f" ({'; '.join(reasons)}).",
         remedy,
     )
+
+
+def line(source: Source) -> str:
+    """Return how to see for oneself what a source says."""
+    if source.kind is FetchKind.CRL:
+        return f"curl -s {quote(source.url)} | openssl crl -inform DER -noout -text"
+    return f"openssl ocsp -issuer CA.pem -cert SERVER.pem -resp_text -url {quote(source.url)}"
 
 
 def not_fetched(nodes: tuple[str, ...]) -> str:
@@ -129,8 +136,8 @@ def staple(case: Case, said: Said, detail: str, *, missing: bool) -> Sentence:
     )
 
 
-def _it(said: Said) -> str:
-    return "it" if len(said.leaves) == 1 else "they"
+def _were(said: Said) -> str:
+    return "it was" if len(said.leaves) == 1 else "they were"
 
 
 def _host(source: Source) -> str:

@@ -64,6 +64,16 @@ class Footprint(Protocol):
     def resolvers(self) -> Sequence[tuple[str, int]]:
         """Each resolver and its questions."""
 
+    @property
+    def authorities(self) -> bool:
+        """Whether addresses in certificates are gone to afterwards."""
+
+
+_AUTHORITIES = (
+    "plain HTTP to addresses that the served certificates name, each once: the certificates, lists"
+    " and OCSP responders of their CAs (--no-fetch leaves that out)"
+)
+
 
 def render_agenda(footprint: Footprint, *, width: int = 80, colour: bool = False) -> str:
     """Return what will be asked. Places that are asked equally much are one row."""
@@ -88,6 +98,8 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     yield heading("Altogether")
     total = footprint.total
     yield Labelled("sent", Text(_amount(total)), COLUMN)
+    if footprint.authorities:
+        yield Labelled("and then", Text(_AUTHORITIES), COLUMN)
     if not total.failed_authentications:
         yield Labelled("logged", Text("no failed authentication"), COLUMN)
         return
