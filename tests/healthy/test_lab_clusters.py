@@ -32,3 +32,18 @@ def test_a_healthy_cluster_has_no_finding(
         ("refused", "family")
     }
     assert any(entry["outcome"] == "served" for entry in entries)
+
+
+@pytest.mark.parametrize("name", HEALTHY)
+def test_a_healthy_node_in_depth_has_no_finding(tmp_path: Path, name: str) -> None:
+    scenario = Scenario.load(name)
+    node = scenario.nodes[-1]
+    with Cluster(scenario, directory=tmp_path, at=DAY) as lab:
+        result = probe(lab.plan_path, "--at", DAY.isoformat(), command=("node", node))
+    assert result.document["findings"] == []
+    assert result.document["unseen"] == []
+    assert result.status == 0
+    assert {entry["outcome"] for entry in result.closer("again")} == {"served"}
+    # By each name: two families under two versions, and two repeats.
+    names = len(result.endpoints("web"))
+    assert (len(result.closer("family")), len(result.closer("again"))) == (4 * names, 2 * names)
