@@ -11,19 +11,23 @@ import asyncio
 import threading
 from collections.abc import Iterable
 from contextlib import AsyncExitStack
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, Self
 
 from lab.authority import BlueprintError, Issued, Workshop
-from lab.description import PROFILE_FOLDER, SECRET_FILE, plan_of, zone_of
+from lab.authorityserver import AuthorityServer, Office
+from lab.description import PROFILE_FOLDER, SECRET_FILE, authority_host, plan_of, zones_of
 from lab.eapserver import EapSite
+from lab.marks import timestamp_list
 from lab.nameserver import NameServer
 from lab.places import Kind, Ports, Seat
 from lab.profiles import PROFILES
 from lab.radiusserver import RadiusServer
-from lab.scenario import ChainLabels, Scenario, ScenarioError
+from lab.revocation import Authority, State, serials
+from lab.scenario import AuthoritySettings, ChainLabels, Scenario, ScenarioError
 from lab.seating import Seating
 from lab.tls import ServedChain, write_chain
 from lab.toml import to_toml
@@ -76,22 +80,23 @@ class Cluster:
         self._thread: threading.Thread | None = None
         self._ready = threading.Event()
         self._workshop = Workshop(scenario.blueprints(), self.at)
+        self._offices: dict[str, Office] = {}
         self._chains: dict[str, ServedChain] = {}
 
     # ------------------------------------------------------------ life
 
     def __enter__(self) -> Self:
         """Start. Raises ScenarioError, NoPlace, OSError (the directory), LabCrash."""
-        try:
-            self._issue()
-        except BlueprintError as error:
-            raise ScenarioError(f"{self.scenario.name}: {error}") from error
         self._seating.take(ports=self._ports, single_address=self._single_address)
         try:
+            self._open_offices()
+            self._issue()
             servers = self._servers()
             self._write_plan()
-        except BaseException:
+        except BaseException as error:
             self._seating.close()
+            if isinstance(error, BlueprintError):
+                raise ScenarioError(f"{self.scenario.name}: {error}") from error
             raise
         self._thread = threading.Thread(
             target=self._run, args=(servers,), name=f"lab {self.scenario.name}"
@@ -190,14 +195,32 @@ class Cluster:
         """Return what a node's web endpoint is told to serve for a server name."""
         web = self.scenario.node[node].web
         labels = web.chains if name is None else web.by_name.get(name, web.chains)
-        return self._served(node, labels)
+        return self._served(node, labels, web.staple)
 
     def eap_chains(self, node: str) -> tuple[ServedChain, ...]:
         """Return what a node's EAP endpoint is told to serve."""
         eap = self.scenario.node[node].eap
-        return self._served(node, eap.chains) if eap is not None else ()
+        return self._served(node, eap.chains, eap.staple) if eap is not None else ()
 
     # ------------------------------------------------------------ certificates
+
+    def _open_offices(self) -> None:
+        """Make the CAs whose addresses stand in certificates, where their server answers."""
+        labels = self.scenario.authorities()
+        if not labels:
+            return
+        port = self._seating.place(self._seating.authority()).port
+        at = f"http://{authority_host(self.scenario)}:{port}"
+        self._workshop = Workshop(self.scenario.blueprints(), self.at, at)
+        for label in labels:
+            said = self.scenario.authority.get(label, AuthoritySettings())
+            authority = Authority(
+                self._workshop[label],
+                self.at,
+                serials(self._workshop.chain(said.revoked)),
+                self._workshop[said.delegate] if said.delegate is not None else None,
+            )
+            self._offices[label] = Office(authority, said.faults, said.form)
 
     def _issue(self) -> None:
         """Make all certificates and write them: roots for the plan, chains for the servers."""
@@ -208,9 +231,7 @@ class Cluster:
             (roots / f"{label}.pem").write_bytes(self._workshop[label].pem)
         for node in self.scenario.nodes:
             settings = self.scenario.node[node]
-            used = [*settings.web.chains]
-            for by_name in settings.web.by_name.values():
-                used += by_name
+            used = [chain for _, chain in settings.web.served()]
             if settings.eap is not None:
                 used += settings.eap.chains
             for chain in used:
@@ -225,13 +246,31 @@ class Cluster:
             anchors = self._workshop.chain(profile.anchors)
             (given / name).write_bytes(PROFILES[profile.family](profile.names, anchors))
 
-    def _served(self, node: str, chains: Iterable[ChainLabels]) -> tuple[ServedChain, ...]:
+    def _served(
+        self, node: str, chains: Iterable[ChainLabels], staple: State | None
+    ) -> tuple[ServedChain, ...]:
         names = ("+".join(self.scenario.labels_for(node, chain)) for chain in chains)
-        return tuple(self._chains[name] for name in names)
+        served = [self._chains[name] for name in names]
+        if staple is not None:
+            served[0] = replace(served[0], staple=self._staple(node, next(iter(chains)), staple))
+        return tuple(served)
+
+    def _staple(self, node: str, chain: ChainLabels, staple: State) -> bytes:
+        issuer = self.scenario.certificate[chain[0]].issuer
+        leaf = self._workshop[self.scenario.labels_for(node, chain)[0]]
+        office = self._offices[issuer or ""]
+        return office.authority.response(leaf.certificate.serial_number, staple)
 
     def _trusted(self) -> set[str]:
         trust = self.scenario.trust
-        worlds = (trust.public, trust.web, trust.staff, trust.eap, trust.node)
+        worlds = (
+            trust.public,
+            trust.web,
+            trust.staff,
+            trust.eap,
+            trust.node,
+            trust.client_issuers,
+        )
         return {label for world in worlds for label in world} - {"public"}
 
     # ------------------------------------------------------------ servers
@@ -239,10 +278,13 @@ class Cluster:
     def _servers(self) -> tuple[_Server, ...]:
         scenario, seating = self.scenario, self._seating
         servers: list[_Server] = []
-        zones = (zone_of(scenario, seating),)
+        zones = zones_of(scenario, seating)
         for name, settings in scenario.nameserver.items():
             udp, tcp = seating.place(seating.nameserver(name)).sockets
             servers.append(NameServer(udp, tcp, zones, settings.fault))
+        if self._offices:
+            (bound,) = seating.place(seating.authority()).sockets
+            servers.append(AuthorityServer(bound, self._offices))
         for node in scenario.nodes:
             servers += self._server_at(seating.web(node), node)
             if scenario.node[node].eap is not None:
@@ -257,8 +299,22 @@ class Cluster:
         (bound,) = self._seating.place(seat).sockets
         web, eap = self.scenario.node[node].web, self.scenario.node[node].eap
         if seat.kind is Kind.WEB:
-            by_name = {name: self._served(node, chains) for name, chains in web.by_name.items()}
-            site = WebSite(self.web_chains(node), by_name, web.tls, web.fault)
+            by_name = {
+                name: self._served(node, chains, web.staple) for name, chains in web.by_name.items()
+            }
+            known = {self.scenario.node[node].host, *self.scenario.service}
+            site = WebSite(
+                self.web_chains(node),
+                by_name,
+                web.tls,
+                web.fault,
+                names=frozenset(known),
+                unnamed=self._served(node, web.unnamed, None),
+                in_turn=self._served(node, web.in_turn, None),
+                minutes_ahead=web.minutes_ahead,
+                strict_transport=web.strict_transport,
+                timestamps=timestamp_list(web.timestamps, self.at) if web.timestamps else b"",
+            )
             return [WebServer(bound, site)]
         if seat.kind is Kind.EAP and eap is not None:
             shown = EapSite(

@@ -14,6 +14,11 @@ SECRET_FILE = "radius.secret"
 PROFILE_FOLDER = "given"
 
 
+def authority_host(scenario: Scenario) -> str:
+    """Return the name of the server of all CAs."""
+    return f"pki.{scenario.domain}"
+
+
 def zone_of(scenario: Scenario, seating: Seating) -> Zone:
     """Return what the name servers say: what follows from nodes and services, and instead of that
     what the scenario says of single names."""
@@ -27,6 +32,8 @@ def zone_of(scenario: Scenario, seating: Seating) -> Zone:
         else:
             found = [addresses[node] for node in scenario.nodes_of(service)]
         records[name] = {"A": tuple(dict.fromkeys(found))}
+    if scenario.authorities():
+        records[authority_host(scenario)] = {"A": (seating.place(seating.authority()).address,)}
     faults = {}
     for name, said in scenario.record.items():
         if said.fault is not None:
@@ -42,6 +49,15 @@ def zone_of(scenario: Scenario, seating: Seating) -> Zone:
     return Zone(scenario.domain, records, faults)
 
 
+def zones_of(scenario: Scenario, seating: Seating) -> tuple[Zone, ...]:
+    """Return all zones: the cluster's own, and that of the name outside the plan."""
+    own, canary = zone_of(scenario, seating), scenario.canary
+    if canary is None:
+        return (own,)
+    address = seating.place(seating.web(canary.at)).address
+    return own, Zone(canary.name, {canary.name: {"A": (address,)}})
+
+
 def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
     """Return the plan as a document, with what the scenario lays over it."""
     trust = scenario.trust
@@ -54,6 +70,7 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
             "staff": _roots(trust.staff),
             "eap": _roots(trust.eap),
             "node": _roots(trust.node),
+            **({"client_issuers": _roots(trust.client_issuers)} if trust.client_issuers else {}),
         },
         "dns": {
             "resolvers": [
@@ -69,6 +86,11 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
             "secret": {"file": SECRET_FILE},
             "identity": f"cert-probe@{scenario.domain}",
         }
+    if scenario.authorities():
+        plan["fetch"] = {"allow": ["127.0.0.0/8"]}
+    if scenario.canary is not None:
+        port = seating.place(seating.web(scenario.canary.at)).port
+        plan["guest"] = {"canary": f"{scenario.canary.name}:{port}"}
     plan["service"] = [
         _service(name, service, seating) for name, service in scenario.service.items()
     ]

@@ -26,14 +26,18 @@ POLICIES: Mapping[str, str] = {
 def timestamps(logs: int, seen: datetime) -> x509.UnrecognizedExtension:
     """Return the extension with timestamps of so many logs (RFC 6962, 3.2 and 3.3). No log of
     these ids exists, and the signatures are none."""
+    return x509.UnrecognizedExtension(_TIMESTAMPS, _octet_string(timestamp_list(logs, seen)))
+
+
+def timestamp_list(logs: int, seen: datetime) -> bytes:
+    """Return such a list as it stands in the TLS extension (RFC 6962, 3.3.1)."""
     entries = b""
     for number in range(logs):
         entry = b"\0" + hashlib.sha256(f"log {number} of the lab".encode()).digest()
         entry += int(seen.timestamp() * 1_000).to_bytes(8)
         entry += b"\0\0" + b"\x04\x03" + (70).to_bytes(2) + bytes(70)
         entries += len(entry).to_bytes(2) + entry
-    listed = len(entries).to_bytes(2) + entries
-    return x509.UnrecognizedExtension(_TIMESTAMPS, _octet_string(listed))
+    return len(entries).to_bytes(2) + entries
 
 
 def _octet_string(octets: bytes) -> bytes:

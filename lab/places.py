@@ -30,6 +30,7 @@ class Kind(Enum):
     NAMESERVER = "nameserver"
     WEB = "web"
     EAP = "eap"
+    AUTHORITY = "authority"
     WEB_CLOSED = "web, closed"
     EAP_CLOSED = "eap, closed"
 
@@ -41,11 +42,14 @@ class Ports:
     dns: int = 10053
     web: int = 10443
     eap: int = 11812
+    authority: int = 10080
 
     def of(self, kind: Kind) -> int:
         """Return the port for one kind of server."""
         if kind is Kind.NAMESERVER:
             return self.dns
+        if kind is Kind.AUTHORITY:
+            return self.authority
         return self.web if kind in (Kind.WEB, Kind.WEB_CLOSED) else self.eap
 
 
@@ -128,7 +132,7 @@ def _sockets(kind: Kind, address: str, port: int) -> tuple[socket.socket, ...]:
     match kind:
         case Kind.NAMESERVER:
             return udp_and_tcp_sockets(address, port)
-        case Kind.WEB:
+        case Kind.WEB | Kind.AUTHORITY:
             return (tcp_socket(address, port),)
         case Kind.EAP:
             return (udp_socket(address, port),)

@@ -13,9 +13,11 @@ from typing import Annotated, Any, Literal
 import msgspec
 
 from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint, Look
+from lab.authorityserver import AuthorityFault, Form, Offer
 from lab.eapserver import EapFault, EapMethod
 from lab.marks import POLICIES
 from lab.nameserver import NameFault
+from lab.revocation import State
 from lab.tls import Version
 from lab.webserver import WebFault
 
@@ -49,6 +51,24 @@ class WebSettings(_Table, frozen=True):
     """Other chains for single server names."""
     tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
     fault: WebFault | None = None
+    staple: State | None = None
+    """The OCSP response that comes with the first chain; None: none comes."""
+    unnamed: tuple[ChainLabels, ...] = ()
+    """Other chains for clients that send no server name, or one that the cluster does not know."""
+    in_turn: tuple[ChainLabels, ...] = ()
+    """Other chains for every other visit."""
+    minutes_ahead: float = 0
+    """How far the node's clock is ahead."""
+    strict_transport: str | None = None
+    """The Strict-Transport-Security header."""
+    timestamps: int = 0
+    """Logs of which timestamps come in the TLS extension, up to TLS 1.2."""
+
+    def served(self) -> tuple[tuple[str, ChainLabels], ...]:
+        """Return every chain, with the key that names it."""
+        groups = {"web": self.chains, "web.unnamed": self.unnamed, "web.in_turn": self.in_turn}
+        groups |= {f"web.by_name.{name}": chains for name, chains in self.by_name.items()}
+        return tuple((key, chain) for key, chains in groups.items() for chain in chains)
 
 
 class EapSettings(_Table, frozen=True):
@@ -61,6 +81,8 @@ class EapSettings(_Table, frozen=True):
     """Octets of TLS data in one EAP packet; a RADIUS packet has room for some 4,000."""
     tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
     fault: EapFault | None = None
+    staple: State | None = None
+    """As for the web."""
 
 
 class Node(_Table, frozen=True):
@@ -104,6 +126,26 @@ class NameServerSettings(_Table, frozen=True):
     fault: NameFault | None = None
 
 
+class Canary(_Table, frozen=True):
+    """A name outside the plan: somebody else's, or what answers in its place."""
+
+    name: str
+    at: str
+    """The node whose web server answers for it; its `by_name` may hold a certificate for it."""
+
+
+class AuthoritySettings(_Table, frozen=True):
+    """What the servers of a CA say."""
+
+    revoked: tuple[str, ...] = ()
+    """Labels of certificates ("label@node" of one that is issued per node)."""
+    faults: dict[Offer, AuthorityFault] = {}
+    form: Form = Form.DER
+    """How its own certificate is given."""
+    delegate: str | None = None
+    """Label of the certificate of whoever answers for it over OCSP."""
+
+
 class Profile(_Table, frozen=True):
     """A supplicant profile that was given out; the table's name is the file's."""
 
@@ -121,6 +163,8 @@ class Trust(_Table, frozen=True):
     staff: tuple[str, ...] = ("public",)
     eap: tuple[str, ...] = ("public",)
     node: tuple[str, ...] = ("public",)
+    client_issuers: tuple[str, ...] = ()
+    """CAs of the clients' own certificates."""
 
 
 class Scenario(_Table, frozen=True):
@@ -140,6 +184,9 @@ class Scenario(_Table, frozen=True):
         default_factory=lambda: {"main": NameServerSettings()}
     )
     profile: dict[str, Profile] = {}
+    canary: Canary | None = None
+    authority: dict[str, AuthoritySettings] = {}
+    """By the label of the CA's certificate; others' servers have nothing wrong."""
     plan: dict[str, Any] = {}
     """Laid over the plan that the lab writes, as it stands."""
 
@@ -176,6 +223,16 @@ class Scenario(_Table, frozen=True):
             else:
                 found.append(blueprint)
         return tuple(found)
+
+    def authorities(self) -> tuple[str, ...]:
+        """Return the labels of the CAs that need servers, as some certificate carries their
+        addresses."""
+        named = (
+            certificate.issuer
+            for certificate in self.certificate.values()
+            if certificate.addresses and certificate.issuer is not None
+        )
+        return tuple(dict.fromkeys((*self.authority, *named)))
 
     def nodes_of(self, service: Service) -> tuple[str, ...]:
         """Return the nodes that serve a service."""
@@ -260,6 +317,8 @@ def _problem(scenario: Scenario) -> str | None:
     for place, label in _labels_used(scenario):
         if label not in scenario.certificate:
             return f"{place} names a certificate {label!r} that is not there"
+    if scenario.canary is not None and scenario.canary.at not in scenario.nodes:
+        return f"[canary] names a node {scenario.canary.at!r} that is not there"
     for label, certificate in scenario.certificate.items():
         unknown = _unknown_word(certificate)
         if unknown is not None:
@@ -289,7 +348,7 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
     used: list[tuple[str, str]] = []
     for node in scenario.nodes:
         web, eap = scenario.node[node].web, scenario.node[node].eap
-        groups = [("web", web.chains), *((f"web.by_name.{n}", c) for n, c in web.by_name.items())]
+        groups = [("web", web.chains), *((key, (chain,)) for key, chain in web.served())]
         if eap is not None:
             groups.append(("eap", eap.chains))
         for place, chains in groups:
@@ -300,9 +359,14 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
         for other in (certificate.issuer, certificate.key_of):
             if other is not None:
                 used.append((f"[certificate.{label}]", other))
+    for label, authority in scenario.authority.items():
+        place = f"[authority.{label}]"
+        used += [(place, one.partition("@")[0]) for one in (label, *authority.revoked)]
+        if authority.delegate is not None:
+            used.append((place, authority.delegate))
     for name, profile in scenario.profile.items():
         used += [(f"[profile.{name!r}]", label) for label in profile.anchors]
-    for world in ("public", "web", "staff", "eap", "node"):
+    for world in ("public", "web", "staff", "eap", "node", "client_issuers"):
         labels: tuple[str, ...] = getattr(scenario.trust, world)
         used += [(f"trust.{world}", label) for label in labels if label != "public"]
     return used

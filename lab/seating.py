@@ -6,8 +6,9 @@ from lab.scenario import Scenario
 from lab.webserver import WebFault
 
 _FIRST_NODE, _FIRST_NAMESERVER, _OTHER_INTERFACE, _FIRST_VIRTUAL = 11, 53, 100, 201
+_AUTHORITY = 250
 """Last octets of addresses: nodes from .11, name servers from .53, second interfaces a hundred
-further than the first, virtual addresses from .201."""
+further than the first, virtual addresses from .201, the CAs at .250."""
 
 
 class Seating:
@@ -37,7 +38,12 @@ class Seating:
             seats.append(self.web(node))
             if self._scenario.node[node].eap is not None:
                 seats.append(self.eap(node))
-        return seats + [self.virtual(name) for name in self.virtual_services()]
+        seats += [self.virtual(name) for name in self.virtual_services()]
+        return [*seats, self.authority()] if self._scenario.authorities() else seats
+
+    def authority(self) -> Seat:
+        """Return the seat of the server of all CAs."""
+        return Seat("authority", Kind.AUTHORITY, _AUTHORITY)
 
     def nameserver(self, name: str) -> Seat:
         """Return the seat of a name server."""

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 from OpenSSL import SSL
 
@@ -27,6 +28,15 @@ _NUMBERS = {
     Version.TLS1_3: SSL.TLS1_3_VERSION,
 }
 
+_lib: Any = SSL._lib  # type: ignore[attr-defined]  # nothing public serves an extension of one's own
+_ffi: Any = SSL._ffi  # type: ignore[attr-defined]  # the same
+
+_TIMESTAMPS = 18
+"""signed_certificate_timestamp (RFC 6962, 3.3.1)."""
+
+_kept: list[Any] = []
+"""What OpenSSL holds pointers to, for as long as the process lives."""
+
 _CIPHERS = b"DEFAULT:@SECLEVEL=0"
 """Level 0: a lab must be able to serve what a careful library would not even load."""
 
@@ -39,6 +49,8 @@ class ServedChain:
     """DER, in the order served."""
     chain_file: Path
     key_file: Path
+    staple: bytes = b""
+    """The OCSP response that comes with it, to whoever asks; empty: none."""
 
 
 def write_chain(directory: Path, name: str, chain: tuple[Issued, ...]) -> ServedChain:
@@ -74,4 +86,30 @@ def server_context(chains: Iterable[ServedChain], versions: Iterable[Version]) -
     for chain in chains:
         context.use_certificate_chain_file(str(chain.chain_file))
         context.use_privatekey_file(str(chain.key_file))
+        if chain.staple:
+            # One for the whole context: that is all that the library offers.
+            context.set_ocsp_server_callback(_stapled, chain.staple)
     return context
+
+
+def _stapled(_: SSL.Connection, staple: bytes | None) -> bytes:
+    return staple or b""
+
+
+def serve_timestamps(context: SSL.Context, listed: bytes) -> None:
+    """Answer hellos that ask for timestamps with this list, up to TLS 1.2."""
+    octets = _ffi.new("unsigned char[]", listed)
+
+    def add(_ssl: Any, _type: int, out: Any, length: Any, _alert: Any, _argument: Any) -> int:
+        out[0], length[0] = octets, len(listed)
+        return 1
+
+    # What the client says in it is of no interest; without a reader its extension is no request.
+    added = _ffi.callback("custom_ext_add_cb", add)
+    read = _ffi.callback("custom_ext_parse_cb", lambda *_: 1)
+    nothing = _ffi.NULL
+    _kept.extend((octets, added, read))
+    if not _lib.SSL_CTX_add_server_custom_ext(
+        context._context, _TIMESTAMPS, added, nothing, nothing, read, nothing
+    ):
+        raise SSL.Error("this library serves no extension of one's own")

@@ -1,6 +1,8 @@
 """The lab's web server: HTTPS, the certificate chosen by server name, with faults."""
 
 import socket
+import time
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from email.utils import formatdate
@@ -10,7 +12,7 @@ from OpenSSL import SSL
 
 from lab import misbehave
 from lab.serving import Stream, StreamServer
-from lab.tls import ServedChain, Version, malformed_flight, server_context
+from lab.tls import ServedChain, Version, malformed_flight, serve_timestamps, server_context
 
 _READ = 16_384
 _LONGEST_REQUEST = 65_536
@@ -53,21 +55,36 @@ class WebSite:
     """What a web endpoint serves."""
 
     chains: tuple[ServedChain, ...]
-    """Served without a server name, and for every name that is not in `by_name`."""
+    """Served without a server name, and for every name that has no others."""
     by_name: Mapping[str, tuple[ServedChain, ...]] = field(default_factory=dict)
     versions: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
     fault: WebFault | None = None
+    names: frozenset[str] = frozenset()
+    """Names that the site knows."""
+    unnamed: tuple[ServedChain, ...] = ()
+    """Served without a server name, and for names that it does not know; empty: `chains`."""
+    in_turn: tuple[ServedChain, ...] = ()
+    """Served to every other visit that says the same hello: as by a process that was forgotten."""
+    minutes_ahead: float = 0
+    """How far its clock is ahead."""
+    strict_transport: str | None = None
+    """The header of that name, in every answer."""
+    timestamps: bytes = b""
+    """The list that comes in the TLS extension (RFC 6962, 3.3.1); up to TLS 1.2."""
 
 
 class WebServer:
     """Serves one site on a listening socket that the caller has bound."""
 
     def __init__(self, listener: socket.socket, site: WebSite) -> None:
-        self._context = server_context(site.chains, site.versions)
+        self._context = _context(site, site.chains)
         self._by_name = {
-            name.encode("ascii"): server_context(chains, site.versions)
-            for name, chains in site.by_name.items()
+            name.encode("ascii"): _context(site, chains) for name, chains in site.by_name.items()
         }
+        self._names = {name.encode("ascii") for name in (*site.names, *site.by_name)}
+        self._unnamed = _context(site, site.unnamed) if site.unnamed else None
+        self._in_turn = _context(site, site.in_turn) if site.in_turn else None
+        self._hellos: Counter[tuple[bytes, int]] = Counter()
         self._context.set_tlsext_servername_callback(self._choose)
         self._server = StreamServer(listener, lambda streams: _Visit(self._context, site, streams))
 
@@ -81,9 +98,29 @@ class WebServer:
 
     def _choose(self, connection: SSL.Connection) -> None:
         """Choose the certificate by the server name of the ClientHello (RFC 6066, 3)."""
-        context = self._by_name.get((connection.get_servername() or b"").lower())
+        name = (connection.get_servername() or b"").lower()
+        context = self._by_name.get(name)
+        if context is None and name not in self._names:
+            context = self._unnamed
+        if self._in_turn is not None:
+            # Hellos that ask the same are of one length; one for another key family is not.
+            hello = name, _length(connection)
+            self._hellos[hello] += 1
+            context = self._in_turn if self._hellos[hello] % 2 == 0 else context
         if context is not None:
             connection.set_context(context)
+
+
+def _context(site: WebSite, chains: tuple[ServedChain, ...]) -> SSL.Context:
+    context = server_context(chains, site.versions)
+    if site.timestamps:
+        serve_timestamps(context, site.timestamps)
+    return context
+
+
+def _length(connection: SSL.Connection) -> int:
+    length: int = connection.get_app_data()
+    return length
 
 
 class _Visit(Stream):
@@ -108,6 +145,8 @@ class _Visit(Stream):
             self.transport.write(raw)
             self.transport.close()
             return
+        if self._tls.get_app_data() is None:
+            self._tls.set_app_data(len(data))
         self._tls.bio_write(data)
         try:
             if self._shaking_hands:
@@ -117,7 +156,7 @@ class _Visit(Stream):
                 self._request += self._tls.recv(_READ)
                 if len(self._request) > _LONGEST_REQUEST:
                     break
-            self._tls.sendall(_page())
+            self._tls.sendall(_answer(self._site, self._request))
             self._tls.shutdown()
         except SSL.WantReadError:
             self._flush()
@@ -140,10 +179,13 @@ class _Visit(Stream):
             self.transport.write(octets)
 
 
-def _page() -> bytes:
+def _answer(site: WebSite, request: bytes) -> bytes:
     page = b"<!doctype html><title>Northpier Ferries</title><p>Welcome on board.\n"
     head = (
         "HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nConnection: close\r\n"
-        f"Date: {formatdate(usegmt=True)}\r\nContent-Length: {len(page)}\r\n\r\n"
+        f"Date: {formatdate(time.time() + 60 * site.minutes_ahead, usegmt=True)}\r\n"
     )
-    return head.encode("ascii") + page
+    if site.strict_transport is not None:
+        head += f"Strict-Transport-Security: {site.strict_transport}\r\n"
+    head += f"Content-Length: {len(page)}\r\n\r\n"
+    return head.encode("ascii") + (b"" if request.startswith(b"HEAD ") else page)

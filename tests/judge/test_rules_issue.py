@@ -303,8 +303,7 @@ def test_a_leaf_without_timestamps_anywhere() -> None:
 
 def by_handshake(logs: int) -> bytes:
     """Return a SignedCertificateTimestampList (RFC 6962, 3.3.1) of so many made-up logs."""
-    octets = marks.timestamps(logs, AT).value
-    return octets[2 if octets[1] < 0x80 else 2 + (octets[1] & 0x7F) :]  # without the OCTET STRING
+    return marks.timestamp_list(logs, AT)
 
 
 STAPLE = (Path(cryptography_vectors.__path__[0]) / "x509/ocsp/resp-sct-extension.der").read_bytes()
