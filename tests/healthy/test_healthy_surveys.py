@@ -13,14 +13,15 @@ from cryptography import x509
 
 from lab.authority import Blueprint, Workshop
 from probe.assessment import Verdict
-from probe.observation.model import Endpoint, LookupOutcome, Survey
+from probe.observation.model import Endpoint, HttpSeen, LookupOutcome, Outcome, Survey
 from probe.observe.agenda import Depth
-from probe.plan.model import Audience, Eap, Method, Plan, Resolver, Service, Web
-from tests.judge.pki import AT, Extension, authority, make, name
+from probe.plan.model import Audience, Eap, Guest, Method, Plan, Resolver, Service, Web
+from tests.judge.pki import AT, CLIENT, SERVER, Extension, authority, make, name
 from tests.judge.world import (
     GUEST,
     HOSTS,
     NODES,
+    OWN,
     PRIVATE_ROOT,
     PUBLIC_ISSUING,
     PUBLIC_ROOT,
@@ -257,6 +258,74 @@ def marks_of_real_cas() -> Cluster:
     return plan(), seen(plan(), web={"web/": web}, eap={"eap/": eap})
 
 
+def rsa_and_ecdsa_side_by_side() -> Cluster:
+    """Both kinds of certificate on every node, asked for in depth: with another issue day, another
+    end, and names besides that nobody opens."""
+    rsa = with_public(
+        public(*HOSTS, GUEST, OWN, rsa_leaf=True, begins=AT - timedelta(days=12), days=60)
+    )
+    return plan(), seen(plan(), depth=Depth.NODE, web={"/rsa": rsa})
+
+
+def one_family_of_a_private_ca_on_names_of_the_staff() -> Cluster:
+    of = plan(services=())
+    rsa = with_private(private(*HOSTS, rsa_leaf=True))
+    return of, seen(of, web={"/rsa": rsa})
+
+
+def no_certificate_of_the_other_family_by_whatever_ending() -> Cluster:
+    endings = {"quay1": Outcome.REFUSED, "quay2": Outcome.CUT_OFF, "quay3": Outcome.CLOSED}
+    answers: dict[str, Outcome] = {}
+    for place, (node, ending) in enumerate(endings.items(), 11):
+        for opened in (host(node), GUEST):
+            answers[f"web/{node}/192.0.2.{place}:443/{opened}/rsa"] = ending
+    return plan(), seen(plan(), web=answers)
+
+
+def asked_three_times() -> Cluster:
+    return plan(), seen(plan(), depth=Depth.NODE)
+
+
+def a_balancer_that_shows_its_nodes_in_turn() -> Cluster:
+    of = plan(services=(guest_service(addresses=("192.0.2.80",)),))
+    answers = {f"web/{node}/": with_public(public(host(node), GUEST)) for node in NODES}
+    turns = {
+        f"192.0.2.80:443/{GUEST}": answers["web/quay1/"],
+        f"192.0.2.80:443/{GUEST}/again/2": answers["web/quay2/"],
+        f"192.0.2.80:443/{GUEST}/again/3": answers["web/quay3/"],
+    }
+    return of, seen(of, depth=Depth.NODE, web=answers | turns)
+
+
+def another_certificate_by_default() -> Cluster:
+    default = with_public(public("www.northpier.example"))
+    answers = {"/no-name": default, "/other-name": default}
+    return plan(), seen(plan(), depth=Depth.NODE, web=answers)
+
+
+def strict_transport_and_clocks() -> Cluster:
+    """Every answer asks for strict transport; clocks are off by what nobody minds."""
+    survey = seen(plan(), depth=Depth.NODE)
+    header = "max-age=31536000; includeSubDomains; preload"
+    records = tuple(
+        replace(r, http=HttpSeen(200, r.at + timedelta(minutes=4), header)) if r.asked.head else r
+        for r in survey.handshakes
+    )
+    return plan(), replace(survey, handshakes=records)
+
+
+def seen_from_the_guest_network() -> Cluster:
+    """A name outside the plan is answered by its own server, which the plan knows nothing of."""
+    of = plan(guest=Guest(canary="weather.example"), vantage="guest network")
+    return of, seen(of, web={"web/weather.example": with_public(public("weather.example"))})
+
+
+def nodes_that_call_each_other() -> Cluster:
+    of = plan(nodes=nodes(web=Web(used_as_client=True)))
+    chain = with_public(public(*HOSTS, GUEST, purposes=(SERVER, CLIENT)))
+    return of, seen(of, web={"web/": chain})
+
+
 def stating(policy: str) -> Extension:
     information = x509.PolicyInformation(x509.ObjectIdentifier(policy), None)
     return x509.CertificatePolicies([information]), False
@@ -289,6 +358,15 @@ HEALTHY: tuple[Callable[[], Cluster], ...] = (
     private_names_of_the_staff_for_two_years,
     two_timestamps_for_ninety_days,
     marks_of_real_cas,
+    rsa_and_ecdsa_side_by_side,
+    one_family_of_a_private_ca_on_names_of_the_staff,
+    no_certificate_of_the_other_family_by_whatever_ending,
+    asked_three_times,
+    a_balancer_that_shows_its_nodes_in_turn,
+    another_certificate_by_default,
+    strict_transport_and_clocks,
+    seen_from_the_guest_network,
+    nodes_that_call_each_other,
 )
 
 

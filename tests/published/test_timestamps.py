@@ -1,4 +1,4 @@
-"""Embedded timestamps of real certificates, and of odd ones (vectors/sct.json; RFC 6962, 3.2-3.3).
+"""Timestamps of real certificates and staples, and of odd ones (vectors/sct.json; RFC 6962, 3).
 
 The certificates come in the Python package `cryptography-vectors`.
 """
@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.certificate.facts import CertFacts, facts_of
-from probe.certificate.timestamps import POISON, Embedded, embedded
+from probe.certificate.timestamps import POISON, Embedded, by_handshake, embedded, stapled
 from tests.judge.pki import authority, make
 
 VECTORS = json.loads((Path(__file__).parent / "vectors" / "sct.json").read_text("utf-8"))
@@ -45,6 +45,61 @@ def test_the_lists_of_real_certificates(row: dict[str, object]) -> None:
         (one["hash"], one["signature"]) for one in expected
     ]
     assert len(read.logs) == len(expected)
+
+
+@pytest.mark.parametrize("row", VECTORS["certificates"], ids=lambda row: row["file"])
+def test_the_same_lists_by_the_handshake(row: dict[str, object]) -> None:
+    """RFC 6962, 3.3.1: the TLS extension holds the list itself, without an OCTET STRING."""
+    read = by_handshake(bytes.fromhex(str(row["list_hex"])))
+    assert read == embedded(facts(str(row["file"])))
+
+
+def test_no_list_by_the_handshake_and_half_a_one() -> None:
+    whole = bytes.fromhex(VECTORS["certificates"][0]["list_hex"])
+    for octets in (None, b""):
+        assert by_handshake(octets) == Embedded(present=False)
+    for size in range(1, len(whole)):
+        read = by_handshake(whole[:size])
+        assert read.present
+        assert read.trouble is not None
+
+
+STAPLED = (
+    ("4494652eb0eeceafc44007d8a8fe28c0dae682bed8cb31b53fd33396b5b681a8", "15:51:33.992000"),
+    ("6f5376ac31f03119d89900a45115ff77151c11d902c10029068db2089a37d913", "15:51:33.997000"),
+    ("bbd9dfbc1f8a71b593942397aa927b473857950aab52e81a909664368e1ed185", "15:51:34.247000"),
+    ("ee4bbdb775ce60bae142691fabe19e66a30f7e5fb072d88300c47b897aa8fdcb", "15:51:33.853000"),
+)
+"""Log and time on 2019-11-15, as `openssl ocsp -resp_text` of OpenSSL 3.0.19 prints them."""
+
+
+def test_the_timestamps_of_a_real_staple() -> None:
+    with cryptography_vectors.open_vector_file("x509/ocsp/resp-sct-extension.der", "rb") as opened:
+        read = stapled(opened.read())
+    assert read.trouble is None
+    assert [(one.log, one.at.time().isoformat()) for one in read.timestamps] == list(STAPLED)
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        "resp-sha256.der",
+        "resp-unauthorized.der",
+        "resp-invalid-version.der",
+        "resp-successful-no-response-bytes.der",
+        "resp-response-type-unknown-oid.der",
+        "req-sha1.der",
+    ],
+)
+def test_staples_without_timestamps_and_no_staples_at_all(file: str) -> None:
+    with cryptography_vectors.open_vector_file(f"x509/ocsp/{file}", "rb") as opened:
+        assert stapled(opened.read()) == Embedded(present=False)
+
+
+@given(st.binary(max_size=400))
+def test_whatever_comes_as_list_or_staple_is_read_without_a_traceback(octets: bytes) -> None:
+    assert by_handshake(octets).present is bool(octets)
+    assert not stapled(octets).timestamps
 
 
 def test_the_first_log_saw_a_real_certificate_an_hour_after_its_beginning() -> None:
