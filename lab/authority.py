@@ -72,6 +72,7 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Label of the issuing certificate; None: it signs itself."""
     common_name: str | None = None
     organization: str | None = None
+    country: str | None = None
     names: tuple[str, ...] = ()
     """Alternative names: DNS names and addresses."""
     key: str = "P-256"
@@ -235,6 +236,7 @@ class Workshop:
 
 def _subject(blueprint: Blueprint) -> x509.Name:
     parts = (
+        (NameOID.COUNTRY_NAME, blueprint.country),
         (NameOID.ORGANIZATION_NAME, blueprint.organization),
         (NameOID.COMMON_NAME, blueprint.common_name),
     )

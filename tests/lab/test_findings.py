@@ -24,6 +24,9 @@ HOST3 = "quay3.northpier.example"
 Found = tuple[str, str, tuple[str, ...], str | None]
 
 EXPECTED: dict[str, tuple[int, set[Found]]] = {
+    "cluster-client-purpose": (1, {("cluster-client-purpose", "cluster", THIRD, None)}),
+    "cluster-client-purpose-renewal": (1, {("cluster-client-purpose", "cluster", ALL, None)}),
+    "cluster-half-renewed": (0, {("cluster-half-renewed", "cluster", THIRD, None)}),
     "cluster-join-untrusted": (1, {("cluster-join-untrusted", "cluster", THIRD, None)}),
     "cluster-name-uncovered": (1, {("cluster-name-uncovered", "cluster", THIRD, GUEST)}),
     "dns-no-address": (1, {("dns-no-address", "dns", THIRD, HOST3)}),
@@ -69,6 +72,11 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "eap-weak-signature": (1, {("eap-weak-signature", "eap", ALL, None)}),
     "eap-wildcard-name": (1, {("eap-wildcard-name", "eap", ALL, None)}),
     "eap-wrong-purpose": (1, {("eap-wrong-purpose", "eap", ALL, None)}),
+    "here-clock-off": (0, {("here-clock-off", "web", (), None)}),
+    "here-intercepted": (
+        1,
+        {("here-intercepted", "web", (), None), ("web-unknown-root", "web", ALL, None)},
+    ),
     "northpier-demo": (
         1,
         {
@@ -86,12 +94,17 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "profile-name-missing": (1, {("profile-name-missing", "eap", ALL, None)}),
     "web-chain-incomplete": (1, {("web-chain-incomplete", "web", THIRD, None)}),
     "web-chain-surplus": (0, set()),
+    "web-clock-off": (0, {("web-clock-off", "web", THIRD, None)}),
     "web-closed": (1, {("web-closed", "web", THIRD, None)}),
     "web-closed-cut-off": (1, {("web-closed", "web", THIRD, None)}),
     "web-common-name-only": (1, {("web-common-name-only", "web", THIRD, None)}),
+    "web-default-differs": (0, set()),
     "web-expired": (1, {("web-expired", "web", THIRD, None)}),
     "web-expired-issuer": (1, {("web-expired", "web", THIRD, None)}),
     "web-expiring": (1, {("web-expiring", "web", THIRD, None)}),
+    "web-families-differ": (1, {("web-families-differ", "web", THIRD, GUEST)}),
+    "web-hsts": (1, {("web-self-signed", "web", THIRD, None)}),
+    "web-intercepted": (1, {("web-intercepted", "web", ("quay1",), "weather.example")}),
     "web-key-unproven": (1, {("web-key-unproven", "web", THIRD, None)}),
     "web-lifetime-too-long": (0, {("web-lifetime-too-long", "web", THIRD, None)}),
     "web-malformed": (1, {("web-malformed", "web", THIRD, None)}),
@@ -100,17 +113,46 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "web-not-tls-broken-hello": (1, {("web-not-tls", "web", THIRD, None)}),
     "web-not-tls-garbage": (1, {("web-not-tls", "web", THIRD, None)}),
     "web-not-yet-valid": (1, {("web-not-yet-valid", "web", THIRD, None)}),
+    "web-old-tls": (0, {("web-old-tls", "web", THIRD, None)}),
+    "web-old-tls-only": (1, {("web-old-tls", "web", THIRD, None)}),
+    "web-path-invalid": (1, {("web-path-invalid", "web", THIRD, None)}),
     "web-private-root": (1, {("web-private-root", "web", THIRD, GUEST)}),
     "web-refused": (1, {("web-refused", "web", THIRD, None)}),
+    "web-root-winding-down": (1, {("web-root-winding-down", "web", THIRD, None)}),
     "web-self-signed": (1, {("web-self-signed", "web", THIRD, None)}),
+    "web-self-signed-other-family": (1, {("web-self-signed", "web", THIRD, None)}),
     "web-silent": (4, {("web-silent", "web", THIRD, None)}),
     "web-too-few-timestamps": (1, {("web-too-few-timestamps", "web", THIRD, None)}),
+    "web-too-few-timestamps-by-handshake": (
+        1,
+        {("web-too-few-timestamps", "web", THIRD, None)},
+    ),
+    "web-unequal-answers": (0, {("web-unequal-answers", "web", THIRD, None)}),
+    "web-unequal-answers-incomplete": (1, {("web-unequal-answers", "web", THIRD, None)}),
     "web-unknown-root": (1, {("web-unknown-root", "web", THIRD, None)}),
     "web-weak-key": (1, {("web-weak-key", "web", THIRD, None)}),
     "web-weak-signature": (1, {("web-weak-signature", "web", THIRD, None)}),
     "web-wrong-purpose": (1, {("web-wrong-purpose", "web", THIRD, None)}),
 }
 """Exit status and findings. The healthy scenarios are in tests/healthy/."""
+
+CLOSER: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "web-default-differs": (("node", "quay3"), ()),
+    "web-old-tls": (("node", "quay3"), ()),
+    "web-old-tls-only": (("node", "quay3"), ()),
+    "web-unequal-answers": (("cluster",), ("--repeat", "2")),
+    "web-unequal-answers-incomplete": (("node", "quay3"), ()),
+}
+"""Command and options, where a plain sweep does not look so closely."""
+
+FOLDED = {
+    "web-families-differ": {"web-name-mismatch", "cluster-name-uncovered"},
+    "web-old-tls-only": {"web-refused"},
+    "web-self-signed-other-family": {"web-families-differ", "cluster-join-untrusted"},
+    "web-unequal-answers": set(),
+    "web-unequal-answers-incomplete": {"web-chain-incomplete", "cluster-join-untrusted"},
+}
+"""What a finding explains, where that is what the scenario is for."""
 
 NOTED = {
     "eap-chain-differs": ("eap-chain-differs", THIRD),
@@ -119,6 +161,8 @@ NOTED = {
     "eap-same-as-web": ("eap-same-as-web", ALL),
     "web-chain-disordered-harmless": ("web-chain-disordered", THIRD),
     "web-chain-surplus": ("web-chain-surplus", THIRD),
+    "web-default-differs": ("web-default-differs", THIRD),
+    "web-hsts": ("web-hsts", ALL),
 }
 """Rules that only make a note here, as nobody is kept out."""
 
@@ -126,7 +170,8 @@ NOTED = {
 def swept(name: str, directory: Path, *, single_address: bool = False) -> Result:
     scenario = Scenario.load(name)
     with Cluster(scenario, directory=directory, at=DAY, single_address=single_address) as lab:
-        return probe(lab.plan_path, "--at", DAY.isoformat())
+        command, options = CLOSER.get(name, (("cluster",), ()))
+        return probe(lab.plan_path, "--at", DAY.isoformat(), *options, command=command)
 
 
 @pytest.mark.parametrize("name", EXPECTED)
@@ -135,6 +180,9 @@ def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name:
     status, expected = EXPECTED[name]
     assert result.findings() == expected
     assert result.status == status
+    if name in FOLDED:
+        (finding,) = result.document["findings"]
+        assert {below["rule"] for below in finding["folded"]} == FOLDED[name]
     if name in NOTED:
         rule, nodes = NOTED[name]
         assert (rule, nodes) in {
