@@ -103,6 +103,13 @@ def place_of(url: str) -> Place:
     return Place(host.removesuffix("."), port or _HTTP, target)
 
 
+def _joined(url: str, to: str) -> str:
+    try:
+        return urljoin(url, to) if len(to) <= _URL else to
+    except ValueError:
+        return to  # it is no address by itself either
+
+
 def _is_host(host: str) -> bool:
     if is_address(host):
         return True
@@ -189,7 +196,7 @@ class HttpClient:
             if response.status not in _REDIRECTS or not to:
                 says = f"the server answers with status {response.status}"
                 raise FetchError(FetchOutcome.FAILED, says, response.status)
-            url = urljoin(url, to) if len(to) <= _URL else to
+            url = _joined(url, to)
             if len(seen) > self._limits.fetch_redirects or url in seen:
                 says = "it redirects in a circle" if url in seen else "it redirects on and on"
                 raise FetchError(FetchOutcome.FAILED, says, response.status)
