@@ -10,6 +10,7 @@ from probe.assessment import Evidence, Verdict
 from probe.judge.case import Case, Place, Visit
 from probe.judge.catalogue import BY_ID, Rule
 from probe.judge.clients.reactions import Reacted, worst
+from probe.observation.model import Aspect
 from probe.plan.model import Acceptance
 
 _EVIDENCE = 12
@@ -126,6 +127,11 @@ def resting_on(draft: Draft, sightings: Sequence[Sighting]) -> Draft:
     )
 
 
+def beside_chains(draft: Draft, sightings: Sequence[Sighting]) -> Draft:
+    """Return the same where no certificate that is served there is at fault."""
+    return replace(resting_on(draft, sightings), places=frozenset())
+
+
 def _evidence(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
     """Return a row for each sighting, the first ones if there are many."""
     rows = []
@@ -134,7 +140,8 @@ def _evidence(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
         where = " and ".join(sighting.visit.nodes) if len(sighting.visit.nodes) < 3 else "service"
         address = asked.address or "no address"
         # A host that was named by its address is not at itself.
-        place = where if where == address else f"{where} at {address}"
+        outside = sighting.visit.aspect is Aspect.CANARY  # it speaks of no node in particular
+        place = address if outside or where == address else f"{where} at {address}"
         what = f"{place}, port {asked.port}"
         how = None
         if sighting.visit.name:

@@ -216,6 +216,7 @@ def test_clocks(off: dict[str, timedelta], found: list[object]) -> None:
     for finding in result.findings:
         assert finding.verdict is Verdict.ADVISED
         assert "curl -skI" in finding.evidence[-1].value
+    assert {row.verdict for row in result.served} == {Verdict.SOUND}  # no certificate's fault
 
 
 def test_how_far_a_clock_is_off_is_told() -> None:

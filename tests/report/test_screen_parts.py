@@ -305,3 +305,20 @@ def test_the_verdict_shown_is_the_one_given_whatever_the_findings_are() -> None:
     )
     assert shown.startswith("Northpier Ferries network access: advised\n")
     assert "Do first      nothing to be done\n" in shown
+
+
+def test_what_is_wrong_with_this_machine_is_said_before_who_is_blocked() -> None:
+    """What else is said of dates and trust may be owed to it."""
+    assessment = troubled()
+    last = assessment.findings[-1]
+    here = replace(last, rule="here-clock-off", says="This machine's clock is 47 minutes behind.")
+    screen = render(
+        replace(
+            assessment,
+            findings=(*assessment.findings[:-1], here),
+            headline=replace(assessment.headline, before=(here.id,)),
+        )
+    )
+    assert "  First of all  This machine's clock is 47 minutes behind." in screen
+    assert screen.index("First of all") < screen.index("Blocked now")
+    assert "First of all" not in render(assessment)

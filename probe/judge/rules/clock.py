@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from probe.judge.case import Case, Visit
-from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
+from probe.judge.draft import Draft, Sighting, beside_chains, nodes_of
 from probe.judge.words import listing, minute, verb
 
 NODES = "web-clock-off"
@@ -85,7 +85,7 @@ def _here(case: Case, read: dict[str, _Clock], agreed: timedelta) -> Draft:
         " which agree: what is said here of dates is said by this machine's clock.",
         remedy="Set this machine's clock and look again, or judge as of the right time (--at).",
     )
-    return resting_on(draft, sightings)
+    return beside_chains(draft, sightings)
 
 
 def _nodes(case: Case, some: list[_Clock], usual: timedelta, *, ahead: bool) -> Draft:
@@ -103,7 +103,7 @@ def _nodes(case: Case, some: list[_Clock], usual: timedelta, *, ahead: bool) -> 
         remedy=f"Set the time on {listing(nodes)}, and see that its time service runs there and"
         " reaches its servers.",
     )
-    return resting_on(draft, sightings)
+    return beside_chains(draft, sightings)
 
 
 def _sightings(some: list[_Clock]) -> list[Sighting]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.clients.reactions import react
-from probe.judge.draft import Draft, Sighting, resting_on
+from probe.judge.draft import Draft, Sighting, beside_chains
 from probe.judge.names import covers
 from probe.judge.objections import TRUST
 from probe.judge.standing import Standing
@@ -44,7 +44,7 @@ def canary(case: Case) -> Iterator[Draft]:
             " login instead of answering it; devices find the portal by plain HTTP or by the"
             " captive-portal option of DHCP (RFC 8910).",
         )
-        yield resting_on(draft, sightings)
+        yield beside_chains(draft, sightings)
 
 
 def _foreign(case: Case, visit: Visit) -> tuple[str, str] | None:
@@ -106,7 +106,7 @@ def on_our_way(case: Case) -> Iterator[Draft]:
         remedy="Look from a place without TLS inspection, or have the nodes' addresses exempted"
         " from it.",
     )
-    yield resting_on(
+    yield beside_chains(
         draft,
         [
             Sighting(visit, visit.chain[0], (), f"{called(case.leaf(visit))} by {issuer}")
