@@ -166,8 +166,7 @@ class Authorities:
         limits = self._limits
         most = limits.crl_bytes if want.kind is FetchKind.CRL else limits.issuer_bytes
         if self._left <= 0:
-            says = f"{limits.fetched_bytes} octets were fetched before it, and no more are kept"
-            raise FetchError(FetchOutcome.TOO_LARGE, says)
+            raise self._full()
         message = Message(_OCSP_REQUEST, want.request) if want.request is not None else None
         try:
             async with asyncio.timeout_at(self._ends):
@@ -181,8 +180,14 @@ class Authorities:
                 self._heard.add(host)
             raise
         self._heard.add(host)
+        if len(body) > self._left:
+            raise self._full()  # others came while this was under way
         self._left -= len(body)
         return body
+
+    def _full(self) -> FetchError:
+        says = f"{self._limits.fetched_bytes} octets were fetched before it, and no more are kept"
+        return FetchError(FetchOutcome.TOO_LARGE, says)
 
     def _record(
         self,

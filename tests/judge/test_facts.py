@@ -305,3 +305,33 @@ def test_a_key_that_makes_every_check_dear_is_not_used(exponent: int, told: bool
     body = tlv(0x02, b"\x01") + identifier + empty + tlv(0x30, moment + moment) + empty + spki
     der = tlv(0x30, tlv(0x30, body) + identifier + tlv(0x03, b"\0" + bytes(255) + b"\x01"))
     assert signed_by(der, spki) is (None if told is None else False)
+
+
+def test_addresses_of_authorities_of_a_published_certificate() -> None:
+    """cryptography-vectors, cryptography.io.pem, as `openssl x509 -ext` shows it."""
+    facts = of_file("cryptography.io.pem")
+    assert facts.ocsp_addresses == ("http://gv.symcd.com",)
+    assert facts.issuer_addresses == ("http://gv.symcb.com/gv.crt",)
+    assert facts.crl_addresses == ("http://gv.symcb.com/gv.crl",)
+    assert (facts.must_staple, facts.ocsp_no_check) == (False, False)
+
+
+def test_must_staple_and_no_check_of_published_certificates() -> None:
+    """The same collection: tls-feature-ocsp-staple.pem (RFC 7633), custom/ocsp_nocheck.pem."""
+    assert of_file("tls-feature-ocsp-staple.pem").must_staple
+    assert of_file("custom/ocsp_nocheck.pem").ocsp_no_check
+
+
+def test_lists_of_others_and_for_some_reasons_are_not_the_issuers_own() -> None:
+    """RFC 5280, 4.2.1.13; custom/cdp_crl_issuer.pem, cdp_fullname_reasons_crl_issuer.pem."""
+    assert of_file("custom/cdp_crl_issuer.pem").crl_addresses == ()
+    assert of_file("custom/cdp_fullname_reasons_crl_issuer.pem").crl_addresses == ()
+
+
+def test_an_address_that_cannot_be_read_is_odd_and_no_damage() -> None:
+    """Clients get along without: it is no reason to refuse the certificate."""
+    spoiled = x509.UnrecognizedExtension(x509.ObjectIdentifier("1.3.6.1.5.5.7.1.1"), b"\x30\x80")
+    facts = facts_of(make("quay1.northpier.example", more=[(spoiled, False)]).der)
+    assert facts.issuer_addresses == ()
+    assert facts.damaged == ()
+    assert any("authorityInfoAccess" in oddity for oddity in facts.oddities)
