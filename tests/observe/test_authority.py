@@ -183,7 +183,7 @@ def test_fetches_and_octets_of_one_run_are_bounded() -> None:
 
 def test_no_verdict_waits_for_authorities_longer_than_the_limit() -> None:
     class Hanging(Stub):
-        async def fetch(self, *_: str, **more: object) -> bytes:  # type: ignore[override]  # as above
+        async def fetch(self, *_: str, **__: object) -> bytes:  # type: ignore[override]  # as above
             await asyncio.Event().wait()
             raise AssertionError("nobody sets it")
 

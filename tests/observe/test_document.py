@@ -1,11 +1,13 @@
 """A saved survey is read back as it was, and whatever else comes is one clear message."""
 
 import contextlib
+import hashlib
 import json
 import os
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -20,9 +22,13 @@ from probe.observation.document import (
     to_json,
     write_survey,
 )
+from probe.observation.merge import merge
 from probe.observation.model import (
     EapSeen,
     Endpoint,
+    Fetch,
+    FetchKind,
+    FetchOutcome,
     Handshake,
     HandshakeAsk,
     KeyFamily,
@@ -267,6 +273,45 @@ def test_an_answer_to_another_place_is_refused() -> None:
 def test_a_survey_was_taken_at_some_time() -> None:
     with pytest.raises(SurveyError, match="when it was taken"):
         from_json(to_json(replace(survey(), taken=())))
+
+
+FETCHED = Fetch(
+    FetchKind.CRL,
+    "http://pki.northpier.example/ca.crl",
+    DIGEST,
+    BEGAN,
+    0.1,
+    FetchOutcome.FETCHED,
+    200,
+    body=hashlib.sha256(b"a list").hexdigest(),
+)
+
+
+def fetched(**changes: Any) -> Survey:
+    bodies = {hashlib.sha256(b"a list").hexdigest(): b"a list"}
+    return replace(survey(), fetches=(replace(FETCHED, **changes),), bodies=bodies)
+
+
+def test_what_authorities_gave_comes_back_as_it_was() -> None:
+    assert from_json(to_json(fetched())) == fetched()
+    assert fetched().trimmed().fetches == (FETCHED,)
+    merged = merge((fetched(), survey(), fetched()))
+    assert (merged.fetches, merged.bodies) == (fetched().fetches, fetched().bodies)
+
+
+@pytest.mark.parametrize(
+    ("broken", "says"),
+    [
+        (fetched(body=None), "does not fit how it ended"),
+        (fetched(outcome=FetchOutcome.SILENT), "does not fit how it ended"),
+        (fetched(body="0" * 64), "is not in it"),
+        (replace(fetched(), bodies={FETCHED.body or "": b"another list"}), "was altered"),
+        (fetched(at=BEGAN.replace(tzinfo=None)), "in no time zone"),
+    ],
+)
+def test_fetches_that_do_not_fit_together_are_refused(broken: Survey, says: str) -> None:
+    with pytest.raises(SurveyError, match=says):
+        from_json(to_json(broken))
 
 
 def test_an_outcome_of_a_later_version_is_no_observation() -> None:
