@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from lab.marks import policies, signed_with_sha1, timestamps
+from lab.marks import policies, signed_with, timestamps
 
 PrivateKey = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
 
@@ -85,8 +85,8 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Logs of which it brings timestamps; None: the extension is not there."""
     policies: tuple[str, ...] = ()
     """Empty: no policies extension."""
-    sha1: bool = False
-    """Whether it is signed with SHA-1; its issuer's key must be RSA."""
+    signed_with: str | None = None
+    """An old hash that it is signed with; its issuer's key must then be RSA. None: a good one."""
 
 
 class Blueprint(Look, frozen=True):
@@ -207,12 +207,10 @@ class Workshop:
         if blueprint.timestamps is not None:
             builder = builder.add_extension(timestamps(blueprint.timestamps, begins), False)
         certificate = builder.sign(signer, _hash_for(signer))
-        if blueprint.sha1:
+        if blueprint.signed_with is not None:
             if not isinstance(signer, rsa.RSAPrivateKey):
-                raise BlueprintError(
-                    f"the issuer of {blueprint.label!r} needs an RSA key for SHA-1"
-                )
-            certificate = signed_with_sha1(certificate, signer)
+                raise BlueprintError(f"the issuer of {blueprint.label!r} needs an RSA key")
+            certificate = signed_with(blueprint.signed_with, certificate, signer)
         return Issued(blueprint.label, certificate, key)
 
 

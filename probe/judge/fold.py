@@ -91,6 +91,10 @@ def _same_place(case: Case, other: Draft, draft: Draft) -> bool:
     return other.name is None or names == {other.name}
 
 
+def _same_certificate(case: Case, other: Draft, draft: Draft) -> bool:
+    return set(draft.certificates) <= set(other.certificates) and _same_place(case, other, draft)
+
+
 def _same_nodes(_case: Case, other: Draft, draft: Draft) -> bool:
     return set(draft.nodes) == set(other.nodes)
 
@@ -175,6 +179,11 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         for suffix in _READ_FROM_IT
     ),
     *((f"web-{suffix}", ("web-private-root",), _same_place) for suffix in _WEAK),
+    # A signature with a hash that is no longer checked breaks the path where it stands.
+    *(
+        (f"{endpoint}-path-invalid", (f"{endpoint}-weak-signature",), _same_certificate)
+        for endpoint in ("web", "eap")
+    ),
     *(
         (rule_id, (*_certificate(_WRONG_ALTOGETHER, "web"), "web-malformed"), _same_place)
         for rule_id in _NAMES

@@ -154,8 +154,9 @@ def shop(*, public_ca: bool, leaf: dict[str, Any], issuing: dict[str, Any]) -> t
         ({"key": "RSA-1024"}, {}, "weak-key"),
         ({"key": "P-224"}, {}, "weak-key"),
         ({}, {"key": "RSA-1024"}, "weak-key"),
-        ({"sha1": True}, {}, "weak-signature"),
-        ({}, {"sha1": True}, "weak-signature"),
+        ({"signed_with": "SHA-1"}, {}, "weak-signature"),
+        ({}, {"signed_with": "SHA-1"}, "weak-signature"),
+        ({"signed_with": "MD5"}, {}, "weak-signature"),
     ],
 )
 @pytest.mark.parametrize("public_ca", [False, True])
@@ -209,7 +210,7 @@ def test_a_weak_root_and_its_own_signature_are_trusted_as_they_stand() -> None:
                 common_name="Root V",
                 authority=True,
                 key="RSA-1024",
-                sha1=True,
+                signed_with="SHA-1",
                 ends=4000,
             ),
             Blueprint(
