@@ -296,6 +296,20 @@ def test_a_malformed_certificate_is_one_finding() -> None:
     assert told(eap((cut(first), *rest))) == [("eap-malformed", "eap", NODES, None)]
 
 
+def test_what_sets_one_node_apart_explains_that_it_differs() -> None:
+    of = plan(clients=clients("windows-eap", by_hand=("apple-eap",)))
+    first, *rest = with_private(private(RADIUS))
+    result = judged(of, seen(of, eap={"eap/quay3": (cut(first), *rest)}))
+    assert told(result) == [("eap-malformed", "eap", WEB3, None)]
+    assert folded(result) == ["eap-leaf-differs"]
+
+
+def test_whatever_is_served_as_a_certificate_is_told_as_one_fault() -> None:
+    good, issuing = with_public(public(*EVERY_NAME))
+    for octets in (b"", b"\x30", b"\x30\x82\xff\xff", good[:200], b"\0" * 40):
+        assert told(web((octets, issuing))) == at_quay3("web-malformed")
+
+
 def test_a_malformed_ca_certificate_is_named() -> None:
     first, issuing = with_public(public(*EVERY_NAME))
     result = web((first, cut(issuing)))
