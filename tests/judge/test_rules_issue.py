@@ -352,6 +352,14 @@ def test_a_ca_that_ends_before_a_renewal_would_is_a_note_when_it_is_far() -> Non
     assert (told(result), noted(result)) == ([], [])
 
 
+def test_what_is_no_ca_is_not_told_as_a_ca_that_ends() -> None:
+    """A server's certificate stands for a CA: that is the cause, and its own end is beside it."""
+    server = make("portal.northpier.example", ca(PUBLIC_ISSUING, PUBLIC_ROOT), days=90)
+    made = make(HOSTS[2], server, names=EVERY_NAME, more=[timestamps(3)])
+    result = web((made.der, server.der, ca(PUBLIC_ISSUING, PUBLIC_ROOT).der))
+    assert told(result) == at_quay3("web-path-invalid")
+
+
 # ---------------------------------------------------------------- dated distrust
 
 WINDING = "OU=ePKI Root Certification Authority,O=Chunghwa Telecom Co.\\, Ltd.,C=TW"

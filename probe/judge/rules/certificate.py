@@ -159,7 +159,9 @@ def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]
     explanation = case.reference(visit)
     for sha256 in explanation.path[1:] if explanation.anchor is not None else ():
         facts = case.certificate(sha256)
-        if facts is not None and facts.not_after is not None:
+        # An anchor may be older than the extension that makes a CA (version 1).
+        is_ca = facts is not None and (facts.is_ca or sha256 == explanation.anchor)
+        if facts is not None and is_ca and facts.not_after is not None:
             yield facts, facts.not_after
 
 
