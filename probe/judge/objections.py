@@ -55,6 +55,8 @@ class Objection:
     says: str
     key: tuple[str, ...]
     """What sightings of one cause share."""
+    clause: str | None = None
+    """path-invalid: what of RFC 5280 it breaks."""
 
 
 def objections(
@@ -110,7 +112,7 @@ def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Proble
     if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
         kind, key = "unknown-root", (explanation.ends_in, IN_PLAN)
     says = f"{problem.says} ({problem.clause})" if kind == "path-invalid" else problem.says
-    return Objection(kind, kind, problem.certificate, says, key)
+    return Objection(kind, kind, problem.certificate, says, key, problem.clause)
 
 
 def _key(

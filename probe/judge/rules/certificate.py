@@ -60,7 +60,8 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
     name = name_of(case, sightings) if endpoint is Endpoint.WEB else None
     at_fault = tuple(dict.fromkeys(s.certificate for s in sightings if s.certificate in case.facts))
     leaves = tuple(dict.fromkeys(s.visit.chain[0] for s in sightings))
-    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key)
+    clauses = frozenset(s.clause for s in sightings if s.clause)
+    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key, clauses)
     said = _SAYINGS[cause.kind](case, about)
     marks = public_marks(case, about) if cause.kind == "unknown-root" else ""
     due = _due(case, cause, leaves)
@@ -70,7 +71,8 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
         nodes=nodes,
         name=name,
         certificates=at_fault or leaves,
-        fault=cause.key if cause.kind in _TOLD_BY_KEY else (),
+        # A root of the plan is at fault that nobody served: it is in no list of certificates.
+        fault=cause.key if cause.kind in _TOLD_BY_KEY or not at_fault else (),
         # An end that nobody on site minds blocks nobody.
         verdict_at_best=_at_best(cause, due, nobody_minds=nobody_minds),
         due=due,
@@ -168,17 +170,18 @@ def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]
 def _objections(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
     """Yield (kind, key, sighting) for each thing that any watcher objects to."""
     found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
-    keys: dict[tuple[str, str | None, str], tuple[str, ...]] = {}
+    keys: dict[tuple[str, str | None, str], tuple[tuple[str, ...], str | None]] = {}
     for family, clients, trusted in watchers(case, visit):
         for one in objections(case, visit, family, trusted=trusted):
             if trusted is not None and one.kind in TRUST:
                 continue
-            keys[one.kind, one.certificate, one.says] = one.key
+            keys[one.kind, one.certificate, one.says] = one.key, one.clause
             reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
             found[one.kind, one.certificate, one.says] += reacted
     for (kind, certificate, says), all_reacted in found.items():
-        sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says)
-        yield kind, keys[kind, certificate, says], sighting
+        key, clause = keys[kind, certificate, says]
+        sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says, clause)
+        yield kind, key, sighting
     leaf = case.leaf(visit)
     absent = leaf.readable and leaf.extended_key_usage is None
     if visit.record.endpoint is Endpoint.EAP and absent:
