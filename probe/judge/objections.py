@@ -101,9 +101,9 @@ def malformed(case: Case, visit: Visit) -> dict[str, str]:
 def _malformed(case: Case, sha256: str, why: str) -> Objection:
     facts = case.facts[sha256]
     wholly = not facts.readable or bool(facts.damaged)
-    return Objection(
-        "malformed", "malformed" if wholly else "malformed-strictly", sha256, why, (sha256,)
-    )
+    if wholly:
+        return Objection("malformed", "malformed", sha256, why, (sha256,))
+    return Objection("malformed", "malformed-strictly", sha256, why, (facts.issuer, why))
 
 
 def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Problem) -> Objection:
@@ -135,6 +135,9 @@ def _key(
             return leaf.issuer, day(leaf.not_before)
         case "wrong-purpose" if at_leaf:
             return leaf.issuer, *(leaf.extended_key_usage or ()), *(leaf.key_usage or ())
+        # What one CA puts into its certificates, or may not issue, is at fault in each of them.
+        case "path-invalid" if at_leaf and leaf.readable:
+            return leaf.issuer, problem.clause
         case _:
             return (problem.certificate or explanation.ends_in,)
 

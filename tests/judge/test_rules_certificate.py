@@ -267,6 +267,28 @@ def test_a_root_that_forbids_the_path_is_named_though_nobody_served_it() -> None
     assert len({finding.id for finding in result.findings}) == 2
 
 
+@pytest.mark.parametrize(
+    ("extension", "critical", "rule"),
+    [
+        # Clients do not process it.
+        (x509.ObjectIdentifier("1.3.6.1.4.1.55555.1"), True, "web-path-invalid"),
+        # A certificate template that runs past its end: only a strict parser minds.
+        (x509.ObjectIdentifier("1.3.6.1.4.1.311.21.7"), False, "web-malformed"),
+    ],
+)
+def test_what_one_ca_puts_into_the_leaf_of_each_node_is_one_finding(
+    extension: x509.ObjectIdentifier, rule: str, *, critical: bool
+) -> None:
+    more = x509.UnrecognizedExtension(extension, bytes.fromhex("302e0626")), critical
+    own = {
+        f"web/{node}": with_public(public(host(node), GUEST, more=[more])) for node in NODES[1:3]
+    }
+    result = judged(plan(), seen(plan(), web=own))
+    assert told(result) == [(rule, "web", NODES[1:3], None)]
+    assert len(result.findings[0].certificates) == 2
+    assert "each of them issued again" in result.findings[0].remedy
+
+
 def test_an_unreadable_certificate_is_no_sound_one() -> None:
     """Its names cannot be read either: that is the same fault."""
     assert web_fault((b"not a certificate",)) == [("web-malformed", "web", ("quay3",), None)]

@@ -27,7 +27,7 @@ from probe.plan.model import Acceptance, Client
 
 _SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {**PATH_SAYINGS, **ISSUE_SAYINGS}
 
-_TOLD_BY_KEY = (TRUST - {"self-signed"}) | {"anchor-expiring", "root-winding-down"}
+_TOLD_BY_KEY = (TRUST - {"self-signed"}) | {"anchor-expiring", "root-winding-down", "path-invalid"}
 """Kinds whose finding is told from one like it by what it leads to, and not by a certificate."""
 
 
@@ -71,8 +71,7 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
         nodes=nodes,
         name=name,
         certificates=at_fault or leaves,
-        # A root of the plan is at fault that nobody served: it is in no list of certificates.
-        fault=cause.key if cause.kind in _TOLD_BY_KEY or not at_fault else (),
+        fault=cause.key if cause.kind in _TOLD_BY_KEY else (),
         # An end that nobody on site minds blocks nobody.
         verdict_at_best=_at_best(cause, due, nobody_minds=nobody_minds),
         due=due,

@@ -187,14 +187,17 @@ def _path_invalid(case: Case, said: Said) -> Sentence:
 
 def _mended(case: Case, said: Said, first: CertFacts) -> str:
     """Return what has to be issued: the certificate at fault again, where that would mend it."""
-    fault, server = called(first), called(case.facts[said.leaves[0]])
+    fault = called(first) if len(said.at_fault) < 2 else "each of them"
+    server = called(case.facts[said.leaves[0]]) if len(said.leaves) == 1 else "them"
     if said.clauses & {clauses.ISSUER_IS_CA, clauses.ISSUER_MAY_SIGN}:
         return f"Have {server} issued by a CA: {fault} is none that may sign it"
     if clauses.PATH_LENGTH in said.clauses:
         return f"Have {server} issued by {fault} itself, or {fault} again with a longer path length"
     if clauses.NAME_CONSTRAINTS in said.clauses:
         return f"Have {fault} issued again for names that its CAs may issue for, or by another CA"
-    return f"Have {fault} (SHA-256 {first.sha256[:16]}…) issued again without this fault"
+    if len(said.at_fault) < 2:
+        fault += f" (SHA-256 {first.sha256[:16]}…)"
+    return f"Have {fault} issued again without this fault"
 
 
 PATH_SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {
