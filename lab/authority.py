@@ -23,7 +23,7 @@ from cryptography.x509.oid import (
     NameOID,
 )
 
-from lab.marks import policies, signed_with_sha1, timestamps
+from lab.marks import policies, signed_with, timestamps
 
 PrivateKey = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
 
@@ -92,8 +92,8 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Logs of which it brings timestamps; None: the extension is not there."""
     policies: tuple[str, ...] = ()
     """Empty: no policies extension."""
-    sha1: bool = False
-    """Whether it is signed with SHA-1; its issuer's key must be RSA."""
+    signed_with: str | None = None
+    """An old hash that it is signed with; its issuer's key must then be RSA. None: a good one."""
     addresses: tuple[Literal["issuer", "crl", "ocsp"], ...] = ()
     """Addresses of its CA's servers that it carries: of the CA's certificate, list and responder.
     """
@@ -225,12 +225,10 @@ class Workshop:
         if blueprint.timestamps is not None:
             builder = builder.add_extension(timestamps(blueprint.timestamps, begins), False)
         certificate = builder.sign(signer, hash_for(signer))
-        if blueprint.sha1:
+        if blueprint.signed_with is not None:
             if not isinstance(signer, rsa.RSAPrivateKey):
-                raise BlueprintError(
-                    f"the issuer of {blueprint.label!r} needs an RSA key for SHA-1"
-                )
-            certificate = signed_with_sha1(certificate, signer)
+                raise BlueprintError(f"the issuer of {blueprint.label!r} needs an RSA key")
+            certificate = signed_with(blueprint.signed_with, certificate, signer)
         return Issued(blueprint.label, certificate, key)
 
 

@@ -11,9 +11,17 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 
 _TIMESTAMPS = x509.ObjectIdentifier("1.3.6.1.4.1.11129.2.4.2")
 _SHA256_WITH_RSA = bytes.fromhex("06092a864886f70d01010b")
-_SHA1_WITH_RSA = bytes.fromhex("06092a864886f70d010105")
-_SHA1_INFO = bytes.fromhex("3021300906052b0e03021a05000414")
-"""DigestInfo of a SHA-1 hash without the hash itself (RFC 8017, 9.2)."""
+OLD_HASHES: Mapping[str, tuple[bytes, bytes]] = {
+    "SHA-1": (
+        bytes.fromhex("06092a864886f70d010105"),
+        bytes.fromhex("3021300906052b0e03021a05000414"),
+    ),
+    "MD5": (
+        bytes.fromhex("06092a864886f70d010104"),
+        bytes.fromhex("3020300c06082a864886f70d020505000410"),
+    ),
+}
+"""By name: the signature algorithm with RSA, and DigestInfo without the hash (RFC 8017, 9.2)."""
 
 POLICIES: Mapping[str, str] = {
     "domain-validated": "2.23.140.1.2.1",
@@ -55,20 +63,24 @@ def policies(words: tuple[str, ...]) -> x509.CertificatePolicies:
     )
 
 
-def signed_with_sha1(certificate: x509.Certificate, signer: rsa.RSAPrivateKey) -> x509.Certificate:
-    """Return a certificate that was signed with SHA-256 and RSA, signed with SHA-1 instead.
+def signed_with(
+    old_hash: str, certificate: x509.Certificate, signer: rsa.RSAPrivateKey
+) -> x509.Certificate:
+    """Return a certificate that was signed with SHA-256 and RSA, signed with an old hash instead.
 
     Libraries no longer sign so, and the lab has to show what one would meet.
     """
-    tbs = certificate.tbs_certificate_bytes.replace(_SHA256_WITH_RSA, _SHA1_WITH_RSA, 1)
+    algorithm, info = OLD_HASHES[old_hash]
+    tbs = certificate.tbs_certificate_bytes.replace(_SHA256_WITH_RSA, algorithm, 1)
     size = signer.key_size // 8
-    digest = _SHA1_INFO + hashlib.sha1(tbs, usedforsecurity=False).digest()
+    name = old_hash.replace("-", "").lower()
+    digest = info + hashlib.new(name, tbs, usedforsecurity=False).digest()
     padded = b"\x00\x01" + b"\xff" * (size - len(digest) - 3) + b"\x00" + digest
     numbers = signer.private_numbers()
     signature = pow(int.from_bytes(padded), numbers.d, numbers.public_numbers.n).to_bytes(size)
     whole = certificate.public_bytes(serialization.Encoding.DER)
     return x509.load_der_x509_certificate(
         whole.replace(certificate.tbs_certificate_bytes, tbs, 1)
-        .replace(_SHA256_WITH_RSA, _SHA1_WITH_RSA)
+        .replace(_SHA256_WITH_RSA, algorithm)
         .replace(certificate.signature, signature)
     )

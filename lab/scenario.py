@@ -15,7 +15,7 @@ import msgspec
 from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint, Look
 from lab.authorityserver import AuthorityFault, Form, Offer
 from lab.eapserver import EapFault, EapMethod
-from lab.marks import POLICIES
+from lab.marks import OLD_HASHES, POLICIES
 from lab.nameserver import NameFault
 from lab.revocation import State
 from lab.tls import Version
@@ -336,6 +336,7 @@ def _unknown_word(certificate: Certificate) -> str | None:
         ("purpose", certificate.purposes, PURPOSES),
         ("key usage", certificate.key_usage or (), KEY_USAGES),
         ("policy", certificate.policies, POLICIES),
+        ("hash", (certificate.signed_with,) if certificate.signed_with else (), OLD_HASHES),
     )
     for what, words, known_words in used:
         for word in words:

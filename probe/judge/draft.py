@@ -86,6 +86,8 @@ class Sighting:
     reacted: tuple[Reacted, ...] = ()
     detail: str = ""
     """What exactly is seen, in words."""
+    clause: str | None = None
+    """What it breaks, where that decides what to do about it."""
 
 
 def name_of(case: Case, sightings: Iterable[Sighting]) -> str | None:

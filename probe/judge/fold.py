@@ -92,6 +92,10 @@ def _same_place(case: Case, other: Draft, draft: Draft) -> bool:
     return other.name is None or names == {other.name}
 
 
+def _same_certificate(case: Case, other: Draft, draft: Draft) -> bool:
+    return set(draft.certificates) <= set(other.certificates) and _same_place(case, other, draft)
+
+
 def _same_nodes(_case: Case, other: Draft, draft: Draft) -> bool:
     return set(draft.nodes) == set(other.nodes)
 
@@ -228,6 +232,11 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         for suffix in _READ_FROM_IT
     ),
     *((f"web-{suffix}", ("web-private-root",), _same_place) for suffix in _WEAK),
+    # A signature with a hash that is no longer checked breaks the path where it stands.
+    *(
+        (f"{endpoint}-path-invalid", (f"{endpoint}-weak-signature",), _same_certificate)
+        for endpoint in ("web", "eap")
+    ),
     *(
         fold
         for endpoint in ("web", "eap")

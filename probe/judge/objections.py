@@ -56,6 +56,8 @@ class Objection:
     says: str
     key: tuple[str, ...]
     """What sightings of one cause share."""
+    clause: str | None = None
+    """path-invalid: what of RFC 5280 it breaks."""
 
 
 def objections(
@@ -100,9 +102,9 @@ def malformed(case: Case, visit: Visit) -> dict[str, str]:
 def _malformed(case: Case, sha256: str, why: str) -> Objection:
     facts = case.facts[sha256]
     wholly = not facts.readable or bool(facts.damaged)
-    return Objection(
-        "malformed", "malformed" if wholly else "malformed-strictly", sha256, why, (sha256,)
-    )
+    if wholly:
+        return Objection("malformed", "malformed", sha256, why, (sha256,))
+    return Objection("malformed", "malformed-strictly", sha256, why, (facts.issuer, why))
 
 
 def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Problem) -> Objection:
@@ -111,7 +113,7 @@ def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Proble
     if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
         kind, key = "unknown-root", (explanation.ends_in, IN_PLAN)
     says = f"{problem.says} ({problem.clause})" if kind == "path-invalid" else problem.says
-    return Objection(kind, kind, problem.certificate, says, key)
+    return Objection(kind, kind, problem.certificate, says, key, problem.clause)
 
 
 def _key(
@@ -134,6 +136,9 @@ def _key(
             return leaf.issuer, day(leaf.not_before)
         case "wrong-purpose" if at_leaf:
             return leaf.issuer, *(leaf.extended_key_usage or ()), *(leaf.key_usage or ())
+        # What one CA puts into its certificates, or may not issue, is at fault in each of them.
+        case "path-invalid" if at_leaf and leaf.readable:
+            return leaf.issuer, problem.clause
         case _:
             return (problem.certificate or explanation.ends_in,)
 

@@ -97,6 +97,18 @@ def test_captive_browsers_open_names_of_guests_only() -> None:
     assert BY_NAME["chromium-web"].opens == {Audience.GUESTS, Audience.STAFF}
 
 
+BESIDES = {"private-root", "purpose-absent"}
+"""What is asked of clients by the rule of another objection: a root that is no anchor of theirs, a
+purpose that is not there."""
+
+
+def test_every_objection_of_the_data_is_asked_by_a_rule() -> None:
+    """A slip of the pen in the data would be a client that never minds."""
+    asked = {objection for rule in RULES for objection in rule.objections} | BESIDES
+    for family in BY_NAME.values():
+        assert {objection for objection, _ in family.reactions} <= asked, family.name
+
+
 def test_the_catalogue_is_part_of_the_closed_list_and_in_its_order() -> None:
     assert set(BY_ID) <= set(RULE_IDS)
     assert [rule.id for rule in RULES] == [rule_id for rule_id in RULE_IDS if rule_id in BY_ID]

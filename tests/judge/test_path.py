@@ -355,6 +355,14 @@ def test_a_path_longer_than_an_issuer_allows() -> None:
     assert explain(make(HOST, upper, names=[HOST]), upper).good
 
 
+def test_an_issuer_that_is_no_ca_is_the_one_cause() -> None:
+    """A server's certificate that signs another one breaks no limit of the CAs above it as well."""
+    upper = authority("Upper", ROOT, path_length=0)
+    server = make("portal.northpier.example", upper)
+    invalid = explain(make(HOST, server, names=[HOST]), server, upper).of_kind("path-invalid")
+    assert {problem.certificate for problem in invalid} == {server.sha}
+
+
 @pytest.mark.parametrize(
     ("permitted", "excluded", "fine"),
     [

@@ -1,13 +1,15 @@
 """Served chains on web and EAP endpoints: each fault, and its twin that is healthy."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from cryptography import x509
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from probe.assessment import Verdict
 from probe.plan.model import Acceptance, Windows
-from tests.judge.pki import AT, Made, make
+from tests.judge.pki import AT, Made, authority, make
 from tests.judge.world import (
     FOREIGN_ROOT,
     GUEST,
@@ -29,8 +31,10 @@ from tests.judge.world import (
     plan,
     private,
     public,
+    roots,
     seen,
     told,
+    trust,
     with_private,
     with_public,
 )
@@ -222,6 +226,68 @@ def test_a_signature_that_does_not_verify_breaks_the_path() -> None:
     leaf = make("quay3", ca(PUBLIC_ISSUING, PUBLIC_ROOT), names=EVERY_NAME, signed_with="other")
     chain = with_public(leaf)
     assert web_fault(chain) == [("web-path-invalid", "web", ("quay3",), None)]
+
+
+def test_the_remedy_of_a_broken_path_says_what_to_have_issued() -> None:
+    """To have the certificate at fault issued again helps only where it is the wrong one itself."""
+    issuing = ca(PUBLIC_ISSUING, PUBLIC_ROOT)
+    server = make("portal.northpier.example", issuing)
+    narrow = authority("Narrow", ca(PUBLIC_ROOT), path_length=0)
+    lower = authority("Lower", narrow)
+    within = x509.NameConstraints([x509.DNSName("harbour.example")], None)
+    elsewhere = authority("Elsewhere", ca(PUBLIC_ROOT), more=[(within, True)])
+    odd = make("quay3", issuing, names=EVERY_NAME, critical=["1.3.6.1.4.1.55555.1"])
+    for others, remedy in (
+        ((server, issuing), '"quay3" issued by a CA: "portal.northpier.example" is none'),
+        ((lower, narrow), 'issued by "Narrow" itself, or "Narrow" again with a longer path'),
+        ((elsewhere,), 'Have "quay3" issued again for names that its CAs may issue for'),
+    ):
+        leaf = make("quay3", others[0], names=EVERY_NAME)
+        assert remedy in path_remedy((leaf, *others))
+    assert f"(SHA-256 {odd.sha[:16]}…) issued again without this fault" in path_remedy(
+        (odd, issuing)
+    )
+
+
+def path_remedy(chain: tuple[Made, ...]) -> str:
+    served = tuple(one.der for one in chain)
+    (finding,) = judged(plan(), seen(plan(), web={"web/quay3": served})).findings
+    assert finding.rule == "web-path-invalid"
+    return finding.remedy
+
+
+def test_a_root_that_forbids_the_path_is_named_though_nobody_served_it() -> None:
+    """What is wrong with the leaf besides is another finding, with an id of its own."""
+    root = authority("Flat Root", path_length=0)
+    issuing = authority("Flat Issuing", root)
+    leaf = make(RADIUS, issuing, names=[RADIUS], critical=["1.3.6.1.4.1.55555.1"])
+    of = plan(trust=replace(trust(), eap=(roots("flat.pem", root),)))
+    result = judged(of, seen(of, eap={"eap/": (leaf.der, issuing.der)}))
+    assert told(result) == [("eap-path-invalid", "eap", NODES, None)] * 2
+    assert sum('broken at "Flat Root"' in finding.says for finding in result.findings) == 1
+    assert len({finding.id for finding in result.findings}) == 2
+
+
+@pytest.mark.parametrize(
+    ("extension", "critical", "rule"),
+    [
+        # Clients do not process it.
+        (x509.ObjectIdentifier("1.3.6.1.4.1.55555.1"), True, "web-path-invalid"),
+        # A certificate template that runs past its end: only a strict parser minds.
+        (x509.ObjectIdentifier("1.3.6.1.4.1.311.21.7"), False, "web-malformed"),
+    ],
+)
+def test_what_one_ca_puts_into_the_leaf_of_each_node_is_one_finding(
+    extension: x509.ObjectIdentifier, rule: str, *, critical: bool
+) -> None:
+    more = x509.UnrecognizedExtension(extension, bytes.fromhex("302e0626")), critical
+    own = {
+        f"web/{node}": with_public(public(host(node), GUEST, more=[more])) for node in NODES[1:3]
+    }
+    result = judged(plan(), seen(plan(), web=own))
+    assert told(result) == [(rule, "web", NODES[1:3], None)]
+    assert len(result.findings[0].certificates) == 2
+    assert "each of them issued again" in result.findings[0].remedy
 
 
 def test_an_unreadable_certificate_is_no_sound_one() -> None:

@@ -121,6 +121,14 @@ def test_none_of_the_expected_names() -> None:
     assert result.findings[0].verdict is Verdict.BLOCKED
 
 
+def test_leaves_of_their_own_without_the_common_name_are_one_finding() -> None:
+    own = {f"eap/{node}": with_private(private(host(node))) for node in NODES}
+    result = judged(plan(), seen(plan(), eap=own))
+    assert told(result) == [("eap-name-unexpected", "eap", NODES, None)]
+    assert "4 certificates such as" in result.findings[0].says
+    assert "Have each of them issued again" in result.findings[0].remedy
+
+
 def test_setups_by_hand_check_no_name() -> None:
     of = plan(clients=clients(by_hand=("windows-eap", "apple-eap", "android-eap", "linux-eap")))
     result = judged(of, seen(of, eap={"eap/": with_private(private(host("quay1")))}))

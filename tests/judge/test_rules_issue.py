@@ -159,8 +159,9 @@ def shop(*, public_ca: bool, leaf: dict[str, Any], issuing: dict[str, Any]) -> t
         ({"key": "RSA-1024"}, {}, "weak-key"),
         ({"key": "P-224"}, {}, "weak-key"),
         ({}, {"key": "RSA-1024"}, "weak-key"),
-        ({"sha1": True}, {}, "weak-signature"),
-        ({}, {"sha1": True}, "weak-signature"),
+        ({"signed_with": "SHA-1"}, {}, "weak-signature"),
+        ({}, {"signed_with": "SHA-1"}, "weak-signature"),
+        ({"signed_with": "MD5"}, {}, "weak-signature"),
     ],
 )
 @pytest.mark.parametrize("public_ca", [False, True])
@@ -214,7 +215,7 @@ def test_a_weak_root_and_its_own_signature_are_trusted_as_they_stand() -> None:
                 common_name="Root V",
                 authority=True,
                 key="RSA-1024",
-                sha1=True,
+                signed_with="SHA-1",
                 ends=4000,
             ),
             Blueprint(
@@ -379,6 +380,20 @@ def test_a_malformed_certificate_is_one_finding() -> None:
     assert told(eap((cut(first), *rest))) == [("eap-malformed", "eap", NODES, None)]
 
 
+def test_what_sets_one_node_apart_explains_that_it_differs() -> None:
+    of = plan(clients=clients("windows-eap", by_hand=("apple-eap",)))
+    first, *rest = with_private(private(RADIUS))
+    result = judged(of, seen(of, eap={"eap/quay3": (cut(first), *rest)}))
+    assert told(result) == [("eap-malformed", "eap", WEB3, None)]
+    assert folded(result) == ["eap-leaf-differs"]
+
+
+def test_whatever_is_served_as_a_certificate_is_told_as_one_fault() -> None:
+    good, issuing = with_public(public(*EVERY_NAME))
+    for octets in (b"", b"\x30", b"\x30\x82\xff\xff", good[:200], b"\0" * 40):
+        assert told(web((octets, issuing))) == at_quay3("web-malformed")
+
+
 def test_a_malformed_ca_certificate_is_named() -> None:
     first, issuing = with_public(public(*EVERY_NAME))
     result = web((first, cut(issuing)))
@@ -419,6 +434,14 @@ def test_a_ca_that_ends_before_a_renewal_would_is_a_note_when_it_is_far() -> Non
     assert (told(result), noted(result)) == ([], [("web-anchor-expiring", WEB3)])
     result = web(under(timedelta(days=151), days=150), near)
     assert (told(result), noted(result)) == ([], [])
+
+
+def test_what_is_no_ca_is_not_told_as_a_ca_that_ends() -> None:
+    """A server's certificate stands for a CA: that is the cause, and its own end is beside it."""
+    server = make("portal.northpier.example", ca(PUBLIC_ISSUING, PUBLIC_ROOT), days=90)
+    made = make(HOSTS[2], server, names=EVERY_NAME, more=[timestamps(3)])
+    result = web((made.der, server.der, ca(PUBLIC_ISSUING, PUBLIC_ROOT).der))
+    assert told(result) == at_quay3("web-path-invalid")
 
 
 # ---------------------------------------------------------------- dated distrust

@@ -58,9 +58,12 @@ def test_a_public_root_without_an_expected_name() -> None:
     result = eap(with_public(public(RADIUS)), public_eap())
     assert told(result) == [("eap-public-root", "eap", NODES, None)]
     does = {r.client: r.does for r in result.findings[0].reactions}
-    # Android, secure Wi-Fi enterprise configuration; Apple support 100793.
+    # Android, secure Wi-Fi enterprise configuration; Apple source, EAP trusted server names.
     assert does["android-eap"] is Does.REFUSES
-    assert does["apple-eap"] is Does.WARNS
+    assert does["apple-eap"] is Does.CONTINUES
+    without = replace(public_eap(), clients=clients("apple-eap", "windows-eap", "linux-eap"))
+    (finding,) = eap(with_public(public(RADIUS)), without).findings
+    assert (finding.verdict, finding.clients) == (Verdict.ADVISED, ())
 
 
 def test_a_public_root_with_an_expected_name_is_sound() -> None:

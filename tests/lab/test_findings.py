@@ -6,6 +6,7 @@ The expectations are written by hand from the scenario's own comment and the cat
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -192,6 +193,18 @@ def swept(name: str, directory: Path, *, single_address: bool = False) -> Result
         return probe(lab.plan_path, "--at", DAY.isoformat(), *options, command=command)
 
 
+def names_what_to_do(result: Result, finding: dict[str, Any]) -> None:
+    """A reader who has only the finding knows which certificate it is, where, and what to put."""
+    assert finding["remedy"].endswith(".")
+    shown = [result.document["certificates"][sha256] for sha256 in finding["certificates"]]
+    if shown:
+        said = finding["says"] + "".join(row["value"] for row in finding["evidence"])
+        names = {name["value"] for one in shown for name in one["names"]}
+        names |= {one["subject"].rpartition("CN=")[2].partition(",")[0] for one in shown}
+        assert any(name in said for name in names - {""}), finding["rule"]
+        assert any(node in finding["remedy"] for node in finding["nodes"]), finding["rule"]
+
+
 @pytest.mark.parametrize("name", EXPECTED)
 def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name: str) -> None:
     result = swept(name, tmp_path)
@@ -201,6 +214,8 @@ def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name:
     if name in FOLDED:
         (finding,) = result.document["findings"]
         assert {below["rule"] for below in finding["folded"]} == FOLDED[name]
+    for finding in result.document["findings"]:
+        names_what_to_do(result, finding)
     if name in NOTED:
         rule, nodes = NOTED[name]
         assert (rule, nodes) in {

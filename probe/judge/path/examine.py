@@ -146,7 +146,10 @@ def _as_issuer(candidate: Candidate, depth: int, *, is_anchor: bool) -> Iterator
     if issuer.key_usage is not None and "keyCertSign" not in issuer.key_usage:
         says = f"{issuer.subject}: its key usage does not let it sign certificates"
         yield _invalid(issuer, clauses.ISSUER_MAY_SIGN, says)
-    below = sum(not facts.self_issued for facts in candidate.certificates[1:depth])
+    # What is no CA is told of itself, as the cause; it takes no place that a CA would.
+    below = sum(
+        facts.is_ca is True and not facts.self_issued for facts in candidate.certificates[1:depth]
+    )
     if issuer.path_length is not None and below > issuer.path_length:
         yield _invalid(
             issuer,

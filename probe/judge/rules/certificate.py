@@ -28,7 +28,7 @@ from probe.plan.model import Acceptance, Client
 
 _SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {**PATH_SAYINGS, **ISSUE_SAYINGS}
 
-_TOLD_BY_KEY = (TRUST - {"self-signed"}) | {"anchor-expiring", "root-winding-down"}
+_TOLD_BY_KEY = (TRUST - {"self-signed"}) | {"anchor-expiring", "root-winding-down", "path-invalid"}
 """Kinds whose finding is told from one like it by what it leads to, and not by a certificate."""
 
 
@@ -62,7 +62,8 @@ def _draft(case: Case, endpoint: Endpoint, cause: Cause, sightings: list[Sightin
     at_fault = tuple(dict.fromkeys(s.certificate for s in sightings if s.certificate in case.facts))
     leaves = tuple(dict.fromkeys(s.visit.chain[0] for s in sightings))
     beside = beside_another(case, (sighting.visit for sighting in sightings))
-    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key, beside)
+    clauses = frozenset(s.clause for s in sightings if s.clause)
+    about = Said(endpoint, nodes, name, at_fault, leaves, cause.key, beside, clauses)
     said = _SAYINGS[cause.kind](case, about)
     marks = public_marks(case, about) if cause.kind == "unknown-root" else ""
     due = _due(case, cause, leaves)
@@ -170,25 +171,28 @@ def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]
     explanation = case.reference(visit)
     for sha256 in explanation.path[1:] if explanation.anchor is not None else ():
         facts = case.certificate(sha256)
-        if facts is not None and facts.not_after is not None:
+        # An anchor may be older than the extension that makes a CA (version 1).
+        is_ca = facts is not None and (facts.is_ca or sha256 == explanation.anchor)
+        if facts is not None and is_ca and facts.not_after is not None:
             yield facts, facts.not_after
 
 
 def objected(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
     """Yield (kind, key, sighting) for each thing that any watcher objects to."""
     found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
-    keys: dict[tuple[str, str | None, str], tuple[str, ...]] = {}
+    keys: dict[tuple[str, str | None, str], tuple[tuple[str, ...], str | None]] = {}
     for family, clients, trusted in watchers(case, visit):
         for one in objections(case, visit, family, trusted=trusted):
             if trusted is not None and one.kind in TRUST:
                 continue
-            keys[one.kind, one.certificate, one.says] = one.key
+            keys[one.kind, one.certificate, one.says] = one.key, one.clause
             reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
             reacted = no_way_out(case.strict, visit.name, reacted)
             found[one.kind, one.certificate, one.says] += reacted
     for (kind, certificate, says), all_reacted in found.items():
-        sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says)
-        yield kind, keys[kind, certificate, says], sighting
+        key, clause = keys[kind, certificate, says]
+        sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says, clause)
+        yield kind, key, sighting
     leaf = case.leaf(visit)
     absent = leaf.readable and leaf.extended_key_usage is None
     if visit.record.endpoint is Endpoint.EAP and absent:

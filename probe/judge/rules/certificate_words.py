@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from probe.certificate.facts import CertFacts
 from probe.judge.case import Case
+from probe.judge.path import clauses
 from probe.judge.words import called, day, issuer, listing, minute, quoted_name, verb
 from probe.observation.model import Endpoint, KeyFamily
 
@@ -22,6 +23,8 @@ class Said:
     key: tuple[str, ...]
     family: KeyFamily | None = None
     """Set where another key family's certificate is served beside it."""
+    clauses: frozenset[str] = frozenset()
+    """What of RFC 5280 is broken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,15 +181,31 @@ def _wrong_purpose(case: Case, said: Said) -> Sentence:
 
 
 def _path_invalid(case: Case, said: Said) -> Sentence:
-    first = case.facts[said.at_fault[0] if said.at_fault else said.leaves[0]]
+    # What is at fault may be a root of the plan that nobody served.
+    first = case.certificate(said.key[0]) or case.facts[said.leaves[0]]
     why = f"whose path to a root is broken at {called(first)}"
     if not first.readable:  # only a leaf comes this far: no path leads over what cannot be read
         why = "which cannot be read"
     return Sentence(
         f"{serving(said)} {leaf(case, said)}, {why}.",
-        f"Have the certificate at fault issued again, import the whole chain on"
-        f" {listing(said.nodes)}, {restart(said)}.",
+        f"{_mended(case, said, first)}, import the whole chain on {listing(said.nodes)},"
+        f" {restart(said)}.",
     )
+
+
+def _mended(case: Case, said: Said, first: CertFacts) -> str:
+    """Return what has to be issued: the certificate at fault again, where that would mend it."""
+    fault = called(first) if len(said.at_fault) < 2 else "each of them"
+    server = called(case.facts[said.leaves[0]]) if len(said.leaves) == 1 else "them"
+    if said.clauses & {clauses.ISSUER_IS_CA, clauses.ISSUER_MAY_SIGN}:
+        return f"Have {server} issued by a CA: {fault} is none that may sign it"
+    if clauses.PATH_LENGTH in said.clauses:
+        return f"Have {server} issued by {fault} itself, or {fault} again with a longer path length"
+    if clauses.NAME_CONSTRAINTS in said.clauses:
+        return f"Have {fault} issued again for names that its CAs may issue for, or by another CA"
+    if len(said.at_fault) < 2:
+        fault += f" (SHA-256 {first.sha256[:16]}…)"
+    return f"Have {fault} issued again without this fault"
 
 
 PATH_SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {

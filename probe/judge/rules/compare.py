@@ -8,6 +8,7 @@ outside explains the difference; `fold.py` sees to that.
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
+from dataclasses import replace
 
 from probe.assessment import Evidence, Note
 from probe.judge.case import Case, Place, Visit
@@ -114,16 +115,24 @@ def _leaf_draft(
     case: Case, visits: tuple[Visit, ...], by: Split, pinned: tuple[Reacted, ...]
 ) -> Draft:
     nodes = by.outside
+    same = "the same EAP certificate"
     if by.tie:
-        says = f"{listing(nodes)} serve different certificates for EAP."
+        says = f"{listing(nodes)} serve different certificates for EAP"
+        says += f" ({_leaf_names(case, visits, nodes)})."
     else:
+        same = f"the EAP certificate of {listing(by.groups[0].nodes)}"
         most = by.groups[0].nodes
         says = (
             f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP another certificate"
             f" ({_leaf_names(case, visits, nodes)}) than {listing(most)}"
             f" ({_leaf_names(case, visits, most)})."
         )
-    return compared(case, "eap-leaf-differs", visits, by, says, pinned)
+    remedy = (
+        f"Import {same} with its key on {listing(nodes)}, then restart the RADIUS service there; or"
+        " give clients a profile with root and name."
+    )
+    draft = compared(case, "eap-leaf-differs", visits, by, says, pinned)
+    return replace(draft, remedy=remedy)
 
 
 def _leaf_names(case: Case, visits: tuple[Visit, ...], nodes: tuple[str, ...]) -> str:
@@ -144,7 +153,14 @@ def _roots(case: Case, visits: tuple[Visit, ...], by: Split) -> Draft | Note:
         reacted = (*reacted, *react(case.supplicants, "unknown-root"))
     elif worst(reacted) is None:
         return _note("eap-root-differs", nodes, says)
-    return compared(case, "eap-root-differs", visits, by, says, reacted)
+    largest = by.groups[0]
+    same = "the same CA" if by.tie else f"the CA {quoted_name(_root_name(largest.value))}"
+    remedy = (
+        f"Import a certificate of {same} on {listing(nodes)}, then restart the RADIUS service"
+        " there; or give clients both roots first."
+    )
+    draft = compared(case, "eap-root-differs", visits, by, says, reacted)
+    return replace(draft, remedy=remedy)
 
 
 def _root_name(value: Hashable) -> str:
@@ -180,7 +196,9 @@ def _chains(case: Case, visits: tuple[Visit, ...]) -> Iterator[Draft | Note]:
         if all(_anchored(case, visit) for visit in some):
             yield _note("eap-chain-differs", nodes, says)
         else:
-            yield compared(case, "eap-chain-differs", tuple(some), by_chain, says, ())
+            remedy = f"Import the same chain on {listing(nodes)} as on every node."
+            draft = compared(case, "eap-chain-differs", tuple(some), by_chain, says, ())
+            yield replace(draft, remedy=remedy)
 
 
 def _note(rule_id: str, nodes: tuple[str, ...], says: str) -> Note:

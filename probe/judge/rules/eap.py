@@ -43,6 +43,9 @@ def names(case: Case) -> Iterator[Draft]:
         nodes = nodes_of(case, sightings)
         leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
         wanted = listing(expected, last="or")
+        shown, again = "the certificate", "the certificate"
+        if len(leaves) > 1:
+            shown, again = f"{len(leaves)} certificates such as", "each of them"
         fault = "carries" if len(leaves) == 1 else "carry"
         if rule_id == _UNEXPECTED:
             fault = f"{fault} none of the names that supplicants expect ({wanted})"
@@ -55,9 +58,9 @@ def names(case: Case) -> Iterator[Draft]:
             rule_id=rule_id,
             nodes=nodes,
             certificates=leaves,
-            says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP the certificate"
+            says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP {shown}"
             f" {called(case.facts[leaves[0]])}, which {fault}.",
-            remedy=f"Have the certificate issued again with {wanted} in full among its DNS names,"
+            remedy=f"Have {again} issued again with {wanted} in full among its DNS names,"
             f" import it on {listing(nodes)}, then restart the RADIUS service there.",
             accepted=accepted,
         )

@@ -87,6 +87,12 @@ def _winding_down(case: Case, said: Said) -> Sentence:
 def _malformed(case: Case, said: Said) -> Sentence:
     facts = case.facts[said.at_fault[0]]
     place = "the certificate" if said.at_fault[0] in said.leaves else "the CA certificate"
+    if len(said.at_fault) > 1:
+        return Sentence(
+            f"{serving(said)} {len(said.at_fault)} certificates such as {called(facts)}, which are"
+            f" malformed: {clip(facts.oddities[0])}.",
+            f"Have each of them issued again, import it on {listing(said.nodes)}, {restart(said)}.",
+        )
     return Sentence(
         f"{serving(said)} {place} {called(facts)}, which is malformed: {clip(facts.oddities[0])}.",
         f"Have {place} {called(facts)} (SHA-256 {facts.sha256[:16]}…) issued again, import it on"
