@@ -16,6 +16,7 @@ from probe.plan.model import (
     Setup,
     Windows,
 )
+from probe.plan.pem import reason
 from probe.plan.problems import At, Refused, shown
 from probe.plan.settings import attribute_text
 from probe.plan.tables import Parsers
@@ -133,6 +134,10 @@ def limits(value: object, at: At) -> tuple[tuple[str, float], ...]:
 def profile_file(value: object, at: At) -> Path:
     """Return the path of a file that is there."""
     name = values.file_name(value, at)
-    if not (at.folder / name).is_file():
+    try:
+        there = (at.folder / name).is_file()
+    except OSError as error:
+        raise Refused(f"{shown(name)}: {reason(error)}") from error
+    if not there:
         raise Refused(f"{shown(name)}: the file does not exist")
     return at.folder / name

@@ -303,6 +303,11 @@ SINGLE = [
     (after('[[site]]\nname = "pier"\neap_order = ["quay9"]'), "site[1].eap_order[1]", "no node"),
     (after('[[profile]]\nfile = "x"\nfamily = "apple-eap"'), "profile[1].file", "does not exist"),
     (
+        after(f'[[profile]]\nfile = "{"x" * 300}"\nfamily = "apple-eap"'),
+        "profile[1].file",
+        "file name too long",
+    ),
+    (
         after('[[profile]]\nfile = "pki/root.pem"\nfamily = "apple-web"'),
         "profile[1].family",
         "is no supplicant family",

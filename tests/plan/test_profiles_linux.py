@@ -118,6 +118,9 @@ def test_without_any_certificate_nothing_is_verified(
         ("eap=peap\nca-cert=missing.pem", "not here: missing.pem"),
         ("eap=peap\nca-cert=/etc/nowhere/missing.pem", "a copy of it beside the profile"),
         ("eap=peap\nca-cert=/dev/zero", "no regular file"),
+        ("eap=peap\nca-cert=" + "x" * 300, "that cannot be read"),
+        ("eap=peap\nca-cert=/" + "x" * 300, "that cannot be read"),
+        ("eap=peap\nca-cert=loop.pem", "that cannot be read"),
         ("eap=peap\nca-cert=file://", "no file name"),
         ("eap=peap\nca-cert=.", "no file name"),
         ("eap=peap\nca-cert=a\0b", "no file name"),
@@ -133,6 +136,7 @@ def test_without_any_certificate_nothing_is_verified(
 )
 def test_a_file_that_cannot_be_used_is_one_problem(place: Path, settings: str, says: str) -> None:
     (place / "link.pem").symlink_to(place.parent / "root.pem")
+    (place / "loop.pem").symlink_to("loop.pem")
     with pytest.raises(Refused, match=r"staff\.nmconnection: the file ") as caught:
         expects(place, settings)
     told = f"{caught.value.says} {caught.value.allowed}"

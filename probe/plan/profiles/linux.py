@@ -162,18 +162,19 @@ def _file(name: str, folder: Path) -> tuple[bytes, ...]:
     path = Path(name)
     if "\0" in name or not path.name:
         raise Refused("has under ca-cert no file name")
-    if not path.is_absolute():
-        path = folder / path
-        if not path.resolve().is_relative_to(folder.resolve()):
-            raise Refused(f"names under ca-cert a file outside its own folder: {shown(name)}")
-    elif not path.exists():
-        path = folder / path.name
-    if not path.exists():
+    try:
+        if not path.is_absolute():
+            path = folder / path
+            if not path.resolve().is_relative_to(folder.resolve()):
+                raise Refused(f"names under ca-cert a file outside its own folder: {shown(name)}")
+        elif not path.exists():
+            path = folder / path.name
+        there = path.exists()
+    except (OSError, RuntimeError):  # too long a name, a closed folder, a link that loops
+        raise Refused(f"names under ca-cert a file that cannot be read: {shown(name)}") from None
+    if not there:
         raise Refused(
             f"names under ca-cert a file that is not here: {shown(name)}",
             f"a copy of it beside the profile, named {shown(path.name)}",
         )
-    try:
-        return embedded(read_bounded(path, PEM_BYTES, name), f"ca-cert ({shown(name)})")
-    except OSError:
-        raise Refused(f"names under ca-cert a file that cannot be read: {shown(name)}") from None
+    return embedded(read_bounded(path, PEM_BYTES, name), f"ca-cert ({shown(name)})")
