@@ -73,8 +73,8 @@ def client_purpose(case: Case) -> Iterator[Draft]:
             says=f"{listing(nodes)} {verb(nodes, 'calls', 'call')} other nodes with"
             f" {_what(case, sightings)}, of a public CA: from {day(SERVER_ONLY)} on such are issued"
             " for servers alone.",
-            remedy="Before the renewal give calls between nodes a certificate of their own, of a"
-            " private CA that the other nodes trust.",
+            remedy=f"Before the renewal give the calls that {listing(nodes)} make a certificate of"
+            " their own, of a private CA that the other nodes trust.",
         )
         ends = (case.facts[sha256].not_after for sha256 in draft.certificates)
         yield replace(

@@ -33,6 +33,7 @@ def canary(case: Case) -> Iterator[Draft]:
         names = list(dict.fromkeys(sighting.visit.name or "" for sighting in sightings))
         nodes = _serving(case, sha256)
         who = f" of {listing(nodes)}" if nodes else ""
+        mine = f", which leads it to {listing(nodes)}," if nodes else ""
         draft = Draft(
             rule_id=GUESTS,
             nodes=nodes,
@@ -40,8 +41,8 @@ def canary(case: Case) -> Iterator[Draft]:
             certificates=(sha256,),
             says=f"Where guests are, {listing(names)}, which is outside the plan, is answered with"
             f" the certificate {called(case.facts[sha256])}{who}: somebody answers in its place.",
-            remedy="Let the gateway of the guest network reset HTTPS to other names before the"
-            " login instead of answering it; devices find the portal by plain HTTP or by the"
+            remedy=f"Let the gateway of the guest network{mine} reset HTTPS to other names before"
+            " the login instead of answering it; devices find the portal by plain HTTP or by the"
             " captive-portal option of DHCP (RFC 8910).",
         )
         yield beside_chains(draft, sightings)

@@ -64,8 +64,8 @@ def unusable(case: Case, said: Said, sources: Sequence[Source]) -> Sentence:
     return Sentence(
         f"{serving(said)} {leaf(case, said)}{under}; whether {_were(said)} revoked cannot be"
         f" learned from the CA: {_told(sources)}.",
-        f"See to it that the CA publishes at {_places(sources)} what clients can use: current,"
-        " signed by itself, and of this certificate's kind.",
+        f"See to it that the CA of {listing(said.nodes)} publishes at {_places(sources)} what"
+        " clients can use: current, signed by itself, and of this certificate's kind.",
     )
 
 
@@ -74,16 +74,22 @@ def unseen(case: Case, said: Said, sources: Sequence[Source]) -> Sentence:
     reasons = list(dict.fromkeys(f"{_host(source)}: {source.says}" for source in sources))
     outcomes = {source.fetch.outcome if source.fetch else None for source in sources}
     if outcomes == {None}:
-        remedy = "Run without --no-fetch; or write [fetch] off = true into the plan, if nothing is"
-        remedy += " to be known of revocation."
+        remedy = (
+            f"Ask about {listing(said.nodes)} without --no-fetch; or write [fetch] off = true into"
+            " the plan, if nothing is to be known of revocation."
+        )
     elif FetchOutcome.NOT_ALLOWED in outcomes:
         remedy = (
-            f"If {_places(sources)} is your own, allow its network in the plan ([fetch] allow);"
+            f"If {_places(sources)}, which the certificate of {listing(said.nodes)} names, is your"
+            " own, allow its network in the plan ([fetch] allow); or write [fetch] off = true"
+            " there."
         )
-        remedy += " or write [fetch] off = true there."
     else:
-        remedy = f"Let this machine reach {_places(sources)} over HTTP; or write [fetch] off = true"
-        remedy += " into the plan, if nothing is to be known of revocation."
+        remedy = (
+            f"Let this machine reach {_places(sources)}, which the certificate of"
+            f" {listing(said.nodes)} names, over HTTP; or write [fetch] off = true into the plan,"
+            " if nothing is to be known of revocation."
+        )
     if len(reasons) > _SHOWN:
         reasons = [*reasons[:_SHOWN], f"{len(reasons) - _SHOWN} more"]
     return Sentence(
