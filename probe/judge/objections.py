@@ -37,6 +37,10 @@ PRIVATELY = "-privately"
 """Ends what is asked of clients where no public CA is behind the certificate: some then look away.
 """
 
+ISSUER_NOT_NAMED = "issuer-not-named"
+"""What is asked of clients where an intermediate is missing and the certificate that it issued
+names no address to fetch it from (caIssuers; RFC 5280, 4.2.2.1)."""
+
 RENEWAL = "renewal"
 """Marks a root that is winding down, at a leaf that is older than the date."""
 
@@ -113,7 +117,13 @@ def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Proble
     if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
         kind, key = "unknown-root", (explanation.ends_in, IN_PLAN)
     says = f"{problem.says} ({problem.clause})" if kind == "path-invalid" else problem.says
-    return Objection(kind, kind, problem.certificate, says, key, problem.clause)
+    asked = kind
+    if kind == "chain-incomplete" and visit.record.endpoint is Endpoint.WEB:
+        # Who fetches what is missing can do so only where the certificate says from where.
+        served = [sha256 for sha256 in explanation.path if sha256 in visit.chain]
+        last = case.facts[served[-1] if served else visit.chain[0]]
+        asked = kind if last.issuer_addresses else ISSUER_NOT_NAMED
+    return Objection(kind, asked, problem.certificate, says, key, problem.clause)
 
 
 def _key(

@@ -97,9 +97,9 @@ def test_captive_browsers_open_names_of_guests_only() -> None:
     assert BY_NAME["chromium-web"].opens == {Audience.GUESTS, Audience.STAFF}
 
 
-BESIDES = {"private-root", "purpose-absent"}
+BESIDES = {"private-root", "purpose-absent", "issuer-not-named"}
 """What is asked of clients by the rule of another objection: a root that is no anchor of theirs, a
-purpose that is not there."""
+purpose that is not there, a missing issuer that no address leads to."""
 
 
 def test_every_objection_of_the_data_is_asked_by_a_rule() -> None:

@@ -15,6 +15,7 @@ from tests.judge.world import (
     FOREIGN_ROOT,
     GUEST,
     HOSTS,
+    NAMES_ITS_ISSUER,
     PRIVATE_ISSUING,
     PRIVATE_ROOT,
     PUBLIC_ISSUING,
@@ -80,7 +81,7 @@ def test_every_objection_comes_with_what_is_done_and_how_it_is_known() -> None:
 
 def test_what_a_family_lets_pass_is_told_too() -> None:
     """It fetches the intermediate; the other one does not."""
-    alone = with_public(public(*EVERY_NAME))[:1]
+    alone = with_public(public(*EVERY_NAME, more=[NAMES_ITS_ISSUER]))[:1]
     (decision, _) = decided("chromium-web", web=alone)
     (step,) = [step for step in decision.steps if step.about == "web-chain-incomplete"]
     assert (step.does, step.verdict, decision.verdict) == (Does.CONTINUES, None, Verdict.SOUND)

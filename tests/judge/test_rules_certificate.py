@@ -14,6 +14,7 @@ from tests.judge.world import (
     FOREIGN_ROOT,
     GUEST,
     HOSTS,
+    NAMES_ITS_ISSUER,
     NODES,
     OWN,
     PRIVATE_ROOT,
@@ -96,12 +97,20 @@ def test_an_intermediate_that_nobody_serves_is_told_by_its_name() -> None:
 
 
 def test_browsers_that_fetch_intermediates_make_an_incomplete_chain_advised() -> None:
-    """That they fetch rests on memory; no client on site is known to mind."""
+    """The certificate says where its issuer's is (RFC 5280, 4.2.2.1); nobody on site minds."""
     of = plan(clients=clients("chromium-web", "apple-web"))
-    chain = with_public(public(*EVERY_NAME))[:1]
+    chain = with_public(public(*EVERY_NAME, more=[NAMES_ITS_ISSUER]))[:1]
     (finding,) = judged(of, seen(of, web={"web/quay3": chain})).findings
     assert (finding.rule, finding.verdict) == ("web-chain-incomplete", Verdict.ADVISED)
     assert finding.clients == ()
+
+
+def test_an_intermediate_that_no_address_leads_to_is_fetched_by_nobody() -> None:
+    of = plan(clients=clients("chromium-web", "apple-web"))
+    chain = with_public(public(*EVERY_NAME))[:1]
+    (finding,) = judged(of, seen(of, web={"web/quay3": chain})).findings
+    assert (finding.rule, finding.verdict) == ("web-chain-incomplete", Verdict.WARNED)
+    assert finding.clients == ("chromium-web", "apple-web")
 
 
 def test_a_guest_portal_cannot_count_on_fetching() -> None:

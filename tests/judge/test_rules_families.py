@@ -11,6 +11,7 @@ from tests.judge.pki import AT, Made, make
 from tests.judge.world import (
     GUEST,
     HOSTS,
+    NAMES_ITS_ISSUER,
     NODES,
     Chain,
     clients,
@@ -118,7 +119,7 @@ def test_another_ca_that_everybody_has_is_healthy() -> None:
 
 def test_who_does_not_feel_it_makes_no_difference() -> None:
     """An intermediate that is missing: one browser fetches it, another one warns."""
-    short = with_public(rsa(*EVERY_NAME))[:1]
+    short = with_public(rsa(*EVERY_NAME, more=[NAMES_ITS_ISSUER]))[:1]
     fetching = plan(clients=clients("chromium-web"))
     result = judged(fetching, seen(fetching, web=both(short)))
     assert told(result) == [("web-chain-incomplete", "web", THIRD, None)]

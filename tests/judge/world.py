@@ -10,6 +10,9 @@ from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
 
+from cryptography import x509
+from cryptography.x509.oid import AuthorityInformationAccessOID
+
 from probe.assessment import Assessment
 from probe.certificate.facts import facts_of
 from probe.judge.assess import judge
@@ -82,6 +85,20 @@ def public(*names: str, **changes: Any) -> Made:
     more = (*changes.pop("more", ()), timestamps(changes.pop("logs", 3)))
     issuer = ca(PUBLIC_ISSUING, PUBLIC_ROOT)
     return make(names[0], issuer, names=names, more=more, **changes)
+
+
+NAMES_ITS_ISSUER = (
+    x509.AuthorityInformationAccess(
+        [
+            x509.AccessDescription(
+                AuthorityInformationAccessOID.CA_ISSUERS,
+                x509.UniformResourceIdentifier("http://ca.northpier.example/issuing.cer"),
+            )
+        ]
+    ),
+    False,
+)
+"""The extension with the address from which a missing issuer can be had (RFC 5280, 4.2.2.1)."""
 
 
 def private(*names: str, **changes: Any) -> Made:
