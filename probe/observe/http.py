@@ -35,8 +35,12 @@ _REDIRECTS = frozenset({301, 302, 303, 307, 308})
 _KEEPS_METHOD = frozenset({307, 308})
 """RFC 9110, 15.4.8 and 15.4.9: the others turn a POST into a GET, as all clients do."""
 
-_NAT64 = ip_network("64:ff9b::/96")
-"""RFC 6052, 2.1: the last four octets are an IPv4 address."""
+_LAST_FOUR = tuple(ip_network(prefix) for prefix in ("64:ff9b::/96", "::/96", "::ffff:0:0:0/96"))
+"""The last four octets are an IPv4 address: NAT64 (RFC 6052, 2.1), compatible (RFC 4291, 2.5.5.1)
+and translated (RFC 2765, 2.1)."""
+_NEAR = tuple(ip_network(prefix) for prefix in ("fec0::/10", "64:ff9b:1::/48"))
+"""IPv6 that no public network carries and the standard library does not know as such in all its
+versions: site-local (RFC 4291, 2.5.7), and NAT64 of one's own (RFC 8215)."""
 
 
 class FetchError(Exception):
@@ -139,7 +143,7 @@ class Gate:
                 continue
             if place.is_multicast or place.is_unspecified:
                 return f"{address} is no server's address"
-            if not place.is_global:
+            if not place.is_global or any(place in near for near in _NEAR):
                 return f"{address} is no public address, and in no network that the plan allows"
         return None
 
@@ -151,7 +155,7 @@ def _meant(place: IPv4Address | IPv6Address) -> tuple[IPv4Address | IPv6Address,
             return (place.ipv4_mapped,)
         if place.sixtofour is not None:
             return place, place.sixtofour
-        if place in _NAT64:
+        if int(place) > 1 and any(place in prefix for prefix in _LAST_FOUR):
             return (IPv4Address(int(place) & 0xFFFFFFFF),)
     return (place,)
 

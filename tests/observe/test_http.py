@@ -293,10 +293,16 @@ def test_a_closed_port() -> None:
         ("2002:7f00:1::", False),
         ("64:ff9b::7f00:1", False),
         ("64:ff9b::808:808", True),
+        ("::127.0.0.1", False),
+        ("::ffff:0:127.0.0.1", False),
+        # IPv6 of a site's own, which versions of the standard library take for public
+        ("fec0::1", False),
+        ("64:ff9b:1::7f00:1", False),
     ],
 )
 def test_addresses_near_this_machine_are_not_gone_to(address: str, *, allowed: bool) -> None:
-    """IANA's special-purpose registries (RFC 6890), as the standard library has them."""
+    """IANA's special-purpose registries (RFC 6890), as the standard library has them; and RFC 4291,
+    2.5.5.1 and 2.5.7, RFC 2765, 2.1, RFC 8215."""
     assert (Gate(()).refuses(address) is None) is allowed
 
 
