@@ -91,9 +91,12 @@ class HeadReader:
             # Of Strict-Transport-Security the first counts (RFC 6797, 8.1).
             fields.setdefault(name.lower(), value.strip(" \t\r"))
         strict = fields.get("strict-transport-security")
+        # With an Age it was not made for us but kept by a cache (RFC 9111, 5.1): its date is the
+        # time at which it was made, and says nothing of a clock.
+        kept = "age" in fields
         self.seen = HttpSeen(
             status=number,
-            date=http_date(fields.get("date", ""), self._now()),
+            date=None if kept else http_date(fields.get("date", ""), self._now()),
             strict_transport=None if strict is None else strict[: self._characters],
         )
         return True

@@ -19,6 +19,15 @@ def read(*pieces: bytes, most: int = 1_000) -> HeadReader:
     return reader
 
 
+def test_the_date_of_an_answer_out_of_a_cache_is_no_clock() -> None:
+    """RFC 9111, 5.1: with an Age the answer was not made for this request."""
+    date = b"HTTP/1.1 200 OK\r\nDate: Wed, 25 Nov 2026 12:47:10 GMT\r\n"
+    made, kept = read(date + b"\r\n").seen, read(date + b"Age: 7200\r\n\r\n").seen
+    assert made is not None
+    assert made.date == datetime(2026, 11, 25, 12, 47, 10, tzinfo=UTC)
+    assert kept == HttpSeen(status=200, date=None, strict_transport=None)
+
+
 def test_the_request() -> None:
     """RFC 9112, 3: request line, fields, an empty line; RFC 9110, 7.2: Host."""
     octets = request("guest.northpier.example:8443")
