@@ -11,6 +11,7 @@ from functools import lru_cache
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.hazmat.primitives.serialization.pkcs7 import load_der_pkcs7_certificates
+from cryptography.x509 import InvalidVersion
 
 from probe.certificate.der import SEQUENCE, DerError, expect
 from probe.certificate.structure import outline
@@ -69,7 +70,8 @@ def _of_message(der: bytes) -> tuple[bytes, ...]:
         warnings.simplefilter("ignore")
         try:
             found = load_der_pkcs7_certificates(der)
-        except (ValueError, UnsupportedAlgorithm):
+        except (ValueError, UnsupportedAlgorithm, InvalidVersion):
+            # The last one, of a certificate in it, is no ValueError.
             return ()
     return tuple(one.public_bytes(Encoding.DER) for one in found)
 

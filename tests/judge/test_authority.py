@@ -412,3 +412,21 @@ def test_issuers_come_in_three_forms() -> None:
 def test_what_is_no_certificate(body: bytes, says: str) -> None:
     with pytest.raises(NoCertificateError, match=says):
         certificates_in(body)
+
+
+MESSAGE = (VECTORS / "pkcs7" / "amazon-roots.der").read_bytes()
+
+
+def test_a_message_with_a_certificate_of_no_version_that_exists() -> None:
+    """RFC 5280, 4.1.2.1 knows versions 1 to 3; cryptography-vectors, pkcs7."""
+    spoiled = MESSAGE.replace(bytes.fromhex("a003020102"), bytes.fromhex("a003020113"), 1)
+    assert spoiled != MESSAGE
+    with pytest.raises(NoCertificateError):
+        certificates_in(spoiled)
+
+
+@given(st.integers(0, len(MESSAGE) - 1), st.integers(1, 255))
+def test_a_spoiled_message_is_read_or_refused(place: int, flip: int) -> None:
+    spoiled = MESSAGE[:place] + bytes((MESSAGE[place] ^ flip,)) + MESSAGE[place + 1 :]
+    with suppress(NoCertificateError):
+        assert all(facts_of(der) for der in certificates_in(spoiled))
