@@ -66,7 +66,7 @@ def test_what_to_do_fits_how_a_visit_ended() -> None:
     """A port that is open and cuts is not opened by starting the service."""
     for outcome, words in (
         (Outcome.CLOSED, "Start the web service"),
-        (Outcome.CUT_OFF, "the port is open"),
+        (Outcome.CUT_OFF, "the connection is cut or stalls"),
         (Outcome.SILENT, "firewalls"),
         (Outcome.UNREACHABLE, "routes"),
     ):

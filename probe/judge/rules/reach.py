@@ -41,7 +41,7 @@ EAP_RULES = {
 
 _REMEDIES = {
     ("web-closed", Outcome.CUT_OFF): "Check the log of the web service and what stands before it"
-    " (a proxy, a firewall): the port is open, and the connection is cut.",
+    " (a proxy, a firewall): the port is open, and the connection is cut or stalls.",
     ("web-silent", Outcome.UNREACHABLE): "Check the address in the plan, and the routes from this"
     " machine to it.",
     ("web-not-tls", Outcome.MALFORMED): "Check what answers on this port and what stands before"
@@ -271,7 +271,8 @@ def _web_says(ending: _Ending, sightings: list[Sighting], name: str | None, case
         case Outcome.CLOSED:
             return f"HTTPS is closed at {where}{opened}."
         case Outcome.CUT_OFF:
-            return f"HTTPS at {where} cuts the connection{opened} before it shows a certificate."
+            # It was closed, or it came to a standstill and time ran out: the evidence tells.
+            return f"HTTPS at {where} breaks off{opened} before it shows a certificate."
         case Outcome.SILENT:
             return f"Nothing comes back from HTTPS at {where}{opened}."
         case Outcome.UNREACHABLE:
