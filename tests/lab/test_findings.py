@@ -55,6 +55,7 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "eap-method-refused": (1, {("eap-method-refused", "eap", THIRD, None)}),
     "eap-name-unexpected": (1, {("eap-name-unexpected", "eap", THIRD, None)}),
     "eap-no-alternative-names": (0, {("eap-no-alternative-names", "eap", ALL, None)}),
+    "eap-path-invalid": (1, {("eap-path-invalid", "eap", THIRD, None)}),
     "eap-not-yet-valid": (1, {("eap-not-yet-valid", "eap", THIRD, None)}),
     "eap-override-disabled": (0, set()),
     "eap-public-root": (1, {("eap-public-root", "eap", ALL, None)}),
