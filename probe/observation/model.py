@@ -66,7 +66,7 @@ class Method(Token):
 
 
 class Aspect(Token):
-    """What a further question about a web endpoint is after, beside the one that a client asks.
+    """What a further question about an endpoint is after, beside the one that a client asks.
 
     To refuse such a hello is no fault: hardly any server holds every kind of certificate, and none
     ought to speak every version.
@@ -85,6 +85,10 @@ class Aspect(Token):
     """The same once more: whether one address gives one answer."""
     CANARY = "canary"
     """A name outside the plan, from where guests are: whether somebody answers in its place."""
+    LED = "led"
+    """web: an address that DNS gives for the name and the plan does not: where clients are led."""
+    UNSIGNED = "unsigned"
+    """eap: a request without Message-Authenticator (RFC 3579, 3.2): whether it is answered."""
 
 
 class Outcome(Token):
@@ -178,9 +182,11 @@ class HandshakeAsk:
     visit: str | None = None
     """eap: the name of the plan's request context; None is the plan's own."""
     aspect: Aspect | None = None
-    """web: what a further question is after; None: the visit as a client makes it."""
+    """What a further question is after; None: the visit as a client makes it."""
     head: bool = False
     """web: one `HEAD /` follows over the same connection."""
+    turn: int = 0
+    """eap, aspect "again": which user, calling station and source port of a small fixed set."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +274,12 @@ class EapSeen:
     peap_version: int | None = None
     fragments: tuple[int, ...] = ()
     """Octets of TLS data in each fragment that the server sent."""
+    client_authorities: tuple[str, ...] | None = None
+    """The CA names in CertificateRequest (RFC 5246, 7.4.4; RFC 9846, 4.2.4), as RFC 4514 writes
+    them, in the order sent; empty: it names none; None: no CertificateRequest was seen."""
+    resumption: tuple[str, ...] = ()
+    """What a TLS 1.2 ServerHello says of resumption: "session-id" (RFC 5246, 7.4.1.3), "ticket"
+    (RFC 5077, 3.2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +296,40 @@ class RadiusSeen:
     """Attributes of our first request, by name, in the order sent, without secrets."""
     transmissions: int = 0
     """Datagrams sent in the whole conversation, retransmissions counted."""
+    authenticator_first: bool | None = None
+    """Whether the Message-Authenticator was the first attribute of every reply; None: none came."""
+    largest_reply: int | None = None
+    """Octets of the longest datagram that came."""
+
+
+class TrialKind(Token):
+    """What was tried after a visit of a RADIUS server had failed, to narrow down why."""
+
+    STATUS_SERVER = "status-server"
+    """Status-Server (RFC 5997): whether the server knows us and runs."""
+    UNCONNECTED = "unconnected"
+    """The same request from a socket that takes replies from any address."""
+    SMALLER_REPLIES = "smaller-replies"
+    """The same conversation with a small Framed-MTU, so that no reply is large."""
+    LARGE_REQUEST = "large-request"
+    """A request that has to be fragmented or fills a datagram: whether it gets there."""
+    WIDER_OFFER = "wider-offer"
+    """A hello that offers every version and key family."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One further try within a visit that had failed, and how it ended."""
+
+    kind: TrialKind
+    outcome: Outcome
+    """`served` for what came back as it should: the chain, or any valid reply that shows that the
+    datagrams get through."""
+    detail: str | None = None
+    """In words; may hold text off the wire."""
+    replied_from: str | None = None
+    """The address that the reply came from, where it is another one than was asked."""
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,6 +359,8 @@ class Handshake:
     vantage: str | None = None
     source: str | None = None
     """The address of this machine that the visit came from, where it is known."""
+    trials: tuple[Trial, ...] = ()
+    """eap: what was tried to narrow down why it failed, in the order tried."""
 
 
 class FetchKind(Token):
