@@ -11,9 +11,17 @@ from pyrad.dictionary import Dictionary
 CALLED_STATION = "02-00-00-CE-47-02"
 """Locally administered, so nobody's access point; stands before the SSID (RFC 3580, 3.20)."""
 
+VENDOR_SPECIFIC = "Vendor-Specific"
+LARGEST_VALUE = 253
+"""An attribute's length octet counts type, length and value (RFC 2865, section 5)."""
+
 _PORT_TYPES = {"wifi": "Wireless-802.11", "wired": "Ethernet"}
 _CONNECT_INFO = {"wifi": "CONNECT 54Mbps 802.11", "wired": "CONNECT 1000Mbps Full-Duplex"}
 _VENDOR_MICROSOFT = 311
+_VENDOR_NOBODY = (32_473).to_bytes(4)  # kept for documentation (RFC 5612, section 2)
+_LEAST_PADDING = 9
+"""An attribute's type and length, the vendor, the vendor's type and length, one octet of text."""
+_NAMES_THE_CLIENT = {"NAS-Identifier", "NAS-IP-Address", "NAS-IPv6-Address"}
 
 Value = str | int | bytes
 """An attribute's value: text in the dictionary's form, a number, or the raw octets."""
@@ -86,6 +94,29 @@ def request_attributes(  # noqa: PLR0913  # one name for each attribute of the r
         attributes.append(("Called-Station-Id", f"{CALLED_STATION}:{ssid}"))
     renamed = {name for name, _ in extra}
     return (*(each for each in attributes if each[0] not in renamed), *extra)
+
+
+def status_attributes(attributes: Sequence[tuple[str, Value]]) -> tuple[tuple[str, Value], ...]:
+    """Return those attributes of a request that name the client, which is what Status-Server may
+    carry (RFC 5997, section 5)."""
+    return tuple(each for each in attributes if each[0] in _NAMES_THE_CLIENT)
+
+
+def padding(octets: int) -> tuple[tuple[str, Value], ...]:
+    """Return attributes without a meaning that make a packet longer by exactly so many octets.
+
+    They are Vendor-Specific: a packet may have any number of them (RFC 2865, 5.44), and a server
+    that does not know the vendor must ignore them (5.26). Raises ValueError below 9 octets.
+    """
+    if octets < _LEAST_PADDING:
+        raise ValueError(f"padding of {octets} octets; the least is {_LEAST_PADDING}")
+    count = -(-octets // (LARGEST_VALUE + 2))
+    found: list[tuple[str, Value]] = []
+    for number in range(count):
+        size = octets // count + (number < octets % count)
+        text = b"." * (size - _LEAST_PADDING + 1)
+        found.append((VENDOR_SPECIFIC, _VENDOR_NOBODY + bytes((1, len(text) + 2)) + text))
+    return tuple(found)
 
 
 def shown(

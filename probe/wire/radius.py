@@ -13,7 +13,17 @@ from enum import Enum, IntEnum
 
 from pyrad.packet import AuthPacket, PacketError
 
-from probe.wire.attributes import Attribute, Value, dictionary, request_attributes, shown
+from probe.wire.attributes import (
+    LARGEST_VALUE,
+    VENDOR_SPECIFIC,
+    Attribute,
+    Value,
+    dictionary,
+    padding,
+    request_attributes,
+    shown,
+    status_attributes,
+)
 
 __all__ = [
     "Attribute",
@@ -28,16 +38,16 @@ __all__ = [
     "build_reply",
     "build_request",
     "eap_room",
+    "padding",
     "read_reply",
     "read_request",
     "request_attributes",
+    "status_attributes",
     "status_server",
 ]
 
 LARGEST_PACKET = 4096
 """RFC 2865, section 3: "The minimum length is 20 and maximum length is 4096"."""
-LARGEST_VALUE = 253
-"""An attribute's length octet counts type, length and value (RFC 2865, section 5)."""
 
 _HEADER = struct.Struct("!BBH16s")
 
@@ -112,7 +122,7 @@ class Reply:
     """Whether it was the first attribute, as the mitigation of CVE-2024-3596 asks."""
 
 
-def build_request(
+def build_request(  # noqa: PLR0913  # one name for each part of the packet
     secret: bytes,
     identifier: int,
     attributes: Sequence[tuple[str, Value]],
@@ -121,9 +131,11 @@ def build_request(
     state: bytes | None = None,
     code: int = Code.ACCESS_REQUEST,
     authenticator: bytes | None = None,
+    signed: bool = True,
 ) -> Request:
     """Build a request with a Message-Authenticator as its first attribute (RFC 3579, 3.2).
 
+    Not `signed`, there is none: beside EAP-Message a server should then discard it (RFC 3579, 3.1).
     Raises ValueError for an attribute that is unknown, of the wrong type, or too long, and for a
     packet that would be longer than 4096 octets.
     """
@@ -135,7 +147,7 @@ def build_request(
         secret=secret,
         authenticator=authenticator,
         dict=dictionary(),
-        message_authenticator=True,
+        message_authenticator=signed,
     )
     _fill(packet, attributes, eap, state)
     octets = _bounded(packet.RequestPacket())
@@ -147,6 +159,7 @@ def build_request(
         shown=shown(_walk(octets)),
         eap=eap,
         state=state,
+        verification=Verification.VALID if signed else Verification.UNSIGNED,
     )
 
 
@@ -170,7 +183,9 @@ def status_server(
 ) -> Request:
     """Build a Status-Server request (RFC 5997, section 3): the server is asked for a sign of life.
 
-    It should name the client by NAS-Identifier or NAS-IP-Address and carries no user's attributes.
+    It should name the client by NAS-Identifier or NAS-IP-Address and carries no user's attributes:
+    `status_attributes` picks them out of a visit's. `read_reply` reads the answer: that it
+    verifies, whatever its code, shows that the server runs and knows us.
     """
     return build_request(
         secret, identifier, attributes, code=Code.STATUS_SERVER, authenticator=authenticator
@@ -180,11 +195,11 @@ def status_server(
 def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
     """Read a reply to `request`.
 
-    Raises RadiusError if it is malformed, ReplyNotOurs if its identifier is another one's, and
-    SecretDiffers if the Response Authenticator (RFC 2865, section 3) or the Message-Authenticator
-    (RFC 3579, 3.2) does not verify. A reply without any Message-Authenticator is returned and says
-    so: RFC 3579, 3.1 wants it discarded if it carries EAP, but that silence could not be explained
-    to anybody.
+    Raises RadiusError if it is malformed or the datagram too large, ReplyNotOurs if its identifier
+    is another one's, and SecretDiffers if the Response Authenticator (RFC 2865, section 3) or the
+    Message-Authenticator (RFC 3579, 3.2) does not verify. A reply without any
+    Message-Authenticator is returned and says so: RFC 3579, 3.1 wants it discarded if it carries
+    EAP, but that silence could not be explained to anybody.
     """
     code, identifier, _ = _read_header(octets)
     if identifier != request.identifier:
@@ -281,6 +296,9 @@ def _fill(
 ) -> None:
     known = dictionary()
     for name, value in attributes:
+        if name == VENDOR_SPECIFIC and isinstance(value, bytes):
+            packet.setdefault(int(Attribute.VENDOR_SPECIFIC), []).append(value)
+            continue
         if name not in known:
             raise ValueError(f"no attribute is named {name!r}")
         try:
@@ -320,6 +338,11 @@ def _read_header(octets: bytes) -> tuple[int, int, bytes]:
         raise RadiusError(f"a length of {length}; 20 to 4096 are allowed")
     if length > len(octets):
         raise RadiusError(f"a length of {length}, but only {len(octets)} octets came")
+    if len(octets) > LARGEST_PACKET:
+        # Octets past Length are padding (RFC 2865, section 3), but nobody pads beyond the maximum.
+        raise RadiusError(
+            f"a datagram of {len(octets)} octets; at most {LARGEST_PACKET} are allowed"
+        )
     return code, identifier, authenticator
 
 

@@ -10,12 +10,16 @@ from probe.wire import radius
 from probe.wire.radius import (
     RadiusError,
     SecretDiffers,
+    Verification,
     build_reply,
     build_request,
     eap_room,
+    padding,
     read_reply,
     read_request,
     request_attributes,
+    status_attributes,
+    status_server,
 )
 
 SECRET = b"testing-only-secret"
@@ -151,6 +155,51 @@ def test_room_for_eap_is_what_a_packet_takes_beside_the_longest_state() -> None:
         build_request(SECRET, 7, SOME, eap=bytes(room + 1), state=bytes(253))
 
 
+def test_request_without_a_signature_says_so_on_both_sides() -> None:
+    """RFC 3579, 3.1: a server should discard it, which is what is to be found out."""
+    built = build_request(SECRET, 7, SOME, eap=b"\x02\0\0\x05\x01", signed=False)
+    read = read_request(built.octets, SECRET)
+    assert built.verification is read.verification is Verification.UNSIGNED
+    assert (built.shown, read.eap) == (read.shown, b"\x02\0\0\x05\x01")
+    assert built.octets[20] == 1, "it begins with User-Name"
+
+
+@pytest.mark.parametrize("octets", [9, 254, 255, 256, 263, 510, 511, 1400, 3900])
+def test_padding_takes_exactly_what_it_is_to_take(octets: int) -> None:
+    """RFC 2865, 5.26: attributes of a vendor that no server knows, well-formed."""
+    bare = build_request(SECRET, 7, SOME, eap=b"\x02\0\0\x05\x01", state=b"state")
+    padded = build_request(
+        SECRET, 7, (*SOME, *padding(octets)), eap=b"\x02\0\0\x05\x01", state=b"state"
+    )
+    assert len(padded.octets) == len(bare.octets) + octets
+    read = read_request(padded.octets, SECRET)
+    assert (read.eap, read.state, read.verification) == (bare.eap, b"state", Verification.VALID)
+    further = read.shown[len(bare.shown) :]
+    assert {name for name, _ in further} == {"Vendor-Specific 32473"}
+    for _, value in further:
+        assert bytes.fromhex(value)[:2] == bytes((1, len(value) // 2))
+
+
+def test_padding_that_no_attribute_can_take_is_our_fault() -> None:
+    with pytest.raises(ValueError, match="padding of 8 octets; the least is 9"):
+        padding(8)
+    with pytest.raises(ValueError, match="4096 are allowed"):
+        build_request(SECRET, 7, (*SOME, *padding(4000)))
+
+
+def test_status_server_carries_no_attribute_of_a_user() -> None:
+    """RFC 5997, section 5."""
+    attributes = request_attributes(
+        user_name="probe",
+        nas_identifier="cert-probe",
+        nas_address="192.0.2.5",
+        calling_station="02-00-00-CE-47-01",
+    )
+    built = status_server(SECRET, 7, status_attributes(attributes))
+    assert built.shown == (("NAS-Identifier", "cert-probe"), ("NAS-IP-Address", "192.0.2.5"))
+    assert built.octets[20] == 80, "the Message-Authenticator comes first"
+
+
 # ---------------------------------------------------------------- replies
 
 
@@ -217,6 +266,31 @@ def test_large_length_is_refused() -> None:
     octets = b"\x0b\x07\x10\x01" + bytes(4093)
     with pytest.raises(RadiusError, match="a length of 4097; 20 to 4096"):
         read_reply(octets, request(), SECRET)
+
+
+def test_datagram_beyond_the_maximum_is_refused_whatever_its_length_says() -> None:
+    """RFC 2865, section 3: padding is ignored, but 4096 octets are the most of all packets."""
+    assert read_reply(raw_reply() + bytes(4076), request(), SECRET).kind == "Access-Challenge"
+    with pytest.raises(RadiusError, match="a datagram of 4097 octets; at most 4096 are allowed"):
+        read_reply(raw_reply() + bytes(4077), request(), SECRET)
+
+
+@pytest.mark.parametrize(
+    ("number", "name"),
+    [
+        (202, "Invalid-EAP-Packet"),
+        (402, "Missing-Attribute"),
+        (407, "Invalid-Attribute-Value"),
+        (501, "Administratively-Prohibited"),
+        (508, "Multiple-Session-Selection-Unsupported"),
+        (601, "Response-Too-Big"),
+        (510, "510"),
+    ],
+)
+def test_error_cause_is_shown_by_name(number: int, name: str) -> None:
+    """RFC 5176, 3.5, and RFC 7499, section 6; one that no standard names keeps its number."""
+    reply = read_reply(raw_reply(attribute(101, number.to_bytes(4))), request(), SECRET)
+    assert reply.attributes == (("Error-Cause", name),)
 
 
 @pytest.mark.parametrize(
