@@ -20,12 +20,15 @@ from typing import Any, Protocol, Self
 from lab.authority import BlueprintError, Issued, Workshop
 from lab.authorityserver import AuthorityServer, Office
 from lab.description import PROFILE_FOLDER, SECRET_FILE, authority_host, plan_of, zones_of
-from lab.eapserver import EapSite
+from lab.eapsettings import EapSettings
+from lab.eapsite import EapSite
 from lab.marks import timestamp_list
 from lab.nameserver import NameServer
 from lab.places import Kind, Ports, Seat
 from lab.profiles import PROFILES
 from lab.radiusserver import RadiusServer
+from lab.relay import Path as Way  # `pathlib` has the other
+from lab.relay import Relay
 from lab.revocation import Authority, State, serials
 from lab.scenario import AuthoritySettings, ChainLabels, Scenario, ScenarioError
 from lab.seating import Seating
@@ -72,6 +75,9 @@ class Cluster:
         self.plan_path = directory / "plan.toml"
         self.over = threading.Event()
         """Set when the cluster ends, also when it ends by itself because a server crashed."""
+        self.radius: dict[str, RadiusServer] = {}
+        """The EAP servers by node: what they have counted. A virtual address that no relay spreads
+        has one of its own, by the service's name."""
         self._single_address = single_address
         self._ports = ports
         self._seating = Seating(scenario)
@@ -233,7 +239,7 @@ class Cluster:
             settings = self.scenario.node[node]
             used = [chain for _, chain in settings.web.served()]
             if settings.eap is not None:
-                used += settings.eap.chains
+                used += [chain for _, chain in settings.eap.served()]
             for chain in used:
                 labels = self.scenario.labels_for(node, chain)
                 name = "+".join(labels)
@@ -287,12 +293,31 @@ class Cluster:
             servers.append(AuthorityServer(bound, self._offices))
         for node in scenario.nodes:
             servers += self._server_at(seating.web(node), node)
-            if scenario.node[node].eap is not None:
+            eap = scenario.node[node].eap
+            if eap is not None and eap.path is not None:
+                servers += self._server_at(seating.behind(node), node)
+                servers.append(self._relay(node, eap.path))
+            elif eap is not None:
                 servers += self._server_at(seating.eap(node), node)
         for name in seating.virtual_services():
-            behind = scenario.nodes_of(scenario.service[name])[0]
-            servers += self._server_at(seating.virtual(name), behind)
+            service = scenario.service[name]
+            nodes = scenario.nodes_of(service)
+            if service.balancing is None:
+                servers += self._server_at(seating.virtual(name), nodes[0])
+            else:
+                (bound,) = seating.place(seating.virtual(name)).sockets
+                places = [self.eap_place(node) for node in nodes]
+                servers.append(Relay(bound, places, balancing=service.balancing))
         return tuple(servers)
+
+    def _relay(self, node: str, path: Way) -> Relay:
+        """Return what lies between a node's own address and its EAP server."""
+        seating = self._seating
+        elsewhere = None
+        if path.replies_from_elsewhere:
+            (elsewhere,) = seating.place(seating.elsewhere(node)).sockets
+        (bound,) = seating.place(seating.eap(node)).sockets
+        return Relay(bound, [self._where(seating.behind(node))], path, elsewhere=elsewhere)
 
     def _server_at(self, seat: Seat, node: str) -> list[_Server]:
         """Return the server of a node for a seat; none for a seat that is to stay closed."""
@@ -316,12 +341,33 @@ class Cluster:
                 timestamps=timestamp_list(web.timestamps, self.at) if web.timestamps else b"",
             )
             return [WebServer(bound, site)]
-        if seat.kind is Kind.EAP and eap is not None:
-            shown = EapSite(
-                self.eap_chains(node), eap.methods, eap.fragment_size, eap.tls, eap.fault
-            )
-            return [RadiusServer(bound, shown, self.secret)]
+        if seat.kind in (Kind.EAP, Kind.EAP_BEHIND) and eap is not None:
+            server = RadiusServer(bound, self._eap_site(node, eap), self.secret, eap.radius)
+            self.radius[seat.name] = server
+            return [server]
         return []
+
+    def _eap_site(self, node: str, eap: EapSettings) -> EapSite:
+        return EapSite(
+            self.eap_chains(node),
+            eap.methods,
+            eap.fragment_size,
+            eap.tls,
+            eap.fault,
+            proposes=eap.proposes,
+            peap_version=eap.peap_version,
+            by_method={
+                method: self._served(node, chains, None) for method, chains in eap.by_method.items()
+            },
+            by_visit={
+                visit: self._served(node, chains, None) for visit, chains in eap.by_visit.items()
+            },
+            in_turn=self._served(node, eap.in_turn, None),
+            client_authorities=tuple(
+                self._workshop[label].certificate for label in eap.client_authorities
+            ),
+            resumption=frozenset(eap.resumption),
+        )
 
     def _write_plan(self) -> None:
         secret = self.directory / SECRET_FILE

@@ -4,29 +4,24 @@ It proposes a method, takes a Nak, shows its chain inside TLS and then turns eve
 has an account here. Framing and packets are `probe.wire`'s, the handshake is pyOpenSSL's.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from OpenSSL import SSL
 
 from lab import misbehave
-from lab.tls import ServedChain, Version, malformed_flight, server_context
+from lab.eapsite import Contexts, EapFault, EapMethod, EapSite, Proposal
+from lab.tls import malformed_flight
+from lab.unruly import FROM_HELLO, FROM_IDENTITY, Round
 from probe.wire.eap import Code, EapPacket, Type
 from probe.wire.fragments import Assembler, Fragment, Fragmenter, FragmentError
 
 _READ = 16_384
 _LONGEST_MESSAGE = 65_536
 """RFC 5216, 2.1.5 calls 64 KB a reasonable bound."""
-
-
-class EapMethod(StrEnum):
-    """Methods by their IANA names."""
-
-    EAP_TLS = "EAP-TLS"
-    EAP_TTLS = "EAP-TTLS"
-    PEAP = "PEAP"
-    TEAP = "TEAP"
-
+_FRAMING = 10
+"""Octets of an EAP packet around its TLS data: header, Type, flags, length."""
+_LEAST_FRAGMENT = 64
 
 _TYPES = {
     EapMethod.EAP_TLS: Type.EAP_TLS,
@@ -34,62 +29,52 @@ _TYPES = {
     EapMethod.PEAP: Type.PEAP,
     EapMethod.TEAP: Type.TEAP,
 }
-_VERSIONS = {Type.TEAP: 1}
-"""The version in the flags of a method's packets (RFC 9930, 4.1); 0 for the others."""
+_METHODS = {number: method for method, number in _TYPES.items()}
 
-
-class EapFault(StrEnum):
-    """What is wrong with an EAP endpoint. `closed` is no server at all: `cluster.py` sees to it,
-    and `radiusserver.py` to what concerns whole datagrams."""
-
-    CLOSED = "closed"
-    """The port is closed."""
-    SILENT = "silent"
-    """Nothing is answered, as to a RADIUS client that the server does not know."""
-    OTHER_SECRET = "other-secret"
-    """Every reply is made with another secret."""
-    GARBAGE = "garbage"
-    """Octets of no protocol answer every request."""
-    REJECTS = "rejects"
-    """The identity is rejected before any method is proposed."""
-    ALERT = "alert"
-    """A fatal handshake_failure alert answers the ClientHello."""
-    REJECTS_HELLO = "rejects-hello"
-    """The ClientHello is answered by Access-Reject without a word."""
-    CUT_OFF = "cut-off"
-    """Nothing is said any more after the ClientHello."""
-    NOT_TLS = "not-tls"
-    """Octets that are not TLS answer the ClientHello, in a good EAP packet."""
-    OTHER_KEY = "other-key"
-    """The handshake is signed with another key than the certificate's (up to TLS 1.2)."""
-    MALFORMED = "malformed"
-    """The end of the certificate's validity is no time, so that libraries refuse to parse it."""
+_AUTHORITY = b"Northpier Ferries"
+_STARTS = {
+    # Flags S and O, version 1; no TLS data, so the length of the outer TLVs and an Authority-ID TLV
+    # follow at once (RFC 9930, 4.1 and 4.2.2).
+    Type.TEAP: b"\x31"
+    + (4 + len(_AUTHORITY)).to_bytes(4)
+    + b"\0\x01"
+    + len(_AUTHORITY).to_bytes(2)
+    + _AUTHORITY,
+    # Flag S, version 1, and an A-ID (RFC 4851, 4.1.1 and 4.1.2).
+    Type.EAP_FAST: b"\x21\0\x04" + len(_AUTHORITY).to_bytes(2) + _AUTHORITY,
+    # A challenge of 16 octets (RFC 1994, 4.1).
+    Type.MD5_CHALLENGE: b"\x10" + bytes(16),
+}
+"""What follows the Type in the first packet of a method, where that is more than a flag."""
+_PROPOSALS = {Proposal.EAP_FAST: Type.EAP_FAST, Proposal.MD5_CHALLENGE: Type.MD5_CHALLENGE}
 
 
 @dataclass(frozen=True, slots=True)
-class EapSite:
-    """What an EAP endpoint serves."""
+class Answer:
+    """What is said to one EAP response."""
 
-    chains: tuple[ServedChain, ...]
-    methods: tuple[EapMethod, ...]
-    """Methods that it agrees to; it proposes the first."""
-    fragment_size: int = 1024
-    """Octets of TLS data in one EAP packet."""
-    versions: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
-    fault: EapFault | None = None
-
-    def context(self) -> SSL.Context:
-        """Return the TLS context for all its conversations."""
-        return server_context(self.chains, self.versions)
+    octets: bytes
+    """One EAP packet."""
+    over: bool = False
+    """Whether it is the Failure that goes with an Access-Reject."""
 
 
 class EapConversation:
-    """Takes EAP responses one after another and returns what to answer."""
+    """Takes EAP responses one after another and returns what to answer.
 
-    def __init__(self, site: EapSite, context: SSL.Context) -> None:
+    `attributes` are those of the first request, by name.
+    """
+
+    def __init__(
+        self, site: EapSite, contexts: Contexts, attributes: Sequence[tuple[str, str]] = ()
+    ) -> None:
         self._site = site
-        self._methods = tuple(_TYPES[method] for method in site.methods)
-        self._context = context
+        self._contexts = contexts
+        self._attributes = attributes
+        self._proposals = [
+            *(_PROPOSALS[proposal] for proposal in site.proposes),
+            *(_TYPES[method] for method in site.methods),
+        ]
         self._identifier = 0
         self._method: Type | None = None
         self._agreed = False
@@ -98,13 +83,16 @@ class EapConversation:
         self._outgoing: Fragmenter | None = None
         self._ending = False
         self._mute = False
+        self._unruly: Round | None = None
+        self._unruly_rounds = 0
 
-    def receive(self, octets: bytes) -> EapPacket | None:
-        """Take one EAP response. Return a Request to send on, a Failure that ends it, or None:
-        nothing is to be said."""
+    def receive(self, octets: bytes) -> Answer | None:
+        """Take one EAP response. Return what answers it; None: nothing is to be said."""
         packet = EapPacket.parse(octets)
         if self._mute or packet.code is not Code.RESPONSE:
             return None
+        if self._unruly is not None:
+            return self._next_unruly(self._unruly)
         if self._method is None:
             return self._identified(packet)
         if packet.identifier != self._identifier:
@@ -119,43 +107,59 @@ class EapConversation:
         except FragmentError:
             return self._failure()
 
-    def _identified(self, packet: EapPacket) -> EapPacket:
-        if packet.type != Type.IDENTITY or self._site.fault is EapFault.REJECTS:
-            self._identifier = packet.identifier
-            return self._failure()
+    def _identified(self, packet: EapPacket) -> Answer:
         self._identifier = packet.identifier
-        return self._proposal(self._methods[0])
+        if packet.type != Type.IDENTITY or self._site.fault is EapFault.REJECTS:
+            return self._failure()
+        self._unruly = FROM_IDENTITY.get(self._site.fault) if self._site.fault else None
+        if self._unruly is not None:
+            return self._next_unruly(self._unruly)
+        return self._proposal(self._proposals[0])
 
-    def _declined(self, wanted: bytes) -> EapPacket:
+    def _declined(self, wanted: bytes) -> Answer:
         """Answer a Nak with the first method that both want (RFC 3748, 5.3.1)."""
         for number in wanted:
-            for method in self._methods:
-                if number == method != self._method:
-                    return self._proposal(method)
+            method = _METHODS.get(Type(number)) if number in _METHODS else None
+            if method in self._site.methods and number != self._method:
+                return self._proposal(Type(number))
         return self._failure()
 
-    def _proposal(self, method: Type) -> EapPacket:
+    def _proposal(self, method: Type) -> Answer:
         self._method = method
-        return self._request(Fragment(start=True, version=_VERSIONS.get(method, 0)))
+        start = _STARTS.get(method)
+        if start is None:
+            version = self._site.peap_version if method is Type.PEAP else 0
+            start = Fragment(start=True, version=version).octets
+        return self._request(start)
 
-    def _continued(self, fragment: Fragment) -> EapPacket | None:
+    def _continued(self, fragment: Fragment) -> Answer | None:
         if self._outgoing is not None and self._outgoing.pending:
-            return (
-                self._request(self._outgoing.take()) if fragment.acknowledges else self._failure()
-            )
+            if not fragment.acknowledges:
+                return self._failure()
+            return self._request(self._outgoing.take().octets)
         if self._ending:
             return self._failure()
         message = self._assembler.add(fragment)
         if message is None:
-            return self._request(Fragment(version=fragment.version))
+            return self._request(Fragment(version=fragment.version).octets)
         if self._site.fault in (EapFault.CUT_OFF, EapFault.REJECTS_HELLO):
             self._mute = True
             return None if self._site.fault is EapFault.CUT_OFF else self._failure()
+        self._unruly = FROM_HELLO.get(self._site.fault) if self._site.fault else None
+        if self._unruly is not None:
+            return self._next_unruly(self._unruly)
         flight = self._flight(message)
         if not flight:
             return self._failure()
-        self._outgoing = Fragmenter(flight, self._site.fragment_size, version=fragment.version)
-        return self._request(self._outgoing.take())
+        self._outgoing = Fragmenter(flight, self._room(), version=fragment.version)
+        return self._request(self._outgoing.take().octets)
+
+    def _room(self) -> int:
+        """Return how many octets of TLS data go into one packet (RFC 3579, 2.4)."""
+        mtu = next((text for name, text in self._attributes if name == "Framed-MTU"), None)
+        if mtu is None or not mtu.isdecimal():
+            return self._site.fragment_size
+        return min(self._site.fragment_size, max(_LEAST_FRAGMENT, int(mtu) - _FRAMING))
 
     def _flight(self, message: bytes) -> bytes:
         """Return what answers one TLS message; nothing if all is said."""
@@ -168,7 +172,7 @@ class EapConversation:
         if self._site.fault is EapFault.MALFORMED:
             self._ending = True
             return malformed_flight(self._site.chains[0])
-        tls = self._connection()
+        tls = self._connection(message)
         tls.bio_write(message)
         try:
             tls.do_handshake()
@@ -188,19 +192,26 @@ class EapConversation:
             return misbehave.spoiled_signature(flight)
         return flight
 
-    def _connection(self) -> SSL.Connection:
+    def _connection(self, hello: bytes) -> SSL.Connection:
         if self._tls is None:
-            self._tls = SSL.Connection(self._context, None)
+            method = _METHODS[self._method or Type.PEAP]
+            context = self._contexts.choose(method, self._attributes, hello)
+            self._tls = SSL.Connection(context, None)
             self._tls.set_accept_state()
-            if self._method is Type.EAP_TLS:
+            if method is EapMethod.EAP_TLS:
                 # Ask for the peer's certificate, which is what this method is about.
                 self._tls.set_verify(SSL.VERIFY_PEER, lambda *_: True)
         return self._tls
 
-    def _request(self, fragment: Fragment) -> EapPacket:
+    def _next_unruly(self, unruly: Round) -> Answer:
         self._identifier = (self._identifier + 1) % 256
-        return EapPacket(Code.REQUEST, self._identifier, self._method, fragment.octets)
+        self._unruly_rounds += 1
+        return Answer(unruly(self._identifier, self._method or 0, self._unruly_rounds))
 
-    def _failure(self) -> EapPacket:
+    def _request(self, data: bytes) -> Answer:
+        self._identifier = (self._identifier + 1) % 256
+        return Answer(EapPacket(Code.REQUEST, self._identifier, self._method, data).octets)
+
+    def _failure(self) -> Answer:
         self._mute = True
-        return EapPacket(Code.FAILURE, self._identifier)
+        return Answer(EapPacket(Code.FAILURE, self._identifier).octets, over=True)

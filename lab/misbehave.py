@@ -54,14 +54,30 @@ def spoiled_signature(flight: bytes) -> bytes:
 def certificate_flight(certificates: Iterable[bytes]) -> bytes:
     """Return ServerHello and Certificate of TLS 1.2 (RFC 5246, 7.4), whatever the certificates are:
     a library would not even load some of them."""
-    hello = b"\x03\x03" + os.urandom(32) + b"\0" + _ANY_ECDHE_SUITE + b"\0"
-    hello += (len(_RENEGOTIATION_INFO)).to_bytes(2) + _RENEGOTIATION_INFO
     entries = b"".join(len(der).to_bytes(3) + der for der in certificates)
-    messages = (2, hello), (11, len(entries).to_bytes(3) + entries)
-    return b"".join(
-        _record(_HANDSHAKE_RECORD, bytes((kind,)) + len(body).to_bytes(3) + body)
-        for kind, body in messages
-    )
+    return server_hello() + _message(11, len(entries).to_bytes(3) + entries)
+
+
+def server_hello() -> bytes:
+    """Return a good ServerHello of TLS 1.2 (RFC 5246, 7.4.1.3)."""
+    hello = b"\x03\x03" + os.urandom(32) + b"\0" + _ANY_ECDHE_SUITE + b"\0"
+    return _message(2, hello + len(_RENEGOTIATION_INFO).to_bytes(2) + _RENEGOTIATION_INFO)
+
+
+def endless_flight(length: int) -> bytes:
+    """Return the beginning of a flight that never ends: after a ServerHello, a Certificate message
+    that announces 16 million octets, and one useless certificate after another."""
+    certificate = b"\x30\x82\x03\xe4" + bytes(996)
+    entries = (len(certificate).to_bytes(3) + certificate) * 16
+    begins = b"\x0b\xff\xff\xff\xff\xff\xfc"
+    flight = server_hello() + _record(_HANDSHAKE_RECORD, begins + entries)
+    more = _record(_HANDSHAKE_RECORD, entries)
+    return (flight + more * (length // len(more) + 1))[:length]
+
+
+def _message(kind: int, body: bytes) -> bytes:
+    """Return a handshake message (RFC 5246, 7.4) in a record of its own."""
+    return _record(_HANDSHAKE_RECORD, bytes((kind,)) + len(body).to_bytes(3) + body)
 
 
 def mistyped_end(der: bytes) -> bytes:

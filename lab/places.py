@@ -30,6 +30,7 @@ class Kind(Enum):
     NAMESERVER = "nameserver"
     WEB = "web"
     EAP = "eap"
+    EAP_BEHIND = "eap, behind a relay"
     AUTHORITY = "authority"
     WEB_CLOSED = "web, closed"
     EAP_CLOSED = "eap, closed"
@@ -45,11 +46,13 @@ class Ports:
     authority: int = 10080
 
     def of(self, kind: Kind) -> int:
-        """Return the port for one kind of server."""
+        """Return the port for one kind of server; 0: the system chooses, as nobody asks there."""
         if kind is Kind.NAMESERVER:
             return self.dns
         if kind is Kind.AUTHORITY:
             return self.authority
+        if kind is Kind.EAP_BEHIND:
+            return 0
         return self.web if kind in (Kind.WEB, Kind.WEB_CLOSED) else self.eap
 
 
@@ -134,7 +137,7 @@ def _sockets(kind: Kind, address: str, port: int) -> tuple[socket.socket, ...]:
             return udp_and_tcp_sockets(address, port)
         case Kind.WEB | Kind.AUTHORITY:
             return (tcp_socket(address, port),)
-        case Kind.EAP:
+        case Kind.EAP | Kind.EAP_BEHIND:
             return (udp_socket(address, port),)
         case Kind.WEB_CLOSED:
             return (closed_tcp_socket(address, port),)

@@ -2,13 +2,16 @@
 
 import os
 import socket
-from typing import Any
+from typing import Any, Literal
 
-from lab import misbehave
-from lab.eapserver import EapConversation, EapFault, EapSite
+import msgspec
+
+from lab import misbehave, unruly
+from lab.eapserver import EapConversation
+from lab.eapsite import Contexts, EapFault, EapSite
 from lab.serving import DatagramServer
-from probe.wire.eap import Code as EapCode
-from probe.wire.eap import EapError, EapPacket
+from lab.signing import SignaturePlace, signed
+from probe.wire.eap import EapError
 from probe.wire.radius import (
     Code,
     RadiusError,
@@ -26,19 +29,46 @@ _OTHER_SECRET = b"another secret than the one that was agreed on"
 _Sender = tuple[str, int]
 
 
+class Manners(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How a server treats whole datagrams, as a scenario file says it too."""
+
+    signature: SignaturePlace = SignaturePlace.FIRST
+    """Where its replies have the Message-Authenticator."""
+    accepts_unsigned: bool = False
+    """Whether it answers requests without one, against RFC 3579, 3.2."""
+    status_server: Literal["answers", "ignores"] = "answers"
+    error_cause: str | None = None
+    """The Error-Cause (RFC 5176, 3.6) that its rejects carry, by name."""
+
+
 class RadiusServer:
     """Answers Access-Requests at a UDP socket that the caller has bound to one address.
 
     A reply leaves from the socket that the request came to, so it comes from the address asked.
     """
 
-    def __init__(self, bound: socket.socket, site: EapSite, secret: bytes) -> None:
+    def __init__(
+        self,
+        bound: socket.socket,
+        site: EapSite,
+        secret: bytes,
+        manners: Manners = Manners(),  # noqa: B008  # frozen
+    ) -> None:
+        self.opened = 0
+        """Conversations that were begun here: each is a failed authentication in its log."""
         self._site = site
-        self._context = site.context()
+        self._contexts = Contexts(site)
         self._secret = _OTHER_SECRET if site.fault is EapFault.OTHER_SECRET else secret
+        self._manners = manners
         self._conversations: dict[bytes, EapConversation] = {}
         self._replies: dict[tuple[_Sender, int, bytes], bytes | None] = {}
+        self._first_reply: bytes | None = None
         self._server = DatagramServer(bound, self.answer)
+
+    @property
+    def waiting(self) -> int:
+        """Conversations that nobody has ended: they are kept, as a real server keeps them."""
+        return len(self._conversations)
 
     async def start(self) -> None:
         """Begin to answer."""
@@ -48,35 +78,51 @@ class RadiusServer:
         """Close the socket."""
         await self._server.stop()
 
-    def answer(self, octets: bytes, sender: _Sender) -> bytes | None:
+    def answer(self, octets: bytes, sender: _Sender) -> bytes | tuple[bytes, ...] | None:
         """Return the reply to one datagram, or None for silence."""
-        if self._site.fault is EapFault.SILENT:
-            return None
-        if self._site.fault is EapFault.GARBAGE:
-            return misbehave.garbage()
+        match self._site.fault:
+            case EapFault.SILENT:
+                return None
+            case EapFault.GARBAGE:
+                return misbehave.garbage()
+            case EapFault.FLOOD:
+                return unruly.flood()
         try:
             request = read_request(octets, self._secret)
         except RadiusError:
             return None  # RFC 2865, 3: silently discarded
         key = (sender, request.identifier, request.authenticator)
         if key not in self._replies:
-            self._replies[key] = self._reply(request)
+            self._replies[key] = self._treated(request)
             _forget_oldest(self._replies, _MOST_REPLIES)
         return self._replies[key]
 
+    def _treated(self, request: Request) -> bytes | None:
+        """Return the reply as this server sends it."""
+        reply = self._reply(request)
+        if reply is None:
+            return None
+        if self._manners.signature is not SignaturePlace.FIRST:
+            reply = signed(reply, request.authenticator, self._secret, self._manners.signature)
+        self._first_reply = self._first_reply or reply
+        if self._site.fault is EapFault.REPLAY:
+            return self._first_reply
+        return unruly.spoiled(self._site.fault, reply, request.authenticator, self._secret)
+
     def _reply(self, request: Request) -> bytes | None:
-        if request.verification is not Verification.VALID and (
-            self._site.fault is not EapFault.OTHER_SECRET
-        ):
+        if not self._believes(request):
             return None  # RFC 3579, 3.2: silently discarded
-        if request.code == Code.STATUS_SERVER:
+        if request.code == Code.STATUS_SERVER and self._manners.status_server == "answers":
             return build_reply(request, self._secret, Code.ACCESS_ACCEPT)
         if request.code != Code.ACCESS_REQUEST or request.eap is None:
+            return None
+        if self._site.fault is EapFault.DROPS:
             return None
         state = request.state
         if state is None:
             state = os.urandom(16)
-            self._conversations[state] = EapConversation(self._site, self._context)
+            self.opened += 1
+            self._conversations[state] = EapConversation(self._site, self._contexts, request.shown)
             _forget_oldest(self._conversations, _MOST_CONVERSATIONS)
         conversation = self._conversations.get(state)
         if conversation is None:
@@ -87,20 +133,26 @@ class RadiusServer:
             return None  # RFC 3748, 4: silently discarded
         if answer is None:
             return None
-        if answer.code is EapCode.FAILURE:
+        if answer.over:
             del self._conversations[state]
-            return self._reject(request, answer)
+            return self._reject(request, answer.octets)
         return build_reply(
             request, self._secret, Code.ACCESS_CHALLENGE, eap=answer.octets, state=state
         )
 
-    def _reject(self, request: Request, failure: EapPacket | None) -> bytes:
+    def _believes(self, request: Request) -> bool:
+        if request.verification is Verification.UNSIGNED:
+            return self._manners.accepts_unsigned
+        return request.verification is Verification.VALID or (
+            self._site.fault is EapFault.OTHER_SECRET
+        )
+
+    def _reject(self, request: Request, failure: bytes | None) -> bytes:
+        attributes = [("Reply-Message", "No such account on board")]
+        if self._manners.error_cause is not None:
+            attributes.append(("Error-Cause", self._manners.error_cause))
         return build_reply(
-            request,
-            self._secret,
-            Code.ACCESS_REJECT,
-            eap=failure.octets if failure is not None else None,
-            attributes=(("Reply-Message", "No such account on board"),),
+            request, self._secret, Code.ACCESS_REJECT, eap=failure, attributes=attributes
         )
 
 

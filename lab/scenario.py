@@ -8,15 +8,16 @@ What findings a scenario should give stands in the tests, not here.
 
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 import msgspec
 
 from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint, Look
 from lab.authorityserver import AuthorityFault, Form, Offer
-from lab.eapserver import EapFault, EapMethod
+from lab.eapsettings import EapSettings
 from lab.marks import OLD_HASHES, POLICIES
 from lab.nameserver import NameFault
+from lab.relay import Balancing
 from lab.revocation import State
 from lab.tls import Version
 from lab.webserver import WebFault
@@ -71,20 +72,6 @@ class WebSettings(_Table, frozen=True):
         return tuple((key, chain) for key, chains in groups.items() for chain in chains)
 
 
-class EapSettings(_Table, frozen=True):
-    """What an EAP endpoint serves."""
-
-    chains: tuple[ChainLabels, ...]
-    methods: tuple[EapMethod, ...] = (EapMethod.PEAP, EapMethod.EAP_TTLS, EapMethod.EAP_TLS)
-    """Methods that the server agrees to; it proposes the first."""
-    fragment_size: Annotated[int, msgspec.Meta(ge=64, le=3900)] = 1024
-    """Octets of TLS data in one EAP packet; a RADIUS packet has room for some 4,000."""
-    tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
-    fault: EapFault | None = None
-    staple: State | None = None
-    """As for the web."""
-
-
 class Node(_Table, frozen=True):
     """One node: the scenario's settings with its own laid over them."""
 
@@ -106,6 +93,8 @@ class Service(_Table, frozen=True):
     """Empty: every node."""
     virtual: bool = False
     """Whether it has an address of its own, where the first of its nodes answers."""
+    balancing: Balancing | None = None
+    """eap: how its own address spreads what comes over the nodes; None: it does not."""
 
 
 class Records(_Table, frozen=True):
@@ -323,7 +312,18 @@ def _problem(scenario: Scenario) -> str | None:
         unknown = _unknown_word(certificate)
         if unknown is not None:
             return f"[certificate.{label}]: {unknown}"
+    for node in scenario.nodes:
+        eap = scenario.node[node].eap
+        said = eap.problem() if eap is not None else None
+        if said is not None:
+            return f"[node.{node}.eap] {said}"
+    return _problem_of_services(scenario)
+
+
+def _problem_of_services(scenario: Scenario) -> str | None:
     for name, service in scenario.service.items():
+        if service.balancing is not None and not (service.virtual and service.endpoint == "eap"):
+            return f"[service.{name!r}] can spread nothing: it is no virtual EAP address"
         for node in service.nodes:
             if node not in scenario.nodes:
                 return f"[service.{name!r}] names a node {node!r} that is not there"
@@ -351,7 +351,8 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
         web, eap = scenario.node[node].web, scenario.node[node].eap
         groups = [("web", web.chains), *((key, (chain,)) for key, chain in web.served())]
         if eap is not None:
-            groups.append(("eap", eap.chains))
+            groups += [("eap", eap.chains), *((key, (chain,)) for key, chain in eap.served())]
+            groups += [("eap.client_authorities", ((label,),)) for label in eap.client_authorities]
         for place, chains in groups:
             # An empty chain has no first certificate: let it be found as one without a name.
             for chain in chains or ((),):

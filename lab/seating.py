@@ -1,14 +1,15 @@
 """Which servers a scenario needs, and where each of them answers."""
 
-from lab.eapserver import EapFault
+from lab.eapsite import EapFault
 from lab.places import Kind, Place, Ports, Seat, take_places
 from lab.scenario import Scenario
 from lab.webserver import WebFault
 
 _FIRST_NODE, _FIRST_NAMESERVER, _OTHER_INTERFACE, _FIRST_VIRTUAL = 11, 53, 100, 201
-_AUTHORITY = 250
+_ELSEWHERE, _AUTHORITY = 240, 250
 """Last octets of addresses: nodes from .11, name servers from .53, second interfaces a hundred
-further than the first, virtual addresses from .201, the CAs at .250."""
+further than the first, virtual addresses from .201, what replies in another's place at .240, the
+CAs at .250."""
 
 
 class Seating:
@@ -36,8 +37,13 @@ class Seating:
         seats = [self.nameserver(name) for name in self._scenario.nameserver]
         for node in self._scenario.nodes:
             seats.append(self.web(node))
-            if self._scenario.node[node].eap is not None:
+            eap = self._scenario.node[node].eap
+            if eap is not None:
                 seats.append(self.eap(node))
+                if eap.path is not None:
+                    seats.append(self.behind(node))
+                    if eap.path.replies_from_elsewhere:
+                        seats.append(self.elsewhere(node))
         seats += [self.virtual(name) for name in self.virtual_services()]
         return [*seats, self.authority()] if self._scenario.authorities() else seats
 
@@ -63,6 +69,14 @@ class Seating:
         if self._scenario.node[node].own_eap_address:
             number += _OTHER_INTERFACE
         return Seat(node, Kind.EAP_CLOSED if closed else Kind.EAP, number)
+
+    def behind(self, node: str) -> Seat:
+        """Return the seat of a node's EAP server where a relay has the node's own."""
+        return Seat(node, Kind.EAP_BEHIND, self._number(node))
+
+    def elsewhere(self, node: str) -> Seat:
+        """Return the seat that a node's EAP replies leave from, where that is not its own."""
+        return Seat(node, Kind.EAP_BEHIND, _ELSEWHERE)
 
     def virtual(self, service: str) -> Seat:
         """Return the seat of a service that has an address of its own."""

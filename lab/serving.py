@@ -7,7 +7,7 @@ the same time never take each other's place. Also a port that must look closed i
 import asyncio
 import errno
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import cast
 
 
@@ -140,12 +140,16 @@ class StreamServer:
         task.add_done_callback(self._arriving.discard)
 
 
+Answering = Callable[[bytes, tuple[str, int]], bytes | Iterable[bytes] | None]
+"""Takes a datagram and its sender; returns one that answers it, several, or none."""
+
+
 class Datagrams(asyncio.DatagramProtocol):
-    """A UDP server over a bound socket: `answer` takes a datagram and its sender."""
+    """A UDP server over a bound socket."""
 
     transport: asyncio.DatagramTransport
 
-    def __init__(self, answer: Callable[[bytes, tuple[str, int]], bytes | None]) -> None:
+    def __init__(self, answer: Answering) -> None:
         self._answer = answer
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -153,16 +157,14 @@ class Datagrams(asyncio.DatagramProtocol):
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
         answer = self._answer(data, addr)
-        if answer is not None:
-            self.transport.sendto(answer, addr)
+        for each in (answer,) if isinstance(answer, bytes) else answer or ():
+            self.transport.sendto(each, addr)
 
 
 class DatagramServer:
     """A UDP server over a bound socket."""
 
-    def __init__(
-        self, bound: socket.socket, answer: Callable[[bytes, tuple[str, int]], bytes | None]
-    ) -> None:
+    def __init__(self, bound: socket.socket, answer: Answering) -> None:
         self._bound = bound
         self._answer = answer
         self._transport: asyncio.DatagramTransport | None = None

@@ -21,6 +21,15 @@ class Version(StrEnum):
     TLS1_3 = "TLSv1.3"
 
 
+class Resumption(StrEnum):
+    """Ways in which a server lets TLS 1.2 sessions be taken up again."""
+
+    SESSION_ID = "session-id"
+    """RFC 5246, 7.4.1.2."""
+    TICKET = "ticket"
+    """RFC 5077."""
+
+
 _NUMBERS = {
     Version.TLS1_0: SSL.TLS1_VERSION,
     Version.TLS1_1: SSL.TLS1_1_VERSION,
@@ -70,7 +79,11 @@ def malformed_flight(chain: ServedChain) -> bytes:
     return misbehave.certificate_flight((misbehave.mistyped_end(first), *rest))
 
 
-def server_context(chains: Iterable[ServedChain], versions: Iterable[Version]) -> SSL.Context:
+def server_context(
+    chains: Iterable[ServedChain],
+    versions: Iterable[Version],
+    resumption: frozenset[Resumption] = frozenset(),
+) -> SSL.Context:
     """Return a context that serves these chains, at most one for each kind of key.
 
     Each is loaded from its file: that keeps the certificates' order and gives every kind of key
@@ -81,8 +94,11 @@ def server_context(chains: Iterable[ServedChain], versions: Iterable[Version]) -
     numbers = [_NUMBERS[version] for version in versions]
     context.set_min_proto_version(min(numbers))
     context.set_max_proto_version(max(numbers))
-    context.set_session_cache_mode(SSL.SESS_CACHE_OFF)
-    context.set_options(SSL.OP_NO_TICKET)
+    kept = Resumption.SESSION_ID in resumption
+    context.set_session_cache_mode(SSL.SESS_CACHE_SERVER if kept else SSL.SESS_CACHE_OFF)
+    context.set_session_id(b"lab")
+    if Resumption.TICKET not in resumption:
+        context.set_options(SSL.OP_NO_TICKET)
     for chain in chains:
         context.use_certificate_chain_file(str(chain.chain_file))
         context.use_privatekey_file(str(chain.key_file))
