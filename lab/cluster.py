@@ -189,6 +189,10 @@ class Cluster:
         """Return address and port of a node's EAP endpoint."""
         return self._where(self._seating.eap(node))
 
+    def virtual_place(self, service: str) -> tuple[str, int]:
+        """Return address and port of a service that has an address of its own."""
+        return self._where(self._seating.virtual(service))
+
     def _where(self, seat: Seat) -> tuple[str, int]:
         place = self._seating.place(seat)
         return place.address, place.port

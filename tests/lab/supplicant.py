@@ -9,7 +9,8 @@ import hmac
 import os
 import socket
 import struct
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
 
@@ -18,7 +19,13 @@ from OpenSSL import SSL
 
 METHODS = {"EAP-TLS": 13, "EAP-TTLS": 21, "PEAP": 25, "TEAP": 55}
 CHALLENGE, ACCEPT, REJECT = 11, 2, 3
-VERSIONS = {"TLSv1.2": SSL.TLS1_2_VERSION, "TLSv1.3": SSL.TLS1_3_VERSION}
+VERSIONS = {
+    "TLSv1": SSL.TLS1_VERSION,
+    "TLSv1.1": SSL.TLS1_1_VERSION,
+    "TLSv1.2": SSL.TLS1_2_VERSION,
+    "TLSv1.3": SSL.TLS1_3_VERSION,
+}
+NAME = b"nobody@northpier.example"
 
 
 @dataclass
@@ -30,16 +37,29 @@ class Reply:
     state: bytes | None
     verified: bool
     """Whether both authenticators are those of RFC 2865, 3 and RFC 3579, 3.2."""
+    attributes: list[tuple[int, bytes]] = field(default_factory=list)
+    """All of them, in the order that they came in."""
 
 
 class Supplicant:
     """One conversation with one server."""
 
-    def __init__(self, place: tuple[str, int], secret: bytes, *, patience: float = 10.0) -> None:
+    def __init__(
+        self,
+        place: tuple[str, int],
+        secret: bytes,
+        *,
+        patience: float = 10.0,
+        attributes: Sequence[tuple[int, bytes]] = (),
+        signing: bool = True,
+    ) -> None:
         self._secret = secret
+        self._more = b"".join(_attribute(kind, value) for kind, value in attributes)
+        self._signing = signing
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.settimeout(patience)
         self._socket.connect(place)
+        self.flight = b""
         self._identifier = 0
         self.rounds = 0
         self.fragments: list[int] = []
@@ -73,11 +93,26 @@ class Supplicant:
 
     def identify(self) -> Reply:
         """Send the identity and return the reply to it."""
-        name = b"nobody@northpier.example"
-        return self.exchange(struct.pack("!BBHB", 2, 7, 5 + len(name), 1) + name, None)
+        return self.exchange(struct.pack("!BBHB", 2, 7, 5 + len(NAME), 1) + NAME, None)
+
+    def status(self) -> Reply:
+        """Send Status-Server (RFC 5997, 3) and return the reply."""
+        self._identifier += 1
+        packet, authenticator = self._packet(12, _attribute(32, b"a test"))
+        self._socket.send(packet)
+        return self._read(self._socket.recv(8192), authenticator)
+
+    def tell_raw(self, message: bytes, reply: Reply) -> bytes:
+        """Send one TLS message in one fragment; return the datagram that answers it."""
+        body = bytes((reply.eap[5] & 0x07,)) + message
+        head = struct.pack("!BBHB", 2, reply.eap[1], 5 + len(body), reply.eap[4])
+        packet, _ = self._request(head + body, reply.state)
+        self._socket.send(packet)
+        return self._socket.recv(65_536)
 
     def chain(self, methods: tuple[str, ...], version: str) -> tuple[bytes, ...]:
-        """Go on until the server's chain is in hand; return it as DER, in the order served.
+        """Go on until the server's chain is in hand; return it as DER, in the order served. What
+        the server said in TLS is then in `flight`.
 
         Raises AssertionError if the server ends it before.
         """
@@ -94,6 +129,7 @@ class Supplicant:
         message = _handshake(tls)
         while not tls.get_peer_cert_chain():
             flight, reply = self.tell(message, reply)
+            self.flight += flight
             tls.bio_write(flight)
             message = _handshake(tls)
         chain = tls.get_peer_cert_chain(as_cryptography=True)
@@ -121,16 +157,22 @@ class Supplicant:
 
     def _request(self, eap: bytes, state: bytes | None) -> tuple[bytes, bytes]:
         self._identifier += 1
-        authenticator = os.urandom(16)
-        attributes = _attribute(1, b"nobody@northpier.example") + _attribute(32, b"a test")
+        attributes = _attribute(1, NAME) + _attribute(32, b"a test") + self._more
         for start in range(0, len(eap), 253):
             attributes += _attribute(79, eap[start : start + 253])
         if state is not None:
             attributes += _attribute(24, state)
+        return self._packet(1, attributes)
+
+    def _packet(self, code: int, attributes: bytes) -> tuple[bytes, bytes]:
+        authenticator = os.urandom(16)
         place = 20 + len(attributes) + 2
-        attributes += _attribute(80, bytes(16))
-        packet = struct.pack("!BBH", 1, self._identifier, 20 + len(attributes))
+        if self._signing:
+            attributes += _attribute(80, bytes(16))
+        packet = struct.pack("!BBH", code, self._identifier, 20 + len(attributes))
         packet += authenticator + attributes
+        if not self._signing:
+            return packet, authenticator
         signature = hmac.digest(self._secret, packet, "md5")
         return packet[:place] + signature + packet[place + 16 :], authenticator
 
@@ -139,9 +181,11 @@ class Supplicant:
         right = hashlib.md5(head + asked + attributes + self._secret).digest()  # noqa: S324  # RFC 2865
         verified = authenticator == right
         eap, state, place = b"", None, 0
+        found = []
         while place < len(attributes):
             kind, length = attributes[place], attributes[place + 1]
             value = attributes[place + 2 : place + length]
+            found.append((kind, value))
             if kind == 79:
                 eap += value
             elif kind == 24:
@@ -151,7 +195,7 @@ class Supplicant:
                 signed = hmac.digest(self._secret, head + asked + blank, "md5")
                 verified = verified and signed == value
             place += length
-        return Reply(packet[0], eap, state, verified)
+        return Reply(packet[0], eap, state, verified, found)
 
 
 def _attribute(kind: int, value: bytes) -> bytes:
@@ -162,6 +206,7 @@ def _client(version: str) -> SSL.Connection:
     context = SSL.Context(SSL.TLS_CLIENT_METHOD)
     context.set_min_proto_version(VERSIONS[version])
     context.set_max_proto_version(VERSIONS[version])
+    context.set_cipher_list(b"DEFAULT:@SECLEVEL=0")
     tls = SSL.Connection(context, None)
     tls.set_connect_state()
     return tls
