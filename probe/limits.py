@@ -75,6 +75,10 @@ class Limits:
     eap_message_bytes: int = 65_536
     """One reassembled EAP-TLS message: RFC 5216, 2.1.5 calls 64 KB reasonable."""
 
+    client_authorities: int = 2_048
+    """CA names kept of one CertificateRequest: a public bundle has some 150, and 65,535 octets, the
+    most there can be, hold no more real ones."""
+
     eap_farewell_wait: float = 0.5
     """How long the server's answer to our polite end is awaited; nothing depends on it."""
 

@@ -13,7 +13,7 @@ ROOMS = {
     "probe.limits": set(),
     "probe.observation": {"probe.files"},
     "probe.certificate": {"probe.observation"},
-    "probe.wire": {"probe.observation"},
+    "probe.wire": {"probe.observation", "probe.certificate"},
     "probe.plan": {"probe.observation", "probe.certificate"},
     "probe.assessment": {"probe.observation", "probe.certificate"},
     "probe.observe": {

@@ -19,7 +19,7 @@ _PORT_TYPES = {"wifi": "Wireless-802.11", "wired": "Ethernet"}
 _CONNECT_INFO = {"wifi": "CONNECT 54Mbps 802.11", "wired": "CONNECT 1000Mbps Full-Duplex"}
 _VENDOR_MICROSOFT = 311
 _VENDOR_NOBODY = (32_473).to_bytes(4)  # kept for documentation (RFC 5612, section 2)
-_LEAST_PADDING = 9
+LEAST_PADDING = 9
 """An attribute's type and length, the vendor, the vendor's type and length, one octet of text."""
 _NAMES_THE_CLIENT = {"NAS-Identifier", "NAS-IP-Address", "NAS-IPv6-Address"}
 
@@ -108,13 +108,13 @@ def padding(octets: int) -> tuple[tuple[str, Value], ...]:
     They are Vendor-Specific: a packet may have any number of them (RFC 2865, 5.44), and a server
     that does not know the vendor must ignore them (5.26). Raises ValueError below 9 octets.
     """
-    if octets < _LEAST_PADDING:
-        raise ValueError(f"padding of {octets} octets; the least is {_LEAST_PADDING}")
+    if octets < LEAST_PADDING:
+        raise ValueError(f"padding of {octets} octets; the least is {LEAST_PADDING}")
     count = -(-octets // (LARGEST_VALUE + 2))
     found: list[tuple[str, Value]] = []
     for number in range(count):
         size = octets // count + (number < octets % count)
-        text = b"." * (size - _LEAST_PADDING + 1)
+        text = b"." * (size - LEAST_PADDING + 1)
         found.append((VENDOR_SPECIFIC, _VENDOR_NOBODY + bytes((1, len(text) + 2)) + text))
     return tuple(found)
 

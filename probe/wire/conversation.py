@@ -11,6 +11,8 @@ framing or TLS is told as malformed; nothing here waits, retries or forgives.
 
 from enum import Enum, auto
 
+from probe.certificate.der import DerError
+from probe.certificate.naming import rfc4514
 from probe.limits import Limits
 from probe.observation.model import EapSeen, Method, Outcome, Phase, Served
 from probe.wire import eap, radius
@@ -18,7 +20,8 @@ from probe.wire.eap import EapError, EapPacket, method_name, method_number
 from probe.wire.fragments import Fragment, FragmentError
 from probe.wire.hello import Hello
 from probe.wire.radius import Reply
-from probe.wire.tunnel import METHODS, Tunnel
+from probe.wire.tls import TlsClient
+from probe.wire.tunnel import METHODS, Tunnel, read_fragment
 
 
 class _State(Enum):
@@ -31,7 +34,7 @@ class _State(Enum):
 class Conversation:
     """Asks one server, by one of several acceptable methods, for its chain."""
 
-    def __init__(
+    def __init__(  # one name for each choice
         self,
         *,
         identity: str,
@@ -39,16 +42,22 @@ class Conversation:
         hello: Hello,
         fragment_size: int,
         limits: Limits,
+        until_request: bool = False,
+        peap_version: int = 1,
     ) -> None:
         """Prepare one conversation.
 
         `methods` are those that will be agreed to, preferred first. `fragment_size`: the most
-        octets of TLS data in one of our own fragments. Raises ValueError without a method, or with
-        one that this peer does not speak.
+        octets of TLS data in one of our own fragments. `until_request`: EAP-TLS is read on behind
+        the chain until the server's CertificateRequest was seen. `peap_version`: the highest of
+        PEAP that is agreed to. Raises ValueError without a method, or with one or a version that
+        this peer does not speak.
         """
         strange = [method for method in methods if method not in METHODS]
         if strange or not methods:
             raise ValueError(f"EAP methods: {', '.join(strange) or 'none'}")
+        if peap_version not in METHODS[Method.PEAP]:
+            raise ValueError(f"PEAP version {peap_version}")
         self.outcome = Outcome.SILENT
         """How it ended, once `finished`."""
         self.phase = Phase.IDENTITY
@@ -65,6 +74,9 @@ class Conversation:
         self._hello = hello
         self._fragment_size = fragment_size
         self._limits = limits
+        self._until_request = until_request
+        self._peap_version = peap_version
+        self._rounds = 0
         self._state = _State.IDENTITY
         self._proposed: list[str] = []
         self._tunnel: Tunnel | None = None
@@ -83,11 +95,14 @@ class Conversation:
         if self._tunnel is None:
             return EapSeen(proposed=proposed)
         peap = self._tunnel.method is Method.PEAP
+        authorities = self._tunnel.tls.client_authorities
         return EapSeen(
             method=self._tunnel.method,
             proposed=proposed,
             peap_version=self._tunnel.version if peap else None,
             fragments=tuple(self._tunnel.received),
+            client_authorities=None if authorities is None else tuple(map(_name, authorities)),
+            resumption=self._tunnel.tls.resumption,
         )
 
     def start(self) -> bytes:
@@ -102,28 +117,33 @@ class Conversation:
         """Take a reply; return the next EAP response, or None: `finished`."""
         if self.finished:
             return None
-        self.round_trips += 1
+        self._rounds += 1
+        if self._tunnel is None or self._tunnel.tls.served is None:
+            self.round_trips = self._rounds
         self._unanswered = None
         try:
             return self._receive(reply)
         except (EapError, FragmentError) as error:
-            if self._tunnel is not None:
-                self._tunnel.tls.give_up(Outcome.MALFORMED, str(error))
-            self._finish(Outcome.MALFORMED, str(error))
+            self._broken(str(error))
         return None
 
     def silence(self) -> None:
         """Note that the transport gave up waiting: silent (first round) or cut-off (later)."""
+        self.break_off("no further reply" if self._rounds else "no reply to the EAP identity")
+
+    def break_off(self, detail: str) -> None:
+        """Leave before it is over, for a caller's reason: with the chain if it is in hand, else
+        silent (nothing has come yet) or cut-off. Does nothing once `finished`."""
         if self.finished:
             return
-        self._unanswered = None
-        if self.round_trips == 0:
-            self._finish(Outcome.SILENT, "no reply to the EAP identity")
-        else:
-            self._left(Outcome.CUT_OFF, "no further reply")
+        self._unanswered = self._last_identifier
+        self._left(Outcome.CUT_OFF if self._rounds else Outcome.SILENT, detail)
 
     def farewell(self) -> bytes | None:
         """Return the EAP response with the polite end, or None if the server waits for nothing.
+
+        After a silence in a later round it answers the last request once more: if it was our own
+        packet that got lost, the server waits for that still.
 
         It is to be sent once after `finished`, with the State of the last reply: TLS alerts in one
         fragment where TLS has begun, an empty response to the server's own alert (RFC 9190, 2.1.4),
@@ -165,7 +185,8 @@ class Conversation:
         if kind == eap.Type.NAK:
             raise EapError("a Request of type Nak")
         if self._tunnel is not None and kind == self._tunnel.number:
-            return self._continue(self._tunnel, identifier, Fragment.parse(data))
+            fragment = read_fragment(self._tunnel.method, data)
+            return self._continue(self._tunnel, identifier, fragment)
         if self._last_round():
             return None
         if kind == eap.Type.NOTIFICATION:
@@ -180,15 +201,20 @@ class Conversation:
 
     def _negotiate(self, identifier: int, kind: int, data: bytes) -> bytes | None:
         self._proposed.append(method_name(kind))
+        proposed = self._proposed[-1]
         for method in self._methods:
             if method_number(method) == kind:
-                return self._begin(identifier, method, Fragment.parse(data))
+                first = read_fragment(method, data)
+                if first.version >= METHODS[method][0]:
+                    return self._begin(identifier, method, first)
+                # RFC 9930, 3.1: a peer that speaks higher versions only asks for another method.
+                proposed = f"{method} version {first.version}"
+                self._methods = tuple(each for each in self._methods if each is not method)
         self.phase = Phase.METHOD
         wanted = ", ".join(self._methods)
-        if self._state is _State.NEGOTIATING:
-            self._finish(
-                Outcome.METHOD_REFUSED, f"asked for {wanted}; it proposes {self._proposed[-1]}"
-            )
+        if self._state is _State.NEGOTIATING or not wanted:
+            asked = f"asked for {wanted}; " if wanted else ""
+            self._finish(Outcome.METHOD_REFUSED, f"{asked}it proposes {proposed}")
             return None
         self._state = _State.NEGOTIATING
         # The legacy Nak answers an Expanded type too: this peer has none (RFC 3748, 5.3.1).
@@ -200,7 +226,18 @@ class Conversation:
             raise EapError(f"the first {method} request is no Start")
         self._state = _State.METHOD
         self.phase = Phase.HELLO
-        self._tunnel = Tunnel(method, first.version, self._hello, self._fragment_size, self._limits)
+        highest = self._peap_version if method is Method.PEAP else METHODS[method][-1]
+        self._tunnel = Tunnel(
+            method,
+            min(first.version, highest),
+            TlsClient(
+                self._hello,
+                self._limits,
+                until_request=self._until_request and method is Method.EAP_TLS,
+            ),
+            self._fragment_size,
+            self._limits,
+        )
         return self._tunnel.packet(identifier, self._tunnel.start())
 
     def _continue(self, tunnel: Tunnel, identifier: int, fragment: Fragment) -> bytes | None:
@@ -213,9 +250,9 @@ class Conversation:
 
     def _last_round(self) -> bool:
         """Finish if one more round trip would be one too many."""
-        if self.round_trips < self._limits.eap_rounds:
+        if self._rounds < self._limits.eap_rounds:
             return False
-        self._left(Outcome.CUT_OFF, f"given up after {self.round_trips} round trips")
+        self._left(Outcome.CUT_OFF, f"given up after {self._rounds} round trips")
         return True
 
     # ------------------------------------------------------------ the end
@@ -249,6 +286,17 @@ class Conversation:
             self._tunnel.tls.give_up(outcome, detail)
             self._conclude(self._tunnel)
 
+    def _broken(self, detail: str) -> None:
+        """Finish because what came breaks the protocol; what has been proven before stays so."""
+        tunnel = self._tunnel
+        proven = tunnel is not None and tunnel.tls.served is not None
+        if tunnel is not None:
+            tunnel.tls.give_up(Outcome.MALFORMED, detail)
+        if tunnel is not None and proven:
+            self._conclude(tunnel)
+        else:
+            self._finish(Outcome.MALFORMED, detail)
+
     def _finish(self, outcome: Outcome, detail: str | None) -> None:
         self._state = _State.FINISHED
         self.outcome = outcome
@@ -257,3 +305,11 @@ class Conversation:
             self.phase = self._tunnel.tls.phase
             self.served = self._tunnel.tls.served
             self.certificates = self._tunnel.tls.certificates
+
+
+def _name(der: bytes) -> str:
+    """Return a CA's name as RFC 4514 text; in hex if it is none."""
+    try:
+        return rfc4514(der)
+    except DerError:
+        return f"0x{der.hex()}"

@@ -2,7 +2,8 @@
 
 EAP-TLS, EAP-TTLS (RFC 5281, 9.1), PEAP and TEAP (RFC 9930, 4.1) share it: a flags octet, a TLS
 message length of four octets on the first of several fragments, TLS data. The low three bits, which
-EAP-TLS reserves, are a version in the others.
+EAP-TLS reserves, are a version in the others. In TEAP one more bit tells of outer TLVs behind the
+TLS data, and their length; for the other methods it is reserved.
 """
 
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 _LENGTH = 0x80
 _MORE = 0x40
 _START = 0x20
+_OUTER = 0x10
 _VERSION = 0x07
 
 
@@ -27,10 +29,13 @@ class Fragment:
     more: bool = False
     start: bool = False
     version: int = 0
+    outer: bytes | None = None
+    """TEAP: the outer TLVs, as sent; they belong to the first message of each side (RFC 9930,
+    4.1). None: their length is not included (no O flag)."""
 
     @property
     def acknowledges(self) -> bool:
-        """Whether this packet only acknowledges a fragment: no data, no flag but a version."""
+        """Whether this packet only acknowledges a fragment: no TLS data, and neither M nor S."""
         return not (self.data or self.more or self.start)
 
     @property
@@ -38,13 +43,21 @@ class Fragment:
         """The fragment as it is sent."""
         flags = self.version & _VERSION
         flags |= _MORE * self.more | _START * self.start
-        if self.total is None:
-            return bytes((flags,)) + self.data
-        return bytes((flags | _LENGTH,)) + self.total.to_bytes(4) + self.data
+        total = outer = b""
+        if self.total is not None:
+            flags |= _LENGTH
+            total = self.total.to_bytes(4)
+        if self.outer is not None:
+            flags |= _OUTER
+            outer = len(self.outer).to_bytes(4)
+        return bytes((flags,)) + total + outer + self.data + (self.outer or b"")
 
     @classmethod
-    def parse(cls, octets: bytes) -> "Fragment":
-        """Read one fragment. Raises FragmentError if flags or length are cut off."""
+    def parse(cls, octets: bytes, *, outer_tlvs: bool = False) -> "Fragment":
+        """Read one fragment; with `outer_tlvs` as TEAP has them (RFC 9930, 4.1).
+
+        Raises FragmentError if flags, lengths or outer TLVs are cut off.
+        """
         if not octets:
             raise FragmentError("no flags octet")
         flags = octets[0]
@@ -55,12 +68,23 @@ class Fragment:
                 raise FragmentError("the TLS message length is cut off")
             total = int.from_bytes(data[:4])
             data = data[4:]
+        outer = None
+        if outer_tlvs and flags & _OUTER:
+            if len(data) < 4:
+                raise FragmentError("the length of the outer TLVs is cut off")
+            end = len(data) - int.from_bytes(data[:4])
+            if end < 4:
+                raise FragmentError(
+                    f"outer TLVs of {len(data) - end} octets, but {len(data) - 4} are there"
+                )
+            data, outer = data[4:end], data[end:]
         return cls(
             data=data,
             total=total,
             more=bool(flags & _MORE),
             start=bool(flags & _START),
             version=flags & _VERSION,
+            outer=outer,
         )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from probe.observation.model import TlsVersion
+from probe.wire.registry import alert_name
 
 
 class HandshakeError(ValueError):
@@ -31,6 +32,8 @@ class HandshakeType(IntEnum):
     SERVER_HELLO = 2
     CERTIFICATE = 11
     SERVER_KEY_EXCHANGE = 12
+    CERTIFICATE_REQUEST = 13
+    SERVER_HELLO_DONE = 14
     CERTIFICATE_VERIFY = 15
     CERTIFICATE_STATUS = 22
 
@@ -42,91 +45,15 @@ VERSIONS = {
     0x0304: TlsVersion.TLS1_3,
 }
 
-ALERTS = {
-    0: "close_notify",
-    10: "unexpected_message",
-    20: "bad_record_mac",
-    21: "decryption_failed_RESERVED",
-    22: "record_overflow",
-    30: "decompression_failure_RESERVED",
-    40: "handshake_failure",
-    41: "no_certificate_RESERVED",
-    42: "bad_certificate",
-    43: "unsupported_certificate",
-    44: "certificate_revoked",
-    45: "certificate_expired",
-    46: "certificate_unknown",
-    47: "illegal_parameter",
-    48: "unknown_ca",
-    49: "access_denied",
-    50: "decode_error",
-    51: "decrypt_error",
-    60: "export_restriction_RESERVED",
-    70: "protocol_version",
-    71: "insufficient_security",
-    80: "internal_error",
-    86: "inappropriate_fallback",
-    90: "user_canceled",
-    100: "no_renegotiation_RESERVED",
-    109: "missing_extension",
-    110: "unsupported_extension",
-    111: "certificate_unobtainable_RESERVED",
-    112: "unrecognized_name",
-    113: "bad_certificate_status_response",
-    114: "bad_certificate_hash_value_RESERVED",
-    115: "unknown_psk_identity",
-    116: "certificate_required",
-    120: "no_application_protocol",
-    121: "ech_required",
-}
-"""IANA "TLS Alerts": number -> description."""
-
 CLOSE_NOTIFY = 0
 USER_CANCELED = 90
 _WARNING = 1
 
-SIGNATURE_SCHEMES = {
-    0x0201: "rsa_pkcs1_sha1",
-    0x0203: "ecdsa_sha1",
-    0x0401: "rsa_pkcs1_sha256",
-    0x0403: "ecdsa_secp256r1_sha256",
-    0x0501: "rsa_pkcs1_sha384",
-    0x0503: "ecdsa_secp384r1_sha384",
-    0x0601: "rsa_pkcs1_sha512",
-    0x0603: "ecdsa_secp521r1_sha512",
-    0x0804: "rsa_pss_rsae_sha256",
-    0x0805: "rsa_pss_rsae_sha384",
-    0x0806: "rsa_pss_rsae_sha512",
-    0x0807: "ed25519",
-    0x0808: "ed448",
-    0x0809: "rsa_pss_pss_sha256",
-    0x080A: "rsa_pss_pss_sha384",
-    0x080B: "rsa_pss_pss_sha512",
-    0x081A: "ecdsa_brainpoolP256r1tls13_sha256",
-    0x081B: "ecdsa_brainpoolP384r1tls13_sha384",
-    0x081C: "ecdsa_brainpoolP512r1tls13_sha512",
-    0x0904: "mldsa44",
-    0x0905: "mldsa65",
-    0x0906: "mldsa87",
-}
-"""IANA "TLS SignatureScheme": number -> description."""
-
-
-_STATUS_REQUEST, _TIMESTAMPS, _SUPPORTED_VERSIONS = 5, 18, 43
+_STATUS_REQUEST, _TIMESTAMPS, _TICKET, _SUPPORTED_VERSIONS, _AUTHORITIES = 5, 18, 35, 43, 47
 """IANA "TLS ExtensionType Values"."""
 
 _OCSP = 1
 """CertificateStatusType (RFC 6066, section 8)."""
-
-
-def alert_name(number: int) -> str:
-    """Return the IANA description of an alert, or "alert 99" for one that is not known here."""
-    return ALERTS.get(number, f"alert {number}")
-
-
-def scheme_name(number: int) -> str:
-    """Return the IANA description of a signature scheme, or "0x1234"."""
-    return SIGNATURE_SCHEMES.get(number, f"0x{number:04x}")
 
 
 def fatal_alert(body: bytes, *, tls13: bool) -> str | None:
@@ -215,6 +142,11 @@ class ServerHello:
     cipher: int
     timestamps: bytes | None = None
     """up to TLS 1.2: the SignedCertificateTimestampList (RFC 6962, 3.3.1), as sent."""
+    session_id: bytes = b""
+    """up to TLS 1.2: a name by which this session may be resumed (RFC 5246, 7.4.1.3), or nothing.
+    TLS 1.3 only sends the client's own back."""
+    ticket: bool = False
+    """up to TLS 1.2: whether a ticket to resume with will come (RFC 5077, 3.2)."""
 
     @classmethod
     def parse(cls, body: bytes) -> "ServerHello":
@@ -222,14 +154,22 @@ class ServerHello:
         octets = _Octets(body)
         version = octets.number(2)
         octets.take(32)
-        octets.vector(1)
+        session_id = octets.vector(1)
         cipher = octets.number(2)
         octets.take(1)
         extensions = _extensions(octets.vector(2)) if octets.rest else {}
         chosen = extensions.get(_SUPPORTED_VERSIONS, b"")
         if len(chosen) == 2:
             version = int.from_bytes(chosen)
-        return cls(version, cipher, extensions.get(_TIMESTAMPS))
+        timestamps = extensions.get(_TIMESTAMPS)
+        return cls(version, cipher, timestamps, session_id, _TICKET in extensions)
+
+    @property
+    def resumption(self) -> tuple[str, ...]:
+        """In which ways the server lets this session be resumed, as far as it says so here."""
+        if self.version == 0x0304:
+            return ()
+        return ("session-id",) * bool(self.session_id) + ("ticket",) * self.ticket
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +201,31 @@ def certificate_list(body: bytes, *, tls13: bool) -> tuple[CertificateEntry, ...
         status = beside.get(_STATUS_REQUEST)
         staple = None if status is None else ocsp_response(status)
         found.append(CertificateEntry(der, staple, beside.get(_TIMESTAMPS)))
+    return tuple(found)
+
+
+def certificate_request(body: bytes, version: int) -> tuple[bytes, ...]:
+    """Return the CA names in a CertificateRequest in the order sent; none: any CA will do.
+
+    Up to TLS 1.2 they are the body's last part (RFC 5246, 7.4.4; there are no signature algorithms
+    before TLS 1.2), in TLS 1.3 an extension (RFC 9846, 4.2.4 and 4.3.2). All of them take at most
+    65,535 octets. What a name holds is not looked at. Raises HandshakeError.
+    """
+    message = _Octets(body)
+    message.vector(1)
+    if version == 0x0304:
+        extensions = _extensions(message.vector(2))
+        message.finish()
+        if _AUTHORITIES not in extensions:
+            return ()
+        message = _Octets(extensions[_AUTHORITIES])
+    elif version == 0x0303:
+        message.vector(2)
+    names = _Octets(message.vector(2))
+    message.finish()
+    found = []
+    while names.rest:
+        found.append(names.vector(2))
     return tuple(found)
 
 

@@ -15,6 +15,7 @@ from pyrad.packet import AuthPacket, PacketError
 
 from probe.wire.attributes import (
     LARGEST_VALUE,
+    LEAST_PADDING,
     VENDOR_SPECIFIC,
     Attribute,
     Value,
@@ -26,6 +27,7 @@ from probe.wire.attributes import (
 )
 
 __all__ = [
+    "LEAST_PADDING",
     "Attribute",
     "Code",
     "RadiusError",

@@ -3,7 +3,7 @@
 OpenSSL does the handshake and verifies the server's signature over it, but judges nothing: every
 certificate, however old or weak, is welcome. The handshake is left as soon as the signature was
 looked at: after ServerKeyExchange (TLS 1.2 and older) or CertificateVerify (TLS 1.3), unless it is
-to be finished because something is to be said behind it.
+to be finished because something is to be said behind it, or read on for a CertificateRequest.
 """
 
 import warnings
@@ -23,7 +23,7 @@ from probe.observation.model import (
     TlsVersion,
     fingerprint,
 )
-from probe.wire import handshake, openssl
+from probe.wire import handshake, openssl, registry
 from probe.wire.handshake import ContentType, HandshakeType
 from probe.wire.hello import Hello, connection
 
@@ -61,9 +61,15 @@ class TlsClient:
 
     With `finish` they are there as before, but the handshake goes on, and the client is `done` only
     when it or what was `established` has ended. How it ends then changes nothing of what is known.
+
+    With `until_request` it goes on until a CertificateRequest was seen, or the end of the server's
+    flight. Under TLS 1.3 it comes before the chain (RFC 9846, 4.3.2); up to TLS 1.2 behind the
+    signature (RFC 5246, 7.3), where a list of CA names may take many fragments more.
     """
 
-    def __init__(self, hello: Hello, limits: Limits, *, finish: bool = False) -> None:
+    def __init__(
+        self, hello: Hello, limits: Limits, *, finish: bool = False, until_request: bool = False
+    ) -> None:
         self.done = False
         self.established = False
         """finish: the handshake is over, and `write` and `read` carry what the ends say."""
@@ -75,9 +81,15 @@ class TlsClient:
         self.served: Served | None = None
         self.certificates: tuple[bytes, ...] = ()
         """DER, in the order served."""
+        self.client_authorities: tuple[bytes, ...] | None = None
+        """The CA names in CertificateRequest, DER, in the order sent; None: no such message was
+        seen, or it does not add up. `[limits] client_authorities` are kept."""
+        self.resumption: tuple[str, ...] = ()
+        """As `ServerHello.resumption` says."""
         self._limits = limits
         self._offered = hello.versions
         self._finish = finish
+        self._reads_on = until_request
         self._connection = connection(hello)
         self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
         self._messages: list[tuple[int, bytes]] = []
@@ -121,15 +133,18 @@ class TlsClient:
         error = self._step()
         unreadable = self._read_messages()
         if self.served is not None:
-            # All is known; only what follows is still wanted.
-            self.done = error is not None or unreadable is not None
+            # The chain is known; only what follows is still wanted.
+            broken = error is not None or unreadable is not None
+            self.done = broken or not (self._finish or self._reads_on)
+            if error is not None:
+                self._part_after(error)
         elif error is not None:
             self._explain(error)
         elif unreadable is not None:
             self._fail(Outcome.MALFORMED, unreadable)
         elif self._signed or self._complete():
             self._settle(proven=True)
-            self.done = not self._finish
+            self.done = not (self._finish or self._reads_on)
         return b"" if self.done else self._drain()
 
     def _from_the_head(self, octets: bytes) -> bytes:
@@ -263,6 +278,7 @@ class TlsClient:
         if kind == HandshakeType.SERVER_HELLO:
             hello = handshake.ServerHello.parse(body)
             self._version, self._timestamps = hello.version, hello.timestamps
+            self.resumption = hello.resumption
         elif kind == HandshakeType.CERTIFICATE and not self.certificates:
             entries = handshake.certificate_list(body, tls13=self._version == _TLS13)
             self.certificates = tuple(entry.der for entry in entries)
@@ -280,6 +296,20 @@ class TlsClient:
             self._signed = True
             self.phase = Phase.PROOF
             self._scheme = handshake.verify_scheme(body)
+            self._reads_on = False
+        elif kind == HandshakeType.CERTIFICATE_REQUEST:
+            self._reads_on = False
+            self.client_authorities = self._authorities(body)
+        elif kind == HandshakeType.SERVER_HELLO_DONE:
+            self._reads_on = False
+
+    def _authorities(self, body: bytes) -> tuple[bytes, ...] | None:
+        """Read a CertificateRequest. One that does not add up takes nothing away from the chain."""
+        try:
+            names = handshake.certificate_request(body, self._version or _TLS12)
+        except handshake.HandshakeError:
+            return None
+        return names[: self._limits.client_authorities]
 
     def _explain(self, error: SSL.Error) -> None:
         """Turn the error on which OpenSSL gave up into what the server did."""
@@ -289,6 +319,7 @@ class TlsClient:
             self._settle(proven=False)
         elif self._signed and self._went_past_signature(error, reasons):
             self._settle(proven=True)
+            self._part_after(error)
         elif self.certificates and _SPOILED in reasons:
             self.spoiled_staple = True
             detail = "the OCSP response that came with the certificate cannot be parsed"
@@ -321,6 +352,13 @@ class TlsClient:
             or self._last not in _SIGNING
             or "record layer failure" in reasons
         )
+
+    def _part_after(self, error: SSL.Error) -> None:
+        """Take back the farewell where the server has ended it, else say what OpenSSL wants to."""
+        if self._alert is not None or isinstance(error, SSL.ZeroReturnError):
+            self._parting = b""
+        else:
+            self._parting = self._drain() or self._parting
 
     # ------------------------------------------------------------ the end
 
@@ -364,7 +402,7 @@ class TlsClient:
             tls=self._tls_version,
             cipher=self._connection.get_cipher_name(),
             group=self._connection.get_group_name(),
-            signature_scheme=None if self._scheme is None else handshake.scheme_name(self._scheme),
+            signature_scheme=None if self._scheme is None else registry.scheme_name(self._scheme),
             key_family=key_family(self.certificates[0]) if self.certificates else None,
             key_proven=proven,
             key_detail=detail,

@@ -4,28 +4,42 @@ from probe.limits import Limits
 from probe.observation.model import Method
 from probe.wire import eap
 from probe.wire.fragments import Assembler, Fragment, Fragmenter, FragmentError
-from probe.wire.hello import Hello
 from probe.wire.tls import TlsClient
 
-METHODS = {Method.PEAP: 1, Method.EAP_TTLS: 0, Method.TEAP: 1, Method.EAP_TLS: 0}
-"""The methods spoken here, with the highest version of each. Versions 0 and 1 of PEAP are in use;
-TTLS has 0 only (RFC 5281, 9.2), TEAP 1 only (RFC 9930, 4.1). EAP-TLS has none: its bits are
-reserved and sent as 0 (RFC 5216, 3.1)."""
+METHODS = {
+    Method.PEAP: (0, 1),
+    Method.EAP_TTLS: (0,),
+    Method.TEAP: (1,),
+    Method.EAP_TLS: (0,),
+}
+"""The methods spoken here, with the versions of each. 0 and 1 of PEAP are in use; TTLS has 0 only
+(RFC 5281, 9.2), TEAP 1 only (RFC 9930, 3.1). EAP-TLS has none: its bits are reserved and sent as 0
+(RFC 5216, 3.1)."""
+
+
+def read_fragment(method: Method, data: bytes) -> Fragment:
+    """Read what follows the Type octet in a packet of this method. Raises FragmentError."""
+    return Fragment.parse(data, outer_tlvs=method is Method.TEAP)
 
 
 class Tunnel:
     """One agreed method: takes the server's fragments, says what to answer."""
 
     def __init__(
-        self, method: Method, offered_version: int, hello: Hello, size: int, limits: Limits
+        self,
+        method: Method,
+        version: int,
+        tls: TlsClient,
+        size: int,
+        limits: Limits,
     ) -> None:
         self.method = method
         self.number = eap.method_number(method)
-        self.version = min(offered_version, METHODS[method])
-        """The one we answer with: the lower of the server's and our highest."""
+        self.version = version
+        """The one that we answer with, and the server then has to keep to."""
         self.received: list[int] = []
         """Octets of TLS data in each fragment that came."""
-        self.tls = TlsClient(hello, limits)
+        self.tls = tls
         self._size = size
         self._ours = Fragmenter(b"", size)
         self._theirs = Assembler(limits.eap_message_bytes)

@@ -24,13 +24,13 @@ class EapServer:
         *,
         proposes: Sequence[int] = (eap.Type.PEAP,),
         fragment_size: int = 1000,
-        version: int = 0,
+        version: int | None = None,
         length: str = "first",
     ) -> None:
         self.tls = None if context is None else MemoryServer(context)
         self.proposes = list(proposes)
         self.fragment_size = fragment_size
-        self.version = version
+        self.version = int(eap.Type.TEAP in proposes) if version is None else version
         self.length = length
         self.heard: list[EapPacket] = []
         self.identifier = 40

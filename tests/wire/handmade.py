@@ -32,6 +32,13 @@ def record(kind: int, body: bytes) -> bytes:
     return bytes((kind, 3, 3)) + vector(2, body)
 
 
+def records(flight: bytes) -> bytes:
+    """Handshake messages in as many records as they take (RFC 5246, 6.2.1: 16,384 octets each)."""
+    return b"".join(
+        record(22, flight[start : start + 16_000]) for start in range(0, len(flight), 16_000)
+    )
+
+
 def sign(key: Key, octets: bytes) -> bytes:
     """A signature with its scheme before it."""
     if isinstance(key, rsa.RSAPrivateKey):
@@ -71,17 +78,23 @@ def tls12_flight(
     cipher: int = 0xC02F,
     staple: bytes | None = None,
     timestamps: bytes | None = None,
+    session: bytes = b"",
+    ticket: bool = False,
+    request: bytes | None = None,
 ) -> bytes:
     """ServerHello, Certificate, ServerKeyExchange, ServerHelloDone (RFC 5246, RFC 8422).
 
-    0xC02F wants an RSA certificate, 0xC02B an ECDSA one.
+    0xC02F wants an RSA certificate, 0xC02B an ECDSA one. `request`: the body of a
+    CertificateRequest.
     """
     client = ClientHello(hello)
     random = os.urandom(32)
-    server_hello = b"\x03\x03" + random + b"\0" + cipher.to_bytes(2) + b"\0"
+    server_hello = b"\x03\x03" + random + vector(1, session) + cipher.to_bytes(2) + b"\0"
     extensions = b"\xff\x01\0\x01\0"
     if staple is not None:
         extensions += b"\0\x05\0\0"
+    if ticket:
+        extensions += b"\0\x23\0\0"
     if timestamps is not None:
         extensions += b"\0\x12" + vector(2, timestamps)
     server_hello += vector(2, extensions)
@@ -90,12 +103,13 @@ def tls12_flight(
     parameters = b"\x03\0\x1d" + vector(1, public)
     signature = sign(signer, client.random + random + parameters)
     return b"".join(
-        record(22, message(kind, body))
+        records(message(kind, body))
         for kind, body in (
             (2, server_hello),
             (11, chain),
             *([] if staple is None else [(22, staple_of(staple))]),
             (12, parameters + signature),
+            *([] if request is None else [(13, request)]),
             (14, b""),
         )
     )
@@ -108,8 +122,12 @@ def tls13_flight(
     *,
     staple: bytes | None = None,
     timestamps: bytes | None = None,
+    request: bytes | None = None,
 ) -> bytes:
-    """ServerHello in the clear; EncryptedExtensions to Finished under TLS_AES_128_GCM_SHA256."""
+    """ServerHello in the clear; EncryptedExtensions to Finished under TLS_AES_128_GCM_SHA256.
+
+    `request`: the body of a CertificateRequest.
+    """
     client = ClientHello(hello)
     private = X25519PrivateKey.generate()
     share = client.extensions[51]
@@ -141,7 +159,8 @@ def tls13_flight(
         vector(3, each) + vector(2, b"" if number else beside)
         for number, each in enumerate(certificates)
     )
-    flight = message(8, b"\0\0") + message(11, b"\0" + vector(3, entries))
+    asked = b"" if request is None else message(13, request)
+    flight = message(8, b"\0\0") + asked + message(11, b"\0" + vector(3, entries))
     context = b" " * 64 + b"TLS 1.3, server CertificateVerify\0"
     digest = hashlib.sha256(transcript + flight).digest()
     flight += message(15, sign(signer, context + digest))
@@ -162,10 +181,7 @@ def hello_retry_request(hello: bytes, cookie: bytes) -> bytes:
     random = hashlib.sha256(b"HelloRetryRequest").digest()  # RFC 9846, 4.1.3
     session = vector(1, ClientHello(hello).session)
     body = b"\x03\x03" + random + session + b"\x13\x01\0" + vector(2, extensions)
-    flight = message(2, body)
-    return b"".join(
-        record(22, flight[start : start + 16_000]) for start in range(0, len(flight), 16_000)
-    )
+    return records(message(2, body))
 
 
 def extract(salt: bytes, secret: bytes) -> bytes:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from probe.wire import handshake
+from probe.wire import handshake, registry
 from probe.wire.handshake import (
     CertificateEntry,
     ClearReader,
@@ -20,7 +20,7 @@ RANDOM = bytes(32)
 def test_server_hello_of_tls12() -> None:
     """RFC 5246, 7.4.1.3: version, random, session, cipher, compression; no extensions at all."""
     body = b"\x03\x03" + RANDOM + b"\x02ab" + b"\xc0\x2f" + b"\0"
-    assert ServerHello.parse(body) == ServerHello(0x0303, 0xC02F)
+    assert ServerHello.parse(body) == ServerHello(0x0303, 0xC02F, session_id=b"ab")
 
 
 def test_server_hello_of_tls13() -> None:
@@ -108,7 +108,7 @@ def test_scheme_of_a_key_exchange(body: bytes, scheme: int | None) -> None:
 )
 def test_scheme_names(number: int, name: str) -> None:
     """IANA "TLS SignatureScheme"."""
-    assert handshake.scheme_name(number) == name
+    assert registry.scheme_name(number) == name
 
 
 @pytest.mark.parametrize(
