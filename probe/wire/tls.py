@@ -249,6 +249,7 @@ class TlsClient:
             return False
         chain = self._connection.get_peer_cert_chain(as_cryptography=True) or []
         self.certificates = tuple(one.public_bytes(Encoding.DER) for one in chain)
+        self._reads_on = False  # what it was for stays unseen then
         return True
 
     # ------------------------------------------------------------ what came

@@ -26,12 +26,14 @@ class EapServer:
         fragment_size: int = 1000,
         version: int | None = None,
         length: str = "first",
+        outer: bytes | None = None,
     ) -> None:
         self.tls = None if context is None else MemoryServer(context)
         self.proposes = list(proposes)
         self.fragment_size = fragment_size
         self.version = int(eap.Type.TEAP in proposes) if version is None else version
         self.length = length
+        self.outer = outer
         self.heard: list[EapPacket] = []
         self.identifier = 40
         self._ours = Fragmenter(b"", fragment_size)
@@ -42,14 +44,18 @@ class EapServer:
         packet = EapPacket.parse(octets)
         self.heard.append(packet)
         if packet.type == eap.Type.IDENTITY:
-            return self.request(self._method, Fragment(start=True, version=self.version).octets)
+            return self.begin()
         if packet.type == eap.Type.NAK:
             agreed = [kind for kind in packet.data if kind in self.proposes]
             if not agreed:
                 return self.failure()
             self._method = agreed[0]
-            return self.request(self._method, Fragment(start=True, version=self.version).octets)
+            return self.begin()
         return self.inside(Fragment.parse(packet.data))
+
+    def begin(self) -> Answer:
+        start = Fragment(start=True, version=self.version, outer=self.outer)
+        return self.request(self._method, start.octets)
 
     def inside(self, fragment: Fragment) -> Answer:
         if self._ours.pending:

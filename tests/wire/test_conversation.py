@@ -29,6 +29,7 @@ def peer(
     versions: tuple[TlsVersion, ...] = (TlsVersion.TLS1_2, TlsVersion.TLS1_3),
     fragment_size: int = 1400,
     limits: Limits = DEFAULT,
+    peap_version: int = 1,
 ) -> Conversation:
     return Conversation(
         identity="cert-probe@northpier.example",
@@ -36,6 +37,7 @@ def peer(
         hello=Hello(versions=versions),
         fragment_size=fragment_size,
         limits=limits,
+        peap_version=peap_version,
     )
 
 
@@ -272,6 +274,53 @@ def test_version_is_the_lower_one(method: Method, offered: int, answered: int) -
     assert set(ours) == {answered}
 
 
+@pytest.mark.parametrize(("offered", "answered"), [(0, 0), (1, 0), (2, 0)])
+def test_peap_can_be_kept_to_version_0(offered: int, answered: int) -> None:
+    """As supplicants do that speak no other (draft-kamath-pppext-peapv0-00, 1.2)."""
+    conversation = peer(Method.PEAP, peap_version=0)
+    talk = converse(conversation, EapServer(context(), version=offered).answer)
+    assert conversation.outcome is Outcome.SERVED
+    assert conversation.seen.peap_version == answered
+    ours = [Fragment.parse(EapPacket.parse(each).data).version for each in talk.sent[1:]]
+    assert set(ours) == {answered}
+
+
+def test_teap_of_a_lower_version_is_declined() -> None:
+    """RFC 9930, 3.1, step 4: a peer that speaks higher versions only sends a Nak."""
+    server = EapServer(context(), proposes=[eap.Type.TEAP, eap.Type.PEAP], version=0)
+    conversation = peer(Method.TEAP, Method.PEAP)
+    converse(conversation, server.answer)
+    assert server.heard[1].octets == eap.nak(server.heard[1].identifier, [25]).octets
+    assert conversation.outcome is Outcome.SERVED
+    assert conversation.seen.method is Method.PEAP
+    assert conversation.seen.proposed == ("TEAP", "PEAP")
+
+    alone = peer(Method.TEAP)
+    alone.start()
+    assert alone.receive(request(7, eap.Type.TEAP, Fragment(start=True))) is None
+    assert (alone.outcome, alone.phase) == (Outcome.METHOD_REFUSED, Phase.METHOD)
+    assert alone.detail == "it proposes TEAP version 0"
+    assert alone.farewell() == eap.nak(7, ()).octets
+
+
+def test_teap_starts_with_outer_tlvs() -> None:
+    """RFC 9930, 3.2: the Start brings an Authority-ID; what it says is not needed here."""
+    authority = bytes.fromhex("0001000471756179")
+    server = EapServer(context(), proposes=[eap.Type.TEAP], outer=authority)
+    conversation = peer(Method.TEAP)
+    converse(conversation, server.answer)
+    assert conversation.outcome is Outcome.SERVED
+    assert conversation.seen.method is Method.TEAP
+
+
+def test_eap_fast_is_reported_and_declined() -> None:
+    server = EapServer(context(), proposes=[eap.Type.EAP_FAST, eap.Type.PEAP], version=1)
+    conversation = peer(Method.PEAP)
+    converse(conversation, server.answer)
+    assert conversation.seen.proposed == ("EAP-FAST", "PEAP")
+    assert conversation.outcome is Outcome.SERVED
+
+
 @pytest.mark.parametrize("length", ["first", "never", "whole"])
 def test_length_of_the_server_is_optional(length: str) -> None:
     """RFC 9190, 2.4: L on an unfragmented message must be accepted; and none at all is."""
@@ -336,6 +385,37 @@ def test_silence_at_first_and_later() -> None:
     assert (later.outcome, later.phase) == (Outcome.CUT_OFF, Phase.HELLO)
     assert later.detail == "no further reply"
     assert later.round_trips == 1
+
+
+def test_silence_in_mid_method_is_still_left_politely() -> None:
+    """It may be our own packet that got lost: the server then waits for an answer to its last
+    request, and takes the farewell for it."""
+    conversation = peer()
+    conversation.start()
+    conversation.receive(request(9, eap.Type.PEAP, Fragment(start=True)))
+    conversation.silence()
+    parting = Fragment(bytes.fromhex("1503010002015a15030100020100"))
+    assert (
+        conversation.farewell()
+        == EapPacket(eap.Code.RESPONSE, 9, eap.Type.PEAP, parting.octets).octets
+    )
+    assert conversation.farewell() is None
+
+
+@pytest.mark.parametrize("replies", [0, 1, 2])
+def test_conversation_can_be_broken_off(replies: int) -> None:
+    """For a caller's reason, with the polite end where the server has begun something."""
+    conversation = peer(fragment_size=100)
+    conversation.start()
+    for number in range(replies):
+        conversation.receive(request(number, eap.Type.PEAP, Fragment(start=number == 0)))
+    conversation.break_off("no time is left")
+    assert conversation.finished
+    assert conversation.outcome is (Outcome.CUT_OFF if replies else Outcome.SILENT)
+    assert conversation.detail == "no time is left"
+    assert (conversation.farewell() is None) == (replies == 0)
+    conversation.break_off("again")
+    assert conversation.detail == "no time is left"
 
 
 def test_reject_after_the_hello_refuses() -> None:
@@ -502,6 +582,12 @@ def test_method_that_is_not_spoken_is_our_fault(methods: tuple[Method, ...]) -> 
         Conversation(
             identity="probe", methods=methods, hello=Hello(), fragment_size=1400, limits=DEFAULT
         )
+
+
+@pytest.mark.parametrize("version", [-1, 2])
+def test_peap_version_that_is_not_spoken_is_our_fault(version: int) -> None:
+    with pytest.raises(ValueError, match=f"PEAP version {version}"):
+        peer(peap_version=version)
 
 
 # ---------------------------------------------------------------- anything at all

@@ -652,6 +652,23 @@ def test_chain_is_seen_without_private_bindings(version: TlsVersion, scheme: str
 
 
 @pytest.mark.usefixtures("_public_calls_only")
+@pytest.mark.parametrize(("version", "names"), [(TlsVersion.TLS1_2, 2), (TlsVersion.TLS1_3, None)])
+def test_reading_on_ends_without_private_bindings(version: TlsVersion, names: int | None) -> None:
+    """A CertificateRequest is seen in the clear of TLS 1.2, and not under TLS 1.3."""
+    chain = make_chain("rsa")
+    context = server_context(chain.key, chain.leaf, version=version)
+    context.set_verify(SSL.VERIFY_PEER, lambda *_: True)
+    for _ in range(2):
+        context.add_client_ca(chain.root)
+    client = TlsClient(Hello(), DEFAULT, until_request=True)
+    client.receive(MemoryServer(context).receive(client.start()))
+    assert client.done
+    assert client.served is not None
+    found = client.client_authorities
+    assert (None if found is None else len(found)) == names
+
+
+@pytest.mark.usefixtures("_public_calls_only")
 def test_alert_is_named_without_private_bindings() -> None:
     client = TlsClient(Hello(), DEFAULT)
     client.start()
