@@ -6,7 +6,7 @@ from datetime import datetime
 from enum import Enum, IntEnum
 
 from probe.certificate.facts import CertFacts
-from probe.observation.model import Endpoint, Survey
+from probe.observation.model import Endpoint, Survey, Trial
 
 
 class Verdict(IntEnum):
@@ -186,6 +186,47 @@ class NotServed:
 
 
 @dataclass(frozen=True, slots=True)
+class MethodSeen:
+    """How one EAP method went at one address."""
+
+    method: str
+    outcome: str
+    round_trips: int | None
+    largest_fragment: int | None
+    """Octets of TLS data in the longest fragment that the server sent; None: it sent none."""
+
+
+@dataclass(frozen=True, slots=True)
+class EapLook:
+    """What a closer look at one RADIUS address showed, beside its chains."""
+
+    nodes: tuple[str, ...]
+    service: str | None
+    """The virtual address's name; None: a node's own address."""
+    address: str | None
+    port: int
+    proposed: tuple[str, ...] = ()
+    """Methods that the server proposes by itself, first things first."""
+    methods: tuple[MethodSeen, ...] = ()
+    """The visits of supplicants in the plan's own request context, in the order asked."""
+    versions: tuple[str, ...] = ()
+    """TLS versions that were agreed, oldest first."""
+    versions_refused: tuple[str, ...] = ()
+    """Versions that were asked for by themselves and refused."""
+    families: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """Key families with the TLS versions under which their certificate was shown; none: refused."""
+    repeats: int = 0
+    """Further visits that asked the same and were served."""
+    repeats_alike: bool = True
+    """Whether they all showed the chain of the first visit."""
+    client_authorities: tuple[str, ...] | None = None
+    """CAs whose certificates the server asks EAP-TLS clients for; empty: any; None: not seen."""
+    resumption: tuple[str, ...] = ()
+    trials: tuple[Trial, ...] = ()
+    """What was tried after a visit had failed."""
+
+
+@dataclass(frozen=True, slots=True)
 class Felt:
     """Who is blocked or warned now, and where; families that share all of it are one entry."""
 
@@ -278,6 +319,8 @@ class Assessment:
     not_served: tuple[NotServed, ...]
     unseen: tuple[str, ...]
     """Ids of questions that nobody answered."""
+    eap_looks: tuple[EapLook, ...] = ()
+    """Empty: nobody looked closer."""
     headline: Headline = Headline()
     client_titles: Mapping[str, str] = field(default_factory=dict)
     """What a client family is called in words, by family; one without a title is shown by id."""

@@ -22,6 +22,7 @@ from probe.judge.draft import Draft
 from probe.judge.explained import Explained
 from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
+from probe.judge.looks import eap_looks
 from probe.judge.part import part
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL
@@ -87,6 +88,7 @@ def judge(
         served=rows,
         not_served=missing,
         unseen=unseen,
+        eap_looks=eap_looks(case.survey),
         headline=headline(told, rows, missing, [node.name for node in nodes]),
         client_titles=TITLES,
         part=part(plan, seen),

@@ -1,6 +1,7 @@
 """The whole report of a sweep or of one node, from the first answer to the small print."""
 
 from probe.assessment import Assessment
+from probe.report.terminal.closer import closer
 from probe.report.terminal.closing import closing, unseen
 from probe.report.terminal.findings import findings, notes
 from probe.report.terminal.headline import headline
@@ -8,7 +9,7 @@ from probe.report.terminal.paper import to_text
 from probe.report.terminal.served import served
 from probe.report.terminal.view import View
 
-PARTS = (headline, served, findings, notes, unseen, closing)
+PARTS = (headline, served, closer, findings, notes, unseen, closing)
 
 
 def render(assessment: Assessment, *, width: int = 80, colour: bool = False) -> str:

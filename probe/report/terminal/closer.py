@@ -1,0 +1,114 @@
+"""What a closer look at EAP showed, beside the chains: a few lines for each RADIUS address."""
+
+from collections.abc import Iterator
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from probe.assessment import EapLook, MethodSeen
+from probe.observation.model import Endpoint, KeyFamily, Outcome, TlsVersion, Trial, TrialKind
+from probe.report.escape import visible
+from probe.report.terminal import words
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
+from probe.report.terminal.view import View
+
+COLUMN = 19
+
+_FAMILIES = {KeyFamily.RSA.value: "RSA", KeyFamily.ECDSA.value: "ECDSA"}
+
+_VERSIONS = {
+    TlsVersion.TLS1_0.value: "TLS 1.0",
+    TlsVersion.TLS1_1.value: "TLS 1.1",
+    TlsVersion.TLS1_2.value: "TLS 1.2",
+    TlsVersion.TLS1_3.value: "TLS 1.3",
+}
+
+_WAYS = {"session-id": "session id", "ticket": "ticket"}
+
+_TRIALS = {
+    TrialKind.STATUS_SERVER: "Status-Server",
+    TrialKind.UNCONNECTED: "the same from a socket that takes replies from anywhere",
+    TrialKind.SMALLER_REPLIES: "the same with small packets",
+    TrialKind.LARGE_REQUEST: "a large request",
+    TrialKind.WIDER_OFFER: "a hello that offers every version",
+}
+
+_CAME = {Outcome.SERVED: "answered", Outcome.NOT_ASKED: "left out"}
+
+
+def closer(view: View) -> Iterator[RenderableType]:
+    """Yield the lines for each address that was looked at closely."""
+    if not view.assessment.eap_looks:
+        return
+    yield heading("A closer look at EAP")
+    for look in view.assessment.eap_looks:
+        yield Indented(_place(view, look))
+        for label, line in _lines(look):
+            yield Labelled(label, Text(line), COLUMN, indent=5)
+
+
+def _place(view: View, look: EapLook) -> Text:
+    place = styled(view.place(Endpoint.EAP, look.nodes), "place")
+    if look.service is not None:
+        place.append(f", as {visible(look.service)}")
+    where = "no address" if look.address is None else visible(look.address)
+    return place.append(f", {where} port {look.port}")
+
+
+def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
+    if look.proposed:
+        yield "proposes", words.all_of(look.proposed)
+    for method in look.methods:
+        yield visible(method.method), _method(method)
+    if look.versions or look.versions_refused:
+        yield "speaks", _versions(look)
+    if look.families:
+        yield "key families", "; ".join(_family(*each) for each in look.families)
+    if look.client_authorities is not None:
+        yield "from clients", _authorities(look.client_authorities)
+    if look.resumption:
+        ways = words.all_of([_WAYS.get(way, way) for way in look.resumption])
+        yield "resumes", f"sessions of TLS 1.2, by {ways}"
+    if look.repeats:
+        same = "with the same chain" if look.repeats_alike else "with other chains"
+        yield "asked again", f"{words.plural(look.repeats, 'time')}, {same}"
+    for trial in look.trials:
+        yield "tried", _trial(trial)
+
+
+def _method(seen: MethodSeen) -> str:
+    if seen.outcome != Outcome.SERVED:
+        return words.outcome(seen.outcome)
+    rounds = f"{words.plural(seen.round_trips or 0, 'round trip')} to the certificate"
+    if seen.largest_fragment is None:
+        return rounds
+    return f"{rounds}, in packets with up to {seen.largest_fragment} octets of TLS"
+
+
+def _versions(look: EapLook) -> str:
+    spoken = _named(look.versions) or "nothing that was asked for"
+    return spoken + (f"; refuses {_named(look.versions_refused)}" if look.versions_refused else "")
+
+
+def _named(versions: tuple[str, ...]) -> str:
+    return words.all_of([_VERSIONS.get(version, version) for version in versions])
+
+
+def _family(family: str, versions: tuple[str, ...]) -> str:
+    name = _FAMILIES.get(family, visible(family))
+    return f"{name} under {_named(versions)}" if versions else f"no {name}"
+
+
+def _authorities(names: tuple[str, ...]) -> str:
+    if not names:
+        return "certificates of any CA"
+    return "certificates of " + words.some_of([f'"{name}"' for name in names])
+
+
+def _trial(trial: Trial) -> str:
+    what = _TRIALS.get(trial.kind, visible(trial.kind.value))
+    came = _CAME.get(trial.outcome) or words.outcome(trial.outcome.value)
+    line = f"{what}: {came}"
+    if trial.replied_from is not None:
+        line += f", from {visible(trial.replied_from)}"
+    return line + (f" ({visible(trial.detail)})" if trial.detail else "")
