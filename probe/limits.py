@@ -82,8 +82,28 @@ class Limits:
     eap_farewell_wait: float = 0.5
     """How long the server's answer to our polite end is awaited; nothing depends on it."""
 
+    trial_wait: float = 2.0
+    """What one further request after silence is given: its twin has waited four times as long."""
+
+    trial_silence: float = 4.0
+    """Without any reply for so long, a request of a conversation held to narrow down has met
+    silence: twice what a slow server takes, and three such fit the time of a visit."""
+
+    small_framed_mtu: int = 500
+    """Framed-MTU where large packets seem to be lost: with its RADIUS attributes such a reply stays
+    below the 1,280 octets that every path carries (RFC 8200, 5), through tunnels too."""
+
+    large_request_bytes: int = 1_600
+    """A request that has to be fragmented on Ethernet (1,500 octets), as an authenticator's is that
+    carries a full EAP fragment."""
+
     conversations_per_server: int = 2
-    """EAP conversations at one server at a time, in a sweep: it is in service."""
+    """EAP conversations at one server at a time: it is in service. A burst of 200 lost datagrams
+    (measured), and more than `MOST_CONVERSATIONS` are no wish that a plan may have."""
+
+    failed_authentications_per_minute: int = 12
+    """EAP conversations with one node under one identity in any minute: each is a failed
+    authentication there, and servers lock out or blame clients that fail often."""
 
     web_per_server: int = 4
     """TLS connections at one address at a time."""
@@ -136,6 +156,10 @@ class Limits:
 
 
 DEFAULT = Limits()
+
+MOST_CONVERSATIONS = 20
+"""EAP conversations at one server at a time, whatever the plan says (measured: beyond that, bursts
+lose datagrams)."""
 
 PLAN_BYTES = 4_194_304
 """A plan of ten thousand nodes is about half of this."""

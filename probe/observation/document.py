@@ -220,7 +220,7 @@ def _misplaced(record: Lookup | Handshake, question: Question) -> bool:
 def _what(ask: HandshakeAsk) -> tuple[object, ...]:
     """What has to be the same in a question and its answers. Versions need not be: a hello holds
     those that this machine's TLS library can offer."""
-    return ask.port, ask.name, ask.server_name, ask.key_family, ask.visit, ask.aspect
+    return ask.port, ask.name, ask.server_name, ask.key_family, ask.visit, ask.aspect, ask.turn
 
 
 def _empty(record: Lookup | Handshake) -> bool:

@@ -187,6 +187,8 @@ class HandshakeAsk:
     """web: one `HEAD /` follows over the same connection."""
     turn: int = 0
     """eap, aspect "again": which user, calling station and source port of a small fixed set."""
+    until_request: bool = False
+    """eap: what an EAP-TLS server sends is read on for its CertificateRequest."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,16 +7,11 @@ falls out by comparison: nothing can be missed in silence.
 from collections.abc import Iterable, Iterator
 from enum import Enum
 
-from probe.observation.model import Endpoint, HandshakeAsk, LookupAsk, Question
-from probe.observe.webquestions import (
-    Closeness,
-    canary_visits,
-    virtual_visits,
-    web_visits,
-    where_text,
-)
+from probe.observation.model import Endpoint, LookupAsk, Question
+from probe.observe.eapquestions import EapCloseness, eap_visits, virtual_eap_visits
+from probe.observe.webquestions import Closeness, canary_visits, virtual_visits, web_visits
 from probe.plan.addresses import is_address
-from probe.plan.model import Eap, Node, Plan, Resolver, SecretRef, Service
+from probe.plan.model import Plan, Resolver, SecretRef, Service
 
 ALL = frozenset(Endpoint)
 """Every endpoint."""
@@ -31,12 +26,13 @@ class Depth(Enum):
     SWEEP = "sweep"
     """Every node, with as few failed authentications as possible."""
     NODE = "node"
-    """One conversation for each method and each visit of the plan; web endpoints by each key family
-    under each TLS version, by old versions, without a name and by another one."""
+    """EAP endpoints by each method and each visit of the plan, web endpoints by each name; both by
+    each key family under each TLS version, by old versions, and again."""
 
 
 REPEAT = {Depth.SWEEP: 1, Depth.NODE: 3}
-"""How often one web address is asked the same by one name, unless said otherwise."""
+"""How often one address is asked the same, unless said otherwise. A sweep asks no EAP address
+again: there, each time is a failed authentication."""
 
 
 def agenda(
@@ -46,12 +42,15 @@ def agenda(
     only: frozenset[Endpoint] = ALL,
     nodes: tuple[str, ...] = (),
     repeat: int | None = None,
+    unsigned: bool = False,
 ) -> tuple[Question, ...]:
     """Return what to ask, in the order of the plan: names, then each node, then virtual addresses.
 
     `only` names the endpoints to ask, `nodes` the nodes (empty: all). A question about several
     nodes speaks of the chosen ones among them. `repeat`: how often the same is asked of one web
-    address by one name, the first time counted. Raises KeyError for a node that is not in the plan.
+    address by one name, and in depth of one EAP address, the first time counted. `unsigned`: in
+    depth, whether a RADIUS request without Message-Authenticator is tried. Raises KeyError for a
+    node that is not in the plan.
     """
     chosen = frozenset(plan.node(name).name for name in nodes or (n.name for n in plan.nodes))
     services = tuple(
@@ -63,7 +62,9 @@ def agenda(
         if service.endpoint is Endpoint.WEB:
             for name in behind:
                 opened[name].append(service)
-    web = Closeness(depth is Depth.NODE, REPEAT[depth] if repeat is None else repeat)
+    deep, times = depth is Depth.NODE, REPEAT[depth] if repeat is None else repeat
+    web = Closeness(deep, times)
+    eap = EapCloseness(deep, times, authorities=bool(plan.trust.client_issuers), unsigned=unsigned)
     questions: list[Question] = []
     if Endpoint.DNS in only:
         questions += _lookups(plan, chosen, services)
@@ -73,10 +74,10 @@ def agenda(
         if Endpoint.WEB in only:
             questions += web_visits(node, opened[node.name], web)
         if Endpoint.EAP in only and node.eap is not None:
-            questions += _eap_visits(node, node.eap, depth)
+            questions += eap_visits(node, node.eap, eap)
     for service, behind in services:
         if service.endpoint in only and behind:
-            questions += _virtual_visits(plan, service, behind, web)
+            questions += _virtual_visits(plan, service, behind, web, eap)
     if Endpoint.WEB in only:
         questions += canary_visits(plan, tuple(n.name for n in plan.nodes if n.name in chosen))
     asked: dict[str, Question] = {}
@@ -135,28 +136,8 @@ def _name_questions(
         )
 
 
-def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
-    methods = eap.methods
-    if depth is Depth.SWEEP:
-        # The first method alone, then one that takes whatever else the server offers: each
-        # conversation is a failed authentication in the server's log, so two must do.
-        conversations = [methods[:1], methods[1:]] if len(methods) > 1 else [methods]
-    else:
-        conversations = [(method,) for method in methods]
-    for address in node.eap_addresses() or (None,):
-        where = f"eap/{node.name}/{where_text(address, eap.port)}"
-        for agreed in conversations:
-            ask = HandshakeAsk(address, eap.port, methods=agreed)
-            yield Question(f"{where}/{agreed[0]}", Endpoint.EAP, (node.name,), handshake=ask)
-        for visit in eap.visits if depth is Depth.NODE else ():
-            ask = HandshakeAsk(address, eap.port, methods=methods, visit=visit.name)
-            yield Question(
-                f"{where}/{methods[0]}/{visit.name}", Endpoint.EAP, (node.name,), handshake=ask
-            )
-
-
 def _virtual_visits(
-    plan: Plan, service: Service, behind: tuple[str, ...], web: Closeness
+    plan: Plan, service: Service, behind: tuple[str, ...], web: Closeness, eap: EapCloseness
 ) -> Iterator[Question]:
     first = plan.node(behind[0])
     for address in service.addresses:
@@ -164,12 +145,4 @@ def _virtual_visits(
             port = service.port or first.web.port
             yield from virtual_visits(service, address, port, behind, web)
         elif service.endpoint is Endpoint.EAP and first.eap is not None:
-            port = service.port or first.eap.port
-            method = first.eap.methods[0]
-            yield Question(
-                id=f"eap/{service.name}/{where_text(address, port)}/{method}",
-                endpoint=Endpoint.EAP,
-                nodes=behind,
-                service=service.name,
-                handshake=HandshakeAsk(address, port, methods=(method,)),
-            )
+            yield from virtual_eap_visits(service, address, behind, first.eap, eap)

@@ -1,11 +1,12 @@
 """What an agenda will do to the servers it visits, told before anything is sent. Pure."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from probe.observation.model import Aspect, Endpoint, Question
 from probe.observe.agenda import ADDRESS_TYPES, resolver_text
+from probe.observe.trials import MOST_LOGGED
 from probe.observe.webquestions import resolvers_for
 from probe.plan.model import Plan, Resolver
 
@@ -27,10 +28,14 @@ class Share:
     """EAP conversations."""
     per_address: bool
     """The plan has no address for it: it gets so many for each address that its name leads to."""
+    further: int = 0
+    """Failed authentications that come on top, at most, where a server falls silent or refuses in
+    the midst: it is then tried why."""
 
     @property
     def failed_authentications(self) -> int:
-        """Lines in the servers' logs, at most: each conversation is broken off, politely, once.
+        """Lines in the servers' logs, at most, where they answer: each conversation is broken off,
+        politely, once.
 
         One that meets a closed port or an early rejection leaves no line, or that one.
         """
@@ -59,6 +64,7 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
     heads: Counter[str] = Counter()
     by_dns: dict[str, tuple[Resolver, ...]] = {}
     asked: Counter[str] = Counter()
+    servers: defaultdict[str, set[tuple[str | None, int]]] = defaultdict(set)
     for question in questions:
         place = _place(plan, question)
         behind.setdefault(place, question.nodes)
@@ -67,6 +73,8 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
             asked[resolver_text(question.lookup.resolver, question.lookup.view)] += 1
         elif question.handshake is not None:
             heads[place] += question.handshake.head
+            if question.endpoint is Endpoint.EAP and question.handshake.aspect is None:
+                servers[place].add((question.handshake.address, question.handshake.port))
             if question.handshake.address is None:
                 by_dns[place] = resolvers_for(plan, question.handshake)
 
@@ -88,6 +96,7 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
             requests=heads[place],
             conversations=counted[place, Endpoint.EAP],
             per_address=place in by_dns,
+            further=MOST_LOGGED * len(servers[place]),
         )
         for place, nodes in behind.items()
         if place in visited
@@ -100,6 +109,7 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
         requests=sum(share.requests for share in shares),
         conversations=sum(share.conversations for share in shares),
         per_address=bool(by_dns),
+        further=sum(share.further for share in shares),
     )
     return Footprint(
         shares,

@@ -1,7 +1,7 @@
 """Makes the records of a survey out of what the visits and lookups saw."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from probe.limits import Limits
@@ -94,6 +94,9 @@ class Notebook:
             http=seen.http,
             vantage=self._vantage,
             source=seen.source,
+            trials=tuple(
+                replace(trial, detail=self._bounded(trial.detail)) for trial in seen.trials
+            ),
         )
 
     def chains(self) -> tuple[tuple[bytes, ...], ...]:

@@ -1,7 +1,8 @@
 """Asks all questions of an agenda at once, in one event loop, and gathers a survey.
 
 What bounds the load is here: how many nodes, how many conversations with one server, how many
-sockets. What one question does on the wire is in dns.py, web.py and eap.py.
+sockets. What one question does on the wire is in dns.py, web.py and eap.py; what EAP visits have to
+do with each other is in eapvisits.py.
 """
 
 import asyncio
@@ -27,9 +28,10 @@ from probe.observation.model import (
 from probe.observe.agenda import ADDRESS_TYPES
 from probe.observe.authority import Authorities
 from probe.observe.dns import Resolvers
-from probe.observe.eap import EapVisit, Peer
+from probe.observe.eapvisits import EapVisits
 from probe.observe.http import Gate, HttpClient
 from probe.observe.notebook import Answer, Notebook
+from probe.observe.pace import Timer, loop_timer
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
 from probe.observe.web import visit_web
 from probe.observe.webquestions import resolvers_for
@@ -87,8 +89,10 @@ async def survey(
     limits: Limits = DEFAULT,
     on_event: OnEvent = ignore,
     clock: Callable[[], datetime] = utc_now,
+    timer: Timer | None = None,
 ) -> Survey:
-    """Ask every question and return what was seen. `clock` gives the times of the records.
+    """Ask every question and return what was seen. `clock` gives the times of the records, `timer`
+    the pace of what servers log as failed authentications (None: the event loop's own).
 
     Cancelled, it closes its sockets and returns what is known, marked as interrupted. Raises
     KeyError, before anything is sent, if a secret is missing that a question needs.
@@ -96,7 +100,9 @@ async def survey(
     questions = tuple(questions)
     notebook = Notebook(plan.vantage, limits, clock)
     progress = _Progress(on_event, len(questions))
-    sweep = _Sweep(plan, _known_by(plan, questions, secrets), limits, notebook, progress)
+    known_by = _known_by(plan, questions, secrets)
+    eap = EapVisits(questions, known_by, limits, timer or loop_timer())
+    sweep = _Sweep(plan, eap, limits, notebook, progress)
     began = clock()
     interrupted = False
     try:
@@ -167,14 +173,14 @@ class _Sweep:
     def __init__(
         self,
         plan: Plan,
-        known_by: dict[str, tuple[Eap, bytes]],
+        eap: EapVisits,
         limits: Limits,
         notebook: Notebook,
         progress: _Progress,
     ) -> None:
         self._plan = plan
         self._nodes = {node.name: node for node in plan.nodes}
-        self._known_by = known_by
+        self._eap = eap
         self._limits = limits
         self._notebook = notebook
         self._progress = progress
@@ -226,7 +232,7 @@ class _Sweep:
                 (der for source in dict.fromkeys(roots) for der in source.certificates),
                 # Servers check their clients' certificates where EAP is spoken.
                 (der for source in trust.client_issuers for der in source.certificates)
-                if self._known_by
+                if self._eap.asked
                 else (),
             )
 
@@ -308,8 +314,8 @@ class _Sweep:
         if nowhere is not None:
             self._notebook.visited(question, ask, self._notebook.clock(), nowhere)
             return
-        known = self._first_seen.get((address, ask.port))
-        if known is not None and ask.aspect is not None and nothing_more(known, ask.aspect):
+        known = self._known(question, ask, address)
+        if known is not None:
             self._notebook.visited(question, ask, self._notebook.clock(), like(known))
             return
         versions = can_offer(ask.tls, ask.key_family)
@@ -320,21 +326,43 @@ class _Sweep:
             return
         left_out = [version for version in ask.tls if version not in versions]
         ask = replace(ask, tls=versions)
+        if question.endpoint is Endpoint.EAP:
+            await self._visit_eap(question, ask, address)
+            return
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
-            if question.endpoint is Endpoint.WEB:
-                staple = known is None or not known.spoiled_staple
-                seen = await visit_web(ask, address, self._limits, staple=staple)
-                if left_out and seen.detail is None:
-                    seen = replace(seen, detail=not_offered(left_out[0], ask.key_family))
-                self._notebook.visited(question, ask, at, seen)
-                if ask.aspect is None:
-                    self._first_seen.setdefault((address, ask.port), seen)
-            elif question.endpoint is Endpoint.EAP:
-                peer = Peer(address, *self._known_by[node.name])
-                async with EapVisit(ask, peer, self._limits) as visit:
-                    self._notebook.visited(question, ask, at, await visit.run())
-                    await visit.leave()
+            first = self._first_seen.get((address, ask.port))
+            staple = first is None or not first.spoiled_staple
+            seen = await visit_web(ask, address, self._limits, staple=staple)
+            if left_out and seen.detail is None:
+                seen = replace(seen, detail=not_offered(left_out[0], ask.key_family))
+            self._notebook.visited(question, ask, at, seen)
+            if ask.aspect is None:
+                self._first_seen.setdefault((address, ask.port), seen)
+
+    def _known(self, question: Question, ask: HandshakeAsk, address: str) -> VisitSeen | None:
+        """Return the earlier visit that a closer look would end like, if there is one."""
+        if question.endpoint is Endpoint.EAP:
+            return self._eap.before(question, ask, address)
+        known = self._first_seen.get((address, ask.port))
+        if known is None or ask.aspect is None or not nothing_more(known, ask.aspect):
+            return None
+        return known
+
+    async def _visit_eap(self, question: Question, ask: HandshakeAsk, address: str) -> None:
+        async with (
+            self._eap.turn(question, ask) as turn,
+            self._server(question.endpoint, address, ask.port),
+            self._sockets,
+        ):
+            at = self._notebook.clock()
+            await self._eap.visit(
+                question,
+                ask,
+                address,
+                turn,
+                lambda seen: self._notebook.visited(question, ask, at, seen),
+            )
 
     def _server(self, endpoint: Endpoint, address: str, port: int) -> asyncio.Semaphore:
         """Return the gate of one server: it is in service, and gets little at a time."""

@@ -5,7 +5,16 @@ import os
 from dataclasses import dataclass
 from ipaddress import ip_address
 
-from probe.observation.model import Aspect, EapSeen, HttpSeen, Outcome, Phase, RadiusSeen, Served
+from probe.observation.model import (
+    Aspect,
+    EapSeen,
+    HttpSeen,
+    Outcome,
+    Phase,
+    RadiusSeen,
+    Served,
+    Trial,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +34,8 @@ class VisitSeen:
     radius: RadiusSeen | None = None
     http: HttpSeen | None = None
     source: str | None = None
+    trials: tuple[Trial, ...] = ()
+    """eap: what was tried to narrow down why it failed."""
     spoiled_staple: bool = False
     """web: the OCSP response that came is none that this machine's TLS library can read."""
 

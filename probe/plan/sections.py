@@ -3,7 +3,7 @@
 from dataclasses import fields
 from pathlib import Path
 
-from probe.limits import Limits
+from probe.limits import MOST_CONVERSATIONS, Limits
 from probe.observation.model import Method
 from probe.plan import values
 from probe.plan.model import (
@@ -128,6 +128,7 @@ def limits(value: object, at: At) -> tuple[tuple[str, float], ...]:
         field.name: values.whole(1, 1_000_000_000) if field.type is int else values.positive
         for field in fields(Limits)
     }
+    keys["conversations_per_server"] = values.whole(1, MOST_CONVERSATIONS)
     return tuple(values.table(value, at, keys).items())
 
 

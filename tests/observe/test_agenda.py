@@ -17,7 +17,7 @@ from probe.observation.model import (
 from probe.observe.agenda import Depth, agenda, secrets_needed
 from probe.observe.footprint import footprint
 from probe.observe.webquestions import canary_resolvers
-from probe.plan.model import Audience, Guest, Resolver, SecretRef, Service, Visit, Web
+from probe.plan.model import Audience, Guest, Resolver, SecretRef, Service, Web
 from tests.observe.plans import EAP, SECRET, node, plan, service, with_methods
 
 
@@ -68,7 +68,17 @@ def test_one_node_is_asked_by_name_by_web_and_by_two_conversations() -> None:
             "eap/quay1/192.0.2.11:1812/EAP-TTLS",
             Endpoint.EAP,
             ("quay1",),
-            handshake=HandshakeAsk("192.0.2.11", 1812, methods=(Method.EAP_TTLS, Method.EAP_TLS)),
+            handshake=HandshakeAsk(
+                "192.0.2.11",
+                1812,
+                tls=(
+                    TlsVersion.TLS1_0,
+                    TlsVersion.TLS1_1,
+                    TlsVersion.TLS1_2,
+                    TlsVersion.TLS1_3,
+                ),
+                methods=(Method.EAP_TTLS, Method.EAP_TLS),
+            ),
         ),
     )
 
@@ -173,25 +183,6 @@ def test_a_virtual_radius_address_gets_one_conversation_and_its_name_is_not_look
     assert not any("dns/system/radius" in name for name in ids(questions))
 
 
-def test_in_depth_each_method_and_each_visit_gets_its_own_conversation() -> None:
-    wired = with_methods(Method.PEAP, Method.EAP_TLS, visits=(Visit("wired dock", "wired"),))
-    questions = agenda(
-        plan(node("quay1", "192.0.2.11", eap=wired)), Depth.NODE, only=frozenset({Endpoint.EAP})
-    )
-    assert ids(questions) == [
-        "eap/quay1/192.0.2.11:1812/PEAP",
-        "eap/quay1/192.0.2.11:1812/EAP-TLS",
-        "eap/quay1/192.0.2.11:1812/PEAP/wired dock",
-    ]
-    assert [question.handshake and question.handshake.methods for question in questions] == [
-        (Method.PEAP,),
-        (Method.EAP_TLS,),
-        (Method.PEAP, Method.EAP_TLS),
-    ]
-    assert questions[2].handshake is not None
-    assert questions[2].handshake.visit == "wired dock"
-
-
 def test_one_method_is_one_conversation() -> None:
     one = node("quay1", "192.0.2.11", eap=with_methods(Method.EAP_TLS))
     questions = agenda(plan(one), Depth.SWEEP, only=frozenset({Endpoint.EAP}))
@@ -280,6 +271,9 @@ def test_the_footprint_counts_what_each_place_gets() -> None:
     assert [one.failed_authentications for one in told.shares] == [2, 4, 0, 1]
     assert (told.total.lookups, told.total.connections, told.total.conversations) == (12, 21, 7)
     assert told.total.failed_authentications == 7
+    # Three for each address that is asked: what is tried where it falls silent.
+    assert [one.further for one in told.shares] == [3, 6, 0, 3]
+    assert told.total.further == 12
     assert told.resolvers == (("system", 6), ("10.0.9.53@guest", 6))
 
 

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import HandshakeAsk, Method, Outcome, Phase, TlsVersion
-from probe.observe.eap import EapVisit, Peer, request_context
+from probe.observe.eap import EapVisit
+from probe.observe.eapcontext import Peer, request_context
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap, Visit
 from probe.wire import eap

@@ -343,7 +343,7 @@ def test_so_many_conversations_at_one_server() -> None:
             return await look(planned, agenda(planned, Depth.NODE, only=EAP_ONLY))
 
     seen = asyncio.run(run())
-    assert [row.outcome for row in seen.handshakes] == [Outcome.REJECTED] * 4
+    assert [row.outcome for row in as_clients(seen)] == [Outcome.REJECTED] * 4
     assert batches == [2, 2]
 
 

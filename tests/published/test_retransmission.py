@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from probe.limits import DEFAULT
-from probe.observe.eap import uniform_jitter
+from probe.observe.exchange import uniform_jitter
 from probe.observe.retransmission import waits
 
 VECTORS = json.loads(

@@ -27,6 +27,10 @@ class Share:
     def failed_authentications(self) -> int:
         return self.conversations
 
+    @property
+    def further(self) -> int:
+        return 0
+
 
 @dataclass(frozen=True)
 class Footprint:

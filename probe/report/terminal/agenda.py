@@ -46,7 +46,11 @@ class Share(Protocol):
 
     @property
     def failed_authentications(self) -> int:
-        """Lines in its log, at most."""
+        """Lines in its log, at most, where it answers."""
+
+    @property
+    def further(self) -> int:
+        """Lines on top, at most, where it does not."""
 
 
 class Footprint(Protocol):
@@ -106,6 +110,11 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     logged = words.plural(total.failed_authentications, "failed authentication")
     more = " for each address" if total.per_address else ", at most"
     yield Labelled("logged", Text(f"{logged} in the servers' own logs{more}"), COLUMN)
+    if total.further:
+        on_top = (
+            f"up to {total.further} more where a server stays silent or refuses, to narrow it down"
+        )
+        yield Labelled("", Text(on_top), COLUMN)
 
 
 def _alike(shares: Sequence[Share]) -> list[list[Share]]:
