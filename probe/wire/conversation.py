@@ -80,6 +80,8 @@ class Conversation:
         self._state = _State.IDENTITY
         self._proposed: list[str] = []
         self._tunnel: Tunnel | None = None
+        self._at_start = False
+        """Whether the last request was the Start of the method."""
         self._unanswered: int | None = None
         self._last_identifier: int | None = None
 
@@ -147,12 +149,13 @@ class Conversation:
 
         It is to be sent once after `finished`, with the State of the last reply: TLS alerts in one
         fragment where TLS has begun, an empty response to the server's own alert (RFC 9190, 2.1.4),
-        a Nak without an alternative before TLS.
+        a Nak without an alternative before TLS. A method's Start is still answered by that (RFC
+        3748, 5.3.1): alerts in place of a ClientHello would have to be refused by an alert first.
         """
         identifier, self._unanswered = self._unanswered, None
         if not self.finished or identifier is None:
             return None
-        if self._tunnel is None:
+        if self._tunnel is None or self._at_start:
             return eap.nak(identifier, ()).octets
         return self._tunnel.packet(identifier, self._tunnel.farewell())
 
@@ -182,6 +185,7 @@ class Conversation:
             # transport, which tells repeated datagrams by RADIUS's own identifier.
             raise EapError(f"EAP Identifier {identifier} twice")
         self._last_identifier = self._unanswered = identifier
+        self._at_start = False
         if kind == eap.Type.NAK:
             raise EapError("a Request of type Nak")
         if self._tunnel is not None and kind == self._tunnel.number:
@@ -225,6 +229,7 @@ class Conversation:
         if not first.start:
             raise EapError(f"the first {method} request is no Start")
         self._state = _State.METHOD
+        self._at_start = True
         self.phase = Phase.HELLO
         highest = self._peap_version if method is Method.PEAP else METHODS[method][-1]
         self._tunnel = Tunnel(

@@ -389,17 +389,21 @@ def test_silence_at_first_and_later() -> None:
 
 def test_silence_in_mid_method_is_still_left_politely() -> None:
     """It may be our own packet that got lost: the server then waits for an answer to its last
-    request, and takes the farewell for it."""
+    request, and takes the farewell for it. To a Start that is a Nak (RFC 3748, 5.3.1)."""
     conversation = peer()
     conversation.start()
     conversation.receive(request(9, eap.Type.PEAP, Fragment(start=True)))
     conversation.silence()
-    parting = Fragment(bytes.fromhex("1503010002015a15030100020100"))
-    assert (
-        conversation.farewell()
-        == EapPacket(eap.Code.RESPONSE, 9, eap.Type.PEAP, parting.octets).octets
-    )
+    assert conversation.farewell() == eap.nak(9, ()).octets
     assert conversation.farewell() is None
+
+    later = peer(fragment_size=100)
+    later.start()
+    later.receive(request(9, eap.Type.PEAP, Fragment(start=True)))
+    later.receive(request(10, eap.Type.PEAP, Fragment()))
+    later.silence()
+    parting = b"\0" + bytes.fromhex("1503010002015a15030100020100")
+    assert later.farewell() == EapPacket(eap.Code.RESPONSE, 10, eap.Type.PEAP, parting).octets
 
 
 @pytest.mark.parametrize("replies", [0, 1, 2])
