@@ -20,7 +20,7 @@ from probe.judge.path import Explanation
 from probe.judge.standing import Known, standing_of
 from probe.judge.strict import Policy, policies
 from probe.judge.trust import AnchorSet, anchors
-from probe.judge.visit import Place, Visit
+from probe.judge.visit import Place, Visit, met
 from probe.observation.model import (
     Aspect,
     Endpoint,
@@ -34,10 +34,6 @@ from probe.plan.model import Acceptance, Audience, Client, Node, Plan, Roots, Se
 __all__ = ["REFERENCE", "Case", "Place", "Visit"]
 
 _Item = TypeVar("_Item")
-
-_FACES = frozenset({Aspect.FAMILY, Aspect.AGAIN})
-"""Further questions whose answers some client meets: one that wants the other kind of key, or that
-comes a little later."""
 
 REFERENCE = {Endpoint.WEB: "chromium-web", Endpoint.EAP: "linux-eap"}
 """Families whose rules are those of the standards, for what has to be known of every chain."""
@@ -88,23 +84,8 @@ class Case:
 
     @cached_property
     def web(self) -> tuple[Visit, ...]:
-        """The web visits that show what clients meet, in the order asked.
-
-        Of the further questions these are the answers that the visit itself has not shown already:
-        the certificate of the other key family, another one at another time.
-        """
-        shown: dict[object, set[object]] = defaultdict(set)
-        for visit in self.asked_of_web:
-            if visit.aspect is None:
-                shown[visit.place].add(visit.face)
-        met = []
-        for visit in self.asked_of_web:
-            if visit.aspect is None:
-                met.append(visit)
-            elif visit.aspect in _FACES and visit.chain and visit.face not in shown[visit.place]:
-                shown[visit.place].add(visit.face)
-                met.append(visit)
-        return tuple(met)
+        """The web visits that show what clients meet, in the order asked."""
+        return tuple(met(self.asked_of_web))
 
     @cached_property
     def asked_of_web(self) -> tuple[Visit, ...]:
@@ -114,12 +95,21 @@ class Case:
 
     @cached_property
     def eap(self) -> tuple[Visit, ...]:
-        """Every EAP conversation, in the order asked."""
+        """The EAP conversations that show what supplicants meet, in the order asked."""
+        return tuple(met(self.asked_of_eap))
+
+    @cached_property
+    def asked_of_eap(self) -> tuple[Visit, ...]:
+        """Every EAP conversation, in the order asked, further questions among them."""
         return self._visits(Endpoint.EAP)
 
-    def aside(self, aspect: Aspect) -> tuple[Visit, ...]:
-        """Return the web visits that were after one aspect, beside those that clients make."""
-        return tuple(visit for visit in self.asked_of_web if visit.aspect is aspect)
+    def asked(self, endpoint: Endpoint) -> tuple[Visit, ...]:
+        """Return every visit of the web or the EAP endpoint."""
+        return self.asked_of_web if endpoint is Endpoint.WEB else self.asked_of_eap
+
+    def aside(self, aspect: Aspect, endpoint: Endpoint = Endpoint.WEB) -> tuple[Visit, ...]:
+        """Return the visits that were after one aspect, beside those that clients make."""
+        return tuple(visit for visit in self.asked(endpoint) if visit.aspect is aspect)
 
     @cached_property
     def looked_closely(self) -> bool:
@@ -197,6 +187,13 @@ class Case:
     def host(self, node: str) -> str:
         """Return a node's own name."""
         return self.nodes[node].host
+
+    def behind(self, service: Service) -> tuple[str, ...]:
+        """Return every node behind a service, also those that were not asked."""
+        for one in self.whole.services:
+            if (one.name, one.endpoint) == (service.name, service.endpoint):
+                return one.nodes
+        return service.nodes
 
     def sort_nodes(self, nodes: Iterable[str]) -> tuple[str, ...]:
         """Return each node once, in the order of the plan."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from probe.assessment import Basis, Verdict
 from probe.judge.authority_entries import AUTHORITY_ENTRIES
 from probe.judge.clients.reactions import World
+from probe.judge.eap_rules import IN_DEPTH
 from probe.judge.published_rules import ENTRIES
 from probe.judge.web_rules import CLOSER, Beside
 from probe.observation.model import Endpoint
@@ -501,7 +502,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_EAP,
             *_PROFILES,
             *_CLUSTER,
-            *(_beside(one) for one in CLOSER),
+            *(_beside(one) for one in (*CLOSER, *IN_DEPTH)),
         ),
         key=lambda rule: _ORDER[rule.id],
     )

@@ -115,6 +115,11 @@ def _known_root(case: Case, other: Draft, draft: Draft) -> bool:
     return IN_PLAN in draft.fault and _same_nodes(case, other, draft)
 
 
+def _among_compared(_case: Case, other: Draft, draft: Draft) -> bool:
+    """It is the reason why the difference troubles phones."""
+    return frozenset(draft.nodes) <= frozenset[str]().union(*other.groups)
+
+
 def _unfelt(case: Case, other: Draft, draft: Draft) -> bool:
     """Nobody on site minds the difference by itself: another profile would end the matter."""
     return worst(draft.reacted) is None and _one_group(case, other, draft)
@@ -189,23 +194,39 @@ _DIFFERENCE = (
     "eap-no-alternative-names",
 )
 _NAMES = ("web-name-mismatch", "web-common-name-only")
-_FAILING = (
-    *_certificate(_WRONG_ALTOGETHER, "web"),
-    "web-malformed",
-    "web-chain-incomplete",
-    "web-chain-disordered",
-    *_certificate(_OF_THE_LEAF, "web"),
-    "web-lifetime-too-long",
-    "web-too-few-timestamps",
-    "web-root-winding-down",
-    "web-revoked",
-    "web-revocation-unknown",
-    "web-staple-missing",
-    "web-staple-bad",
-    "web-key-unproven",
-    *_NAMES,
+_NAMES_OF_EAP = (
+    "eap-name-unexpected",
+    "eap-wildcard-name",
+    "eap-empty-subject",
+    "eap-no-alternative-names",
 )
-"""What may be wrong with a web certificate that is served."""
+_FAILING_OF_BOTH = (
+    *_WRONG_ALTOGETHER,
+    "malformed",
+    "chain-incomplete",
+    "chain-disordered",
+    *_OF_THE_LEAF,
+    "revoked",
+    "revocation-unknown",
+    "staple-missing",
+    "staple-bad",
+    "key-unproven",
+)
+_FAILING = {
+    "web": (
+        *_certificate(_FAILING_OF_BOTH, "web"),
+        "web-lifetime-too-long",
+        "web-too-few-timestamps",
+        "web-root-winding-down",
+        *_NAMES,
+    ),
+    "eap": (
+        *_certificate(_FAILING_OF_BOTH, "eap"),
+        "eap-public-root",
+        *_NAMES_OF_EAP,
+    ),
+}
+"""What may be wrong with a certificate that is served."""
 
 _UNASKED = (
     *_WRONG_ALTOGETHER,
@@ -220,7 +241,11 @@ _UNASKED = (
 
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     # A certificate that ought to be gone, and is served at times, is mended with that.
-    *((rule_id, ("web-unequal-answers",), _same_place) for rule_id in _FAILING),
+    *(
+        (rule_id, (f"{endpoint}-unequal-answers",), _same_place)
+        for endpoint in ("web", "eap")
+        for rule_id in _FAILING[endpoint]
+    ),
     *(
         (f"{endpoint}-{suffix}", (f"{endpoint}-self-signed",), _same_place)
         for endpoint in ("web", "eap")
@@ -254,7 +279,15 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         for rule_id in _NAMES
     ),
     *((rule_id, ("web-families-differ",), _names_alone) for rule_id in _NAMES),
-    ("web-families-differ", ("web-unequal-answers", *_FAILING), _same_place),
+    *((rule_id, ("eap-families-differ",), _names_alone) for rule_id in _NAMES_OF_EAP[:2]),
+    *(
+        (f"{endpoint}-families-differ", (f"{endpoint}-unequal-answers", *failing), _same_place)
+        for endpoint, failing in _FAILING.items()
+    ),
+    *(
+        (f"eap-{what}-differs", ("eap-families-differ", *_FAILING["eap"]), _same_place)
+        for what in ("method", "visit")
+    ),
     ("web-chain-incomplete", ("web-private-root",), _same_place),
     ("eap-chain-incomplete", ("eap-unknown-root",), _same_place),
     *(
@@ -265,12 +298,23 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     ("eap-no-alternative-names", ("eap-name-unexpected",), _same_place),
     ("profile-name-missing", ("eap-self-signed", "eap-unknown-root"), _same_place),
     ("profile-name-missing", ("eap-name-unexpected", "eap-wildcard-name"), _as_planned),
+    # Before that goes under something else itself.
+    ("eap-root-helps-android", ("eap-leaf-differs",), _among_compared),
     ("eap-unknown-root", ("eap-root-differs",), _known_root),
     ("eap-root-differs", _DIFFERENCE, _one_group),
     ("eap-leaf-differs", ("eap-root-differs", *_DIFFERENCE, "eap-half-renewed"), _one_group),
     *(
         (f"eap-{what}-differs", ("profile-name-missing", "profile-anchor-missing"), _unfelt)
         for what in ("root", "chain", "leaf")
+    ),
+    *(
+        (rule_id, ("eap-unequal-answers",), _one_group)
+        for rule_id in ("eap-half-renewed", "eap-root-differs", "eap-leaf-differs")
+    ),
+    ("eap-client-authorities-differ", ("eap-client-authority-missing",), _one_group),
+    *(
+        ("eap-192-bit", _certificate(causes, "eap"), _same_place)
+        for causes in (("self-signed", "unknown-root"), _WEAK)
     ),
     # Where the older certificate's end is near, the node that was left out is the cause; where
     # most nodes wait for the renewal, their certificate's end is.

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from probe.certificate.facts import CertFacts
+from probe.observation.model import Endpoint
 
 _LISTED = 4
 """Names in a sentence before the rest is counted: the finding itself lists them all."""
@@ -12,6 +13,12 @@ _LISTED = 4
 _TEXT = 120
 """Characters of one text off the wire in a sentence."""
 
+
+HOW = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP"}
+"""In which way certificates are served on an endpoint."""
+
+SERVICE = {Endpoint.WEB: "web service", Endpoint.EAP: "RADIUS service"}
+"""What is to be restarted."""
 
 _PART = re.compile(r"(?:[^,\\]|\\.)+", re.DOTALL)
 """One relative name of RFC 4514 text. A comma behind a backslash belongs to a value (2.4 there), so

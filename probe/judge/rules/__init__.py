@@ -14,17 +14,23 @@ from probe.judge.rules import (
     between,
     certificate,
     chain,
+    client_authorities,
     client_issuers,
     clock,
     cluster,
     compare,
     dns,
     eap,
+    eap_reach,
+    eap_versions,
+    eap_way,
     families,
     intercepted,
     issue,
+    methods,
     profile,
     proof,
+    radius,
     reach,
     revocation,
     supplicant,
@@ -57,6 +63,16 @@ def _authorities(case: Case) -> Iterable[Draft | Note]:
         yield from revocation.staples(case, endpoint)
 
 
+def _families(case: Case) -> Iterable[Draft]:
+    for endpoint in (Endpoint.WEB, Endpoint.EAP):
+        yield from families.families_differ(case, endpoint)
+
+
+def _answers(case: Case) -> Iterable[Draft]:
+    for endpoint in (Endpoint.WEB, Endpoint.EAP):
+        yield from answers.unequal_answers(case, endpoint)
+
+
 def _web_proof(case: Case) -> Iterable[Draft]:
     return proof.key_unproven(case, Endpoint.WEB)
 
@@ -69,7 +85,9 @@ ALL: tuple[Judge, ...] = (
     dns.names,
     reach.unreached_web,
     reach.unanswered_at_times,
-    reach.unreached_eap,
+    eap_reach.unreached_eap,
+    eap_reach.unanswered_at_times,
+    eap_way.the_way,
     _web_certificates,
     _eap_certificates,
     _chains,
@@ -78,9 +96,10 @@ ALL: tuple[Judge, ...] = (
     _web_proof,
     _eap_proof,
     web.name_mismatch,
-    families.families_differ,
-    answers.unequal_answers,
+    _families,
+    _answers,
     answers.old_tls,
+    eap_versions.old_tls,
     answers.default_differs,
     clock.clocks,
     transport.strict_transport,
@@ -97,7 +116,17 @@ ALL: tuple[Judge, ...] = (
     supplicant.empty_subject,
     supplicant.no_alternative_names,
     supplicant.override_disabled,
+    supplicant.root_helps_android,
+    supplicant.suite_192,
+    radius.unsigned_replies,
+    radius.unsigned_accepted,
+    radius.long_chain,
+    radius.resumption,
+    client_authorities.client_authorities,
     compare.compare,
+    methods.methods_differ,
+    methods.method_differs,
+    methods.visit_differs,
     cluster.join_untrusted,
     cluster.name_uncovered,
     between.client_purpose,

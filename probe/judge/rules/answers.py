@@ -1,4 +1,4 @@
-"""What one web address answers besides: another time, by an old version, without its name."""
+"""What one address answers besides: another time, by an old version, without its name."""
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
@@ -10,16 +10,15 @@ from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
+from probe.judge.narrowed import OLD
 from probe.judge.rules.certificate import objected
-from probe.judge.words import called, day, listing, verb
+from probe.judge.words import HOW, SERVICE, called, day, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome, TlsVersion
 from probe.plan.model import Acceptance, Audience, Client
 
-UNEQUAL = "web-unequal-answers"
 DEFAULT = "web-default-differs"
 OLD_TLS = "web-old-tls"
 
-_OLD = (TlsVersion.TLS1_0, TlsVersion.TLS1_1)
 _BROKEN = (Outcome.MALFORMED, Outcome.NOT_TLS, Outcome.SILENT)
 """Endings of an old hello that refuse nothing."""
 
@@ -36,20 +35,21 @@ class _Answers:
     accepted: Acceptance | None
 
 
-def unequal_answers(case: Case) -> Iterator[Draft]:
+def unequal_answers(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     """Yield a draft for each set of different chains that one address shows to the same hello.
 
     Behind a virtual address each node may answer with a certificate of its own: that is no fault.
     """
+    rule_id = f"{endpoint.value}-unequal-answers"
     causes: dict[_Answers, list[Sighting]] = defaultdict(list)
-    for visits in _repeated(case):
+    for visits in repeated(case, endpoint):
         by_chain: dict[tuple[str, ...], Visit] = {}
         for visit in visits:
             by_chain.setdefault(visit.chain, visit)
         if len(by_chain) < 2 or _each_of_its_own(case, visits):
             continue
         nodes = case.sort_nodes(node for visit in visits for node in visit.nodes)
-        accepted = case.acceptance(UNEQUAL, nodes, visits[0].name)
+        accepted = case.acceptance(rule_id, nodes, visits[0].name)
         key = _Answers(nodes, frozenset(by_chain), accepted)
         best = min(by_chain.values(), key=lambda visit: _badness(case, visit))
         for chain, visit in by_chain.items():
@@ -59,25 +59,33 @@ def unequal_answers(case: Case) -> Iterator[Draft]:
             at_fault = None if chain == best.chain else chain[0]
             causes[key].append(Sighting(visit, at_fault, (), says))
     for cause, sightings in causes.items():
-        yield _unequal(case, cause, sightings)
+        yield _unequal(case, endpoint, cause, sightings)
 
 
-def _repeated(case: Case) -> Iterator[list[Visit]]:
+def repeated(case: Case, endpoint: Endpoint) -> Iterator[list[Visit]]:
+    """Yield the visits of each place that were made alike and served."""
     alike: dict[object, list[Visit]] = defaultdict(list)
-    for visit in case.asked_of_web:
+    for visit in case.asked(endpoint):
         if visit.aspect in (None, Aspect.AGAIN) and visit.chain and visit.nodes:
             alike[visit.place, visit.record.nodes].append(visit)
     yield from (visits for visits in alike.values() if not visits[0].behind)
 
 
 def _each_of_its_own(case: Case, visits: list[Visit]) -> bool:
-    """Whether it is a virtual address that shows what nodes behind it serve for the name."""
+    """Whether it is a virtual address that shows what nodes behind it serve for the name, or may
+    show what those serve that were not asked."""
+    first = visits[0]
+    service = first.service
+    if service is None or not all(visit.virtual for visit in visits):
+        return False
+    if set(case.behind(service)) - set(case.nodes):
+        return True
     own = {
         visit.chain
-        for visit in case.web
-        if not visit.virtual and visit.chain and visit.name == visits[0].name
+        for visit in case.visits(first.record.endpoint)
+        if not visit.virtual and visit.chain and visit.name == first.name
     }
-    return all(visit.virtual and visit.chain in own for visit in visits)
+    return all(visit.chain in own for visit in visits)
 
 
 def _badness(case: Case, visit: Visit) -> tuple[int, float, tuple[str, ...]]:
@@ -103,7 +111,7 @@ def _what(case: Case, visit: Visit) -> str:
     )
 
 
-def _unequal(case: Case, cause: _Answers, sightings: list[Sighting]) -> Draft:
+def _unequal(case: Case, endpoint: Endpoint, cause: _Answers, sightings: list[Sighting]) -> Draft:
     nodes, addresses = cause.nodes, addresses_of(sightings)
     worse = [sighting for sighting in sightings if sighting.certificate is not None]
     leaves = {sighting.visit.chain[0] for sighting in sightings}
@@ -112,15 +120,15 @@ def _unequal(case: Case, cause: _Answers, sightings: list[Sighting]) -> Draft:
         what = "the same certificate with different CA certificates"
     at = "" if len(addresses) == 1 and len(nodes) == 1 else f" at {listing(addresses)}"
     draft = Draft(
-        rule_id=UNEQUAL,
+        rule_id=f"{endpoint.value}-unequal-answers",
         nodes=nodes,
         name=name_of(case, sightings),
         certificates=tuple(dict.fromkeys(s.certificate for s in worse if s.certificate)),
         fault=tuple(sorted("+".join(chain) for chain in cause.chains)),
-        says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} over HTTPS{at} {what} from one"
-        " time to the next.",
+        says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {HOW[endpoint]}{at} {what} from"
+        " one time to the next.",
         remedy="Look for a process or a machine behind the address that was not restarted after the"
-        f" last import, and restart the web service on {listing(nodes)} altogether.",
+        f" last import, and restart the {SERVICE[endpoint]} on {listing(nodes)} altogether.",
         accepted=cause.accepted,
     )
     draft = resting_on(draft, sightings)
@@ -138,12 +146,12 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
     newer = {
         (visit.asked.address, visit.asked.port, visit.record.nodes)
         for visit in case.asked_of_web
-        if visit.record.served is not None and visit.record.served.tls not in (None, *_OLD)
+        if visit.record.served is not None and visit.record.served.tls not in (None, *OLD)
     }
     found: dict[tuple[bool, Acceptance | None], list[Sighting]] = defaultdict(list)
     broken: dict[Outcome, list[Sighting]] = defaultdict(list)
     for visit in case.asked_of_web:
-        if not visit.nodes or not set(visit.asked.tls) <= set(_OLD):
+        if not visit.nodes or not set(visit.asked.tls) <= set(OLD):
             continue
         where = visit.asked.address, visit.asked.port, visit.record.nodes
         if visit.record.outcome is Outcome.SERVED:
@@ -207,12 +215,12 @@ def _who_comes(case: Case, old: Visit) -> tuple[Client, ...]:
     return tuple(dict.fromkeys((*found, *case.other_nodes)))
 
 
-_CALLED = {TlsVersion.TLS1_0: "TLS 1.0", TlsVersion.TLS1_1: "TLS 1.1"}
+VERSIONS = {TlsVersion.TLS1_0: "TLS 1.0", TlsVersion.TLS1_1: "TLS 1.1"}
 
 
 def _versions(visits: list[Visit]) -> str:
     asked = {version for visit in visits for version in visit.asked.tls}
-    return listing([_CALLED[version] for version in _OLD if version in asked])
+    return listing([VERSIONS[version] for version in OLD if version in asked])
 
 
 # ---------------------------------------------------------------- without its name

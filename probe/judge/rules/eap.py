@@ -28,51 +28,56 @@ def names(case: Case) -> Iterator[Draft]:
     causes: dict[tuple[str, tuple[str, ...], Acceptance | None], list[Sighting]] = defaultdict(list)
     asked: dict[tuple[str, tuple[str, ...]], tuple[_Objection, ...]] = {}
     for visit in case.eap:
-        expected = _expected(case, visit)
-        if not visit.chain or not expected:
+        wanted = expected(case, visit)
+        if not visit.chain or not wanted:
             continue
         leaf = case.leaf(visit)
-        key = leaf.sha256, expected
+        key = leaf.sha256, wanted
         if key not in asked:
-            asked[key] = tuple(_objections(case, leaf, expected)) if leaf.readable else ()
+            asked[key] = tuple(objections(case, leaf, wanted)) if leaf.readable else ()
         for rule_id, why, reacted in asked[key]:
             accepted = case.acceptance(rule_id, visit.nodes, None)
             sighting = Sighting(visit, leaf.sha256, reacted, why)
-            causes[rule_id, expected, accepted].append(sighting)
-    for (rule_id, expected, accepted), sightings in causes.items():
+            causes[rule_id, wanted, accepted].append(sighting)
+    for (rule_id, known, accepted), sightings in causes.items():
         nodes = nodes_of(case, sightings)
         leaves = tuple(dict.fromkeys(sighting.visit.chain[0] for sighting in sightings))
-        wanted = listing(expected, last="or")
+        wanted_names = listing(known, last="or")
         shown, again = "the certificate", "the certificate"
         if len(leaves) > 1:
             shown, again = f"{len(leaves)} certificates such as", "each of them"
         fault = "carries" if len(leaves) == 1 else "carry"
         if rule_id == _UNEXPECTED:
-            fault = f"{fault} none of the names that supplicants expect ({wanted})"
+            fault = f"{fault} none of the names that supplicants expect ({wanted_names})"
         elif all(sighting.detail == _IN_SUBJECT for sighting in sightings):
             fault = "has" if len(leaves) == 1 else "have"
             fault = f"{fault} a wildcard for a common name"
         else:
-            fault = f"{fault} {wanted} by a wildcard only"
+            fault = f"{fault} {wanted_names} by a wildcard only"
         draft = Draft(
             rule_id=rule_id,
             nodes=nodes,
             certificates=leaves,
             says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} for EAP {shown}"
             f" {called(case.facts[leaves[0]])}, which {fault}.",
-            remedy=f"Have {again} issued again with {wanted} in full among its DNS names,"
+            remedy=f"Have {again} issued again with {wanted_names} in full among its DNS names,"
             f" import it on {listing(nodes)}, then restart the RADIUS service there.",
             accepted=accepted,
         )
         yield resting_on(draft, sightings)
 
 
-def _expected(case: Case, visit: Visit) -> tuple[str, ...]:
+def expected(case: Case, visit: Visit) -> tuple[str, ...]:
+    """Return the names that the plan's supplicants expect at the place of a visit."""
     eap = case.nodes[visit.nodes[0]].eap if visit.nodes else None
     return eap.expected_names if eap is not None else ()
 
 
-def _objections(case: Case, leaf: CertFacts, expected: tuple[str, ...]) -> Iterator[_Objection]:
+def objections(case: Case, leaf: CertFacts, expected: tuple[str, ...]) -> Iterator[_Objection]:
+    """Yield for what supplicants object to a certificate's names, and who does; nothing where no
+    name is expected."""
+    if not expected:
+        return
     profiles = [client for client in case.supplicants if client.setup is Setup.PROFILE]
     # Without a profile on site nobody checks names: the standards' reading, which nobody feels.
     # What a profile of the plan expects is another rule's: it goes before the plan's own names.

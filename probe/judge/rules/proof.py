@@ -10,14 +10,9 @@ from collections.abc import Iterator
 from probe.assessment import Verdict
 from probe.judge.case import Case
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
-from probe.judge.words import called, clip, listing, verb
+from probe.judge.words import HOW, SERVICE, called, clip, listing, verb
 from probe.observation.model import Endpoint, Outcome
 from probe.plan.model import Acceptance
-
-_SERVICE = {
-    Endpoint.WEB: ("over HTTPS", "web service"),
-    Endpoint.EAP: ("for EAP", "RADIUS service"),
-}
 
 
 def key_unproven(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
@@ -57,7 +52,7 @@ def _said(
     case: Case, endpoint: Endpoint, wrong: bool, leaf: str, nodes: tuple[str, ...]
 ) -> tuple[str, str | None]:
     """Return the sentence, and what to do where the catalogue does not say it."""
-    how, service = _SERVICE[endpoint]
+    how, service = HOW[endpoint], SERVICE[endpoint]
     shown = f"the certificate {called(case.facts[leaf])}"
     if wrong:
         return (

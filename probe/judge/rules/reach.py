@@ -7,13 +7,12 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from probe.assessment import Note, Verdict
+from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
-from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
 from probe.judge.objections import malformed
-from probe.judge.words import clip, listing, verb
-from probe.observation.model import Aspect, Endpoint, HandshakeAsk, KeyFamily, Outcome
+from probe.judge.words import clip, listing
+from probe.observation.model import Aspect, HandshakeAsk, KeyFamily, Outcome
 from probe.plan.model import Acceptance
 
 WEB_RULES = {
@@ -26,19 +25,6 @@ WEB_RULES = {
     Outcome.MALFORMED: "web-not-tls",
 }
 
-EAP_RULES = {
-    Outcome.CLOSED: "eap-closed",
-    Outcome.SILENT: "eap-silent",
-    Outcome.UNREACHABLE: "eap-silent",
-    Outcome.SECRET_DIFFERS: "eap-secret-differs",
-    Outcome.REJECTED: "eap-rejected-early",
-    Outcome.METHOD_REFUSED: "eap-method-refused",
-    Outcome.REFUSED: "eap-refused",
-    Outcome.CUT_OFF: "eap-refused",
-    Outcome.NOT_TLS: "eap-refused",
-    Outcome.MALFORMED: "eap-refused",
-}
-
 _REMEDIES = {
     ("web-closed", Outcome.CUT_OFF): "Check the log of the web service and what stands before it"
     " (a proxy, a firewall): the port is open, and the connection is cut or stalls.",
@@ -46,10 +32,6 @@ _REMEDIES = {
     " machine to it.",
     ("web-not-tls", Outcome.MALFORMED): "Check what answers on this port and what stands before"
     " it, or correct the port in the plan.",
-    ("eap-silent", Outcome.UNREACHABLE): "Check the address in the plan, and the routes from this"
-    " machine to it.",
-    ("eap-refused", Outcome.CUT_OFF): "Check the RADIUS server's log; if nothing is wrong there,"
-    " check that large UDP packets, which travel in fragments, get through.",
 }
 """What to do where the catalogue speaks of another ending of the same rule."""
 
@@ -94,7 +76,7 @@ def unreached_web(case: Case) -> Iterator[Draft]:
             return None
         return listing(sorted(filter(None, failing[node])), most=99)
 
-    for ending, sightings in _endings(case, visits, WEB_RULES, scope).items():
+    for ending, sightings in _endings(case, visits, scope).items():
         name = ending.scope if ending.scope in {s.visit.name for s in sightings} else None
         yield _draft(case, ending, sightings, name, _web_says(ending, sightings, name, case))
 
@@ -118,7 +100,7 @@ def unanswered_at_times(case: Case) -> Iterator[Draft]:
         served = (visit.place, visit.record.nodes) in serving
         if outcome not in WEB_RULES or not thrown or not served or visit.behind:
             continue
-        if visit.nodes and not _told_by_certificate(case, visit):
+        if visit.nodes and not told_by_certificate(case, visit):
             accepted = case.acceptance(WEB_RULES[outcome], visit.nodes, visit.name)
             found[outcome, family, accepted].append(Sighting(visit, detail=_detail(visit)))
     for (outcome, family, accepted), sightings in found.items():
@@ -136,46 +118,13 @@ def unanswered_at_times(case: Case) -> Iterator[Draft]:
         yield replace(draft, fault=(*draft.fault, how))
 
 
-def unreached_eap(case: Case) -> Iterator[Draft | Note]:
-    """Yield a draft for each way in which EAP endpoints showed no certificate."""
-    visits = [visit for visit in case.eap if visit.nodes]
-    agreed = {_server(visit) for visit in visits if visit.chain}
-    refused = [
-        visit
-        for visit in visits
-        if visit.record.outcome is Outcome.METHOD_REFUSED and _server(visit) in agreed
-    ]
-    # A server that agrees to one method of the plan and not to another serves its clients.
-    told = [visit for visit in visits if visit not in refused]
-    for ending, sightings in _endings(case, told, EAP_RULES, _virtual_name).items():
-        yield _draft(case, ending, sightings, None, _eap_says(ending, sightings, case))
-    by_methods: dict[tuple[str, ...], list[Visit]] = defaultdict(list)
-    for visit in refused:
-        by_methods[tuple(method.value for method in visit.asked.methods)].append(visit)
-    for methods, some in by_methods.items():
-        nodes = case.sort_nodes(node for visit in some for node in visit.nodes)
-        yield Note(
-            "eap-method-refused",
-            Endpoint.EAP,
-            nodes,
-            None,
-            f"{listing(nodes)} {verb(nodes, 'does', 'do')} not agree to"
-            f" {listing(methods, last='or')}, and {verb(nodes, 'serves', 'serve')} clients of"
-            " another method of the plan.",
-            BY_ID["eap-method-refused"].source,
-        )
-
-
 def _endings(
-    case: Case,
-    visits: list[Visit],
-    rules: dict[Outcome, str],
-    scope: Callable[[Visit], str | None],
+    case: Case, visits: list[Visit], scope: Callable[[Visit], str | None]
 ) -> dict[_Ending, list[Sighting]]:
     found: dict[_Ending, list[Sighting]] = defaultdict(list)
     for visit in visits:
-        rule_id = rules.get(visit.record.outcome)
-        if rule_id is None or _told_by_certificate(case, visit):
+        rule_id = WEB_RULES.get(visit.record.outcome)
+        if rule_id is None or told_by_certificate(case, visit):
             continue
         ending = _Ending(
             rule_id,
@@ -190,19 +139,13 @@ def _endings(
     return found
 
 
-def _told_by_certificate(case: Case, visit: Visit) -> bool:
+def told_by_certificate(case: Case, visit: Visit) -> bool:
     """Whether the handshake broke at a certificate that came: then that one is the fault."""
     return visit.record.outcome is Outcome.MALFORMED and bool(malformed(case, visit))
 
 
 def _detail(visit: Visit) -> str:
-    record = visit.record
-    detail = clip(record.detail or record.outcome.value)
-    if record.outcome is Outcome.REJECTED and record.radius and record.radius.sent:
-        # Servers choose policies by these: one that is missing or wrong may be the reason.
-        sent = ", ".join(f"{name}={value}" for name, value in record.radius.sent)
-        detail = f"{detail}; sent: {sent}"
-    return detail
+    return clip(visit.record.detail or visit.record.outcome.value)
 
 
 def _verdict(case: Case, visit: Visit) -> Verdict | None:
@@ -228,32 +171,13 @@ def _draft(
         fault=(ending.outcome.value, ending.alert or "", *addresses_of(sightings)),
         verdict_at_best=ending.other_verdict,
         says=says,
-        remedy=_remedy(ending, sightings),
+        remedy=_REMEDIES.get((ending.rule_id, ending.outcome)),
         accepted=ending.accepted,
     )
     return resting_on(draft, sightings)
 
 
-def _remedy(ending: _Ending, sightings: list[Sighting]) -> str | None:
-    """Return what to do where a visit tells more than the catalogue knows."""
-    sources = sorted({each.visit.record.source for each in sightings if each.visit.record.source})
-    if ending.rule_id != "eap-silent" or ending.outcome is not Outcome.SILENT or not sources:
-        return _REMEDIES.get((ending.rule_id, ending.outcome))
-    return (
-        f"Register this machine ({listing(sources)}, or what the node sees of it behind a NAT) as a"
-        " RADIUS client; check the secret and the firewalls."
-    )
-
-
-def _virtual_name(visit: Visit) -> str | None:
-    return visit.service.name if visit.virtual and visit.service else None
-
-
-def _server(visit: Visit) -> tuple[str | None, int, tuple[str, ...], str | None]:
-    return visit.asked.address, visit.asked.port, visit.nodes, visit.asked.visit
-
-
-def _where(case: Case, sightings: list[Sighting]) -> tuple[tuple[str, ...], str]:
+def where(case: Case, sightings: list[Sighting]) -> tuple[tuple[str, ...], str]:
     """Return the nodes and "port 443 of quay1 and quay2"."""
     nodes = nodes_of(case, sightings)
     ports = sorted({str(sighting.visit.asked.port) for sighting in sightings})
@@ -265,64 +189,22 @@ def _where(case: Case, sightings: list[Sighting]) -> tuple[tuple[str, ...], str]
 
 
 def _web_says(ending: _Ending, sightings: list[Sighting], name: str | None, case: Case) -> str:
-    _, where = _where(case, sightings)
+    _, place = where(case, sightings)
     opened = f" for {name}" if name else ""
     match ending.outcome:
         case Outcome.CLOSED:
-            return f"HTTPS is closed at {where}{opened}."
+            return f"HTTPS is closed at {place}{opened}."
         case Outcome.CUT_OFF:
             # It was closed, or it came to a standstill and time ran out: the evidence tells.
-            return f"HTTPS at {where} breaks off{opened} before it shows a certificate."
+            return f"HTTPS at {place} breaks off{opened} before it shows a certificate."
         case Outcome.SILENT:
-            return f"Nothing comes back from HTTPS at {where}{opened}."
+            return f"Nothing comes back from HTTPS at {place}{opened}."
         case Outcome.UNREACHABLE:
-            return f"There is no way from here to HTTPS at {where}{opened}."
+            return f"There is no way from here to HTTPS at {place}{opened}."
         case Outcome.REFUSED:
             alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
-            return f"HTTPS at {where} refuses the handshake{opened}{alert}."
+            return f"HTTPS at {place} refuses the handshake{opened}{alert}."
         case Outcome.NOT_TLS:
-            return f"What answers at {where}{opened} does not speak TLS."
+            return f"What answers at {place}{opened} does not speak TLS."
         case _:
-            return f"What answers at {where}{opened} breaks the TLS protocol."
-
-
-def _eap_says(ending: _Ending, sightings: list[Sighting], case: Case) -> str:
-    nodes, where = _where(case, sightings)
-    methods = list(
-        dict.fromkeys(m.value for sighting in sightings for m in sighting.visit.asked.methods)
-    )
-    offered = listing(methods, last="or")
-    match ending.outcome:
-        case Outcome.CLOSED:
-            return f"RADIUS is closed at {where}."
-        case Outcome.SILENT:
-            return f"Nothing comes back from RADIUS at {where}."
-        case Outcome.UNREACHABLE:
-            return f"There is no way from here to RADIUS at {where}."
-        case Outcome.SECRET_DIFFERS:
-            return f"Replies from RADIUS at {where} do not verify with the plan's shared secret."
-        case Outcome.REJECTED:
-            identity = f" of {_identity(case, nodes)}" if _identity(case, nodes) else ""
-            return f"RADIUS at {where} rejects the request{identity} before TLS begins."
-        case Outcome.METHOD_REFUSED:
-            proposed = [
-                text
-                for sighting in sightings
-                if sighting.visit.record.eap
-                for text in sighting.visit.record.eap.proposed
-            ]
-            instead = listing([clip(text) for text in dict.fromkeys(proposed)])
-            ends = f", and proposes {instead}" if instead else ""
-            return f"RADIUS at {where} does not agree to {offered}{ends}."
-        case Outcome.REFUSED:
-            alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
-            return f"RADIUS at {where} ends {offered}{alert} before it shows a certificate."
-        case Outcome.CUT_OFF:
-            return f"RADIUS at {where} falls silent in {offered} before it shows a certificate."
-        case _:
-            return f"RADIUS at {where} answers {offered} with something that breaks the protocol."
-
-
-def _identity(case: Case, nodes: tuple[str, ...]) -> str:
-    found = {eap.identity for node in nodes if (eap := case.nodes[node].eap) is not None}
-    return found.pop() if len(found) == 1 else ""
+            return f"What answers at {place}{opened} breaks the TLS protocol."

@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from probe.assessment import Note
 from probe.certificate.facts import CertFacts
@@ -11,9 +12,9 @@ from probe.judge.clients.reactions import Reacted, react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.override import TOFU, override_of
 from probe.judge.standing import Standing
-from probe.judge.words import called, issuer, listing, verb
-from probe.observation.model import Endpoint
-from probe.plan.model import Acceptance
+from probe.judge.words import called, issuer, listing, quoted_name, verb
+from probe.observation.model import Endpoint, KeyFamily
+from probe.plan.model import Acceptance, Setup
 
 _Fault = tuple[tuple[Reacted, ...], str, tuple[str, ...]]
 """Who minds, what exactly is seen, and what sightings of one cause share."""
@@ -88,6 +89,89 @@ def no_alternative_names(case: Case) -> Iterator[Draft]:
         "without a DNS name among its alternative names",
         _again("with the name that supplicants expect as a DNS name (subjectAltName)"),
     )
+
+
+def root_helps_android(case: Case) -> Iterator[Draft]:
+    """Yield a draft where Android is set up by hand and the root is not served: then it remembers
+    the server's own certificate (AOSP source, insecure EAP network handler)."""
+    by_hand = [
+        client
+        for client in case.supplicants
+        if (client.family, client.setup) == ("android-eap", Setup.BY_HAND)
+    ]
+
+    def fault(visit: Visit) -> _Fault | None:
+        explanation = case.explain(visit, "android-eap")
+        root = explanation.anchor
+        if not by_hand or root is None or not explanation.complete or root in visit.chain:
+            return None
+        says = f"its root {quoted_name(explanation.ends_in)} is not served"
+        return (), says, (explanation.ends_in,)
+
+    for draft in _drafts(
+        case,
+        "eap-root-helps-android",
+        fault,
+        "without its root: Android phones that are set up by hand remember that certificate, and"
+        " every renewal troubles them",
+        lambda leaf, nodes: (
+            f"Import the root together with {called(leaf)} on {listing(nodes)}, so that it is"
+            " served, or set phones up by a profile with root and name."
+        ),
+    ):
+        yield replace(draft, clients=("android-eap",))
+
+
+def suite_192(case: Case) -> Iterator[Draft]:
+    """Yield a draft where the plan has the 192-bit mode and key, signature or cipher do not meet
+    it. The figures are from memory."""
+
+    def fault(visit: Visit) -> _Fault | None:
+        eap = case.nodes[visit.nodes[0]].eap
+        if eap is None or not eap.suite_192:
+            return None
+        unmet = tuple(_unmet(case, visit))
+        if not unmet:
+            return None
+        return (), "; ".join(unmet), (case.leaf(visit).issuer, *sorted(unmet))
+
+    yield from _drafts(
+        case,
+        "eap-192-bit",
+        fault,
+        "which does not meet the 192-bit mode of the plan",
+        lambda leaf, nodes: (
+            f"Have {called(leaf)} and its CAs' certificates issued with P-384 or RSA of 3072 bits"
+            f" and SHA-384, import them on {listing(nodes)}, and enable AES-256-GCM with SHA-384"
+            " there."
+        ),
+    )
+
+
+_LEAST_RSA = 3072
+_SHA_384 = "384"
+_SUITES = ("AES256-GCM-SHA384", "AES_256_GCM_SHA384")
+"""As TLS libraries name the only cipher, and as IANA does."""
+
+
+def _unmet(case: Case, visit: Visit) -> Iterator[str]:
+    explanation = case.reference(visit)
+    for sha256 in explanation.path:
+        facts = case.certificate(sha256)
+        if facts is None or not facts.readable:
+            continue
+        which = "its key" if sha256 == visit.chain[0] else f"the key of {called(facts)}"
+        strong = facts.key_family is KeyFamily.RSA and (facts.key_bits or 0) >= _LEAST_RSA
+        if facts.key != "P-384" and not strong:
+            yield f"{which} is {facts.key}"
+        # A root is trusted as it stands, whatever it is signed with.
+        if sha256 != explanation.anchor and _SHA_384 not in facts.signature:
+            signed = "it is" if sha256 == visit.chain[0] else f"{called(facts)} is"
+            yield f"{signed} signed with {facts.signature}"
+    served = visit.record.served
+    cipher = served.cipher if served is not None else None
+    if cipher is not None and not cipher.endswith(_SUITES):
+        yield f"the cipher is {cipher}"
 
 
 def override_disabled(case: Case) -> Iterator[Note]:
