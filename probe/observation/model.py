@@ -291,7 +291,7 @@ class RadiusSeen:
     reply: str | None = None
     """The last reply's kind: "Access-Challenge", "Access-Reject", "Access-Accept", or "code 99"."""
     message_authenticator: bool | None = None
-    """Whether every reply carried a valid one; None without a reply."""
+    """Whether every reply with EAP carried a valid one (RFC 3579, 3.1); None: there was none."""
     attributes: tuple[tuple[str, str], ...] = ()
     """Of the last reply, by name, without State, EAP-Message and authenticators."""
     sent: tuple[tuple[str, str], ...] = ()

@@ -59,8 +59,8 @@ class Exchange:
         self._identifier = random.randrange(256)  # noqa: S311  # an ordinal, not a secret
         self._first: Request | None = None
         self._last: Reply | None = None
-        self._signed = True
-        self._signed_first = True
+        self._signed: bool | None = None
+        self._signed_first: bool | None = None
         self._transmissions = 0
         self._unverified = 0
         """Replies whose authenticators did not verify."""
@@ -71,11 +71,11 @@ class Exchange:
         last = self._last
         return RadiusSeen(
             reply=last.kind if last else None,
-            message_authenticator=self._signed if last else None,
+            message_authenticator=self._signed,
             attributes=last.attributes if last else (),
             sent=self._first.shown if self._first else (),
             transmissions=self._transmissions,
-            authenticator_first=self._signed_first if last else None,
+            authenticator_first=self._signed_first,
             largest_reply=self.largest_reply,
         )
 
@@ -161,6 +161,8 @@ class Exchange:
 
     def _take(self, reply: Reply) -> Reply:
         self._last = reply
-        self._signed = self._signed and reply.message_authenticator
-        self._signed_first = self._signed_first and reply.message_authenticator_first
+        if reply.eap is not None:
+            self._signed = self._signed is not False and reply.message_authenticator
+        first = reply.message_authenticator_first
+        self._signed_first = self._signed_first is not False and first
         return reply
