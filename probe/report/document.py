@@ -156,6 +156,12 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
         chain=served.chain if served else (),
         round_trips=record.round_trips if record else None,
         seconds=round(record.seconds, 4) if record else None,
+        proposed=eap.proposed if eap else (),
+        client_authorities=eap.client_authorities if eap else None,
+        trials=tuple(
+            types.Trial(each.kind.value, each.outcome.value, each.detail, each.replied_from)
+            for each in (record.trials if record else ())
+        ),
     )
 
 

@@ -19,6 +19,7 @@ from probe.observation.model import (
     Outcome,
     Phase,
     TlsVersion,
+    TrialKind,
 )
 
 
@@ -45,6 +46,7 @@ MethodWord = Annotated[str, _token(Method, "EAP method by its IANA name.")]
 KeyFamilyWord = Annotated[str, _token(KeyFamily, "The kind of key in a certificate.")]
 TlsWord = Annotated[str, _token(TlsVersion, "TLS protocol version.")]
 OutcomeWord = Annotated[str, _token(Outcome, "How a visit ended.")]
+TrialWord = Annotated[str, _token(TrialKind, "What was tried after a visit had failed.")]
 PhaseWord = Annotated[str, _token(Phase, "The last phase that was reached.")]
 LookupWord = Annotated[str, _token(LookupOutcome, "How a DNS question ended.")]
 DoesWord = Annotated[str, _token(Does, "What a client does about it.")]
@@ -94,6 +96,17 @@ class Asked(Struct, frozen=True):
     aspect: AspectWord | None
 
 
+class Trial(Struct, frozen=True):
+    """What was tried after a visit had failed, to narrow down why."""
+
+    kind: TrialWord
+    outcome: OutcomeWord
+    detail: str | None
+    replied_from: Annotated[
+        str | None, Meta(description="Where the reply came from, if not from the address asked.")
+    ]
+
+
 class Visited(Struct, frozen=True):
     """One question to a web or EAP endpoint and what came of it; null: nobody answered it."""
 
@@ -115,6 +128,17 @@ class Visited(Struct, frozen=True):
     chain: tuple[Digest, ...]
     round_trips: int | None
     seconds: float | None
+    proposed: Annotated[
+        tuple[str, ...], Meta(description="EAP methods that the server proposed, in order.")
+    ]
+    client_authorities: Annotated[
+        tuple[str, ...] | None,
+        Meta(
+            description="CA names in CertificateRequest, as RFC 4514 writes them; none: any; null:"
+            " no such request was seen."
+        ),
+    ]
+    trials: tuple[Trial, ...]
 
 
 class Looked(Struct, frozen=True):

@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator
 from probe.assessment import Assessment, Evidence, NodeVerdict, Verdict
 from probe.certificate.facts import facts_of
 from probe.observation.model import (
+    EapSeen,
     Endpoint,
     HandshakeAsk,
     LookupOutcome,
@@ -20,6 +21,8 @@ from probe.observation.model import (
     Phase,
     Question,
     Token,
+    Trial,
+    TrialKind,
 )
 from probe.report.document import pem, rfc3339, to_json
 from probe.report.schema.generate import schema
@@ -59,7 +62,7 @@ def with_survey(assessment: Assessment, **changes: Any) -> Assessment:
         (
             ("nodes", 0, "endpoints", 0),
             "id endpoint address port name asked outcome phase detail alert method tls cipher "
-            "key_family key_proven chain round_trips seconds",
+            "key_family key_proven chain round_trips seconds proposed client_authorities trials",
         ),
         (
             ("nodes", 0, "lookups", 0),
@@ -86,6 +89,40 @@ def test_the_keys_are_those_of_the_contract_in_its_order(
     for step in path:
         part = part[step]
     assert " ".join(part) == keys
+
+
+def test_what_was_tried_after_a_failure_stands_with_it() -> None:
+    survey = healthy().survey
+    first = next(record for record in survey.handshakes if record.endpoint is Endpoint.EAP)
+    failed = replace(
+        first,
+        outcome=Outcome.SILENT,
+        served=None,
+        eap=EapSeen(client_authorities=("CN=Northpier Devices",), proposed=("EAP-FAST", "PEAP")),
+        trials=(
+            Trial(TrialKind.STATUS_SERVER, Outcome.SILENT, "no reply within 2 s", seconds=2.0),
+            Trial(TrialKind.UNCONNECTED, Outcome.SERVED, "Access-Challenge", "192.0.2.99"),
+        ),
+    )
+    others = tuple(record for record in survey.handshakes if record is not first)
+    entries = document(with_survey(healthy(), handshakes=(failed, *others)))["nodes"][0]
+    entry = next(one for one in entries["endpoints"] if one["id"] == first.question)
+    assert entry["proposed"] == ["EAP-FAST", "PEAP"]
+    assert entry["client_authorities"] == ["CN=Northpier Devices"]
+    assert entry["trials"] == [
+        {
+            "kind": "status-server",
+            "outcome": "silent",
+            "detail": "no reply within 2 s",
+            "replied_from": None,
+        },
+        {
+            "kind": "unconnected",
+            "outcome": "served",
+            "detail": "Access-Challenge",
+            "replied_from": "192.0.2.99",
+        },
+    ]
 
 
 def test_one_visit_is_written_out_whole() -> None:
@@ -116,6 +153,9 @@ def test_one_visit_is_written_out_whole() -> None:
         "chain": [EAP_LEAF.sha256, EAP_CA.sha256],
         "round_trips": 5,
         "seconds": 0.0203,
+        "proposed": ["PEAP"],
+        "client_authorities": None,
+        "trials": [],
     }
 
 
@@ -201,7 +241,7 @@ def test_a_question_that_nobody_answered_is_an_entry_with_nothing_known() -> Non
     )
     asked = entry.pop("asked")
     assert asked["method"] == "EAP-TLS"
-    assert entry.pop("chain") == []
+    assert [entry.pop(key) for key in ("chain", "proposed", "trials")] == [[], [], []]
     known = {"id", "endpoint", "address", "port"}
     assert {key for key, value in entry.items() if value is not None} == known
 
