@@ -35,13 +35,19 @@ from probe.plan.model import FAMILIES
     metavar="FAMILY",
     help="Explain step by step how this client family decides.",
 )
-def command(
+@click.option(
+    "--unsigned",
+    is_flag=True,
+    help="Try too whether a RADIUS request without Message-Authenticator is answered.",
+)
+def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes names
     name: str,
     plan: Path | None,
     eap: bool,
     client: str | None,
     expected_names: tuple[str, ...],
     roots: Path | None,
+    unsigned: bool,
     shared: Common,
 ) -> int:
     """Look at node NAME of PLAN (default: plan.toml) in depth.
@@ -49,6 +55,8 @@ def command(
     Without any plan NAME is a host, or HOST:PORT, and is looked at by defaults: its name in DNS,
     web on 443 against the public roots, and with --eap its EAP endpoint too.
     """
+    if unsigned and shared.saved:
+        raise click.UsageError("--unsigned asks servers, and --from sends nothing")
     if plan is not None or PLAN.exists():
         if eap or expected_names or roots is not None:
             raise click.UsageError(
@@ -56,14 +64,18 @@ def command(
             )
         whole = read_plan(plan)
         with wrong_input():
-            scope = scope_of(whole, name, shared.only, shared.repeat)
+            scope = scope_of(whole, name, shared.only, shared.repeat, unsigned=unsigned)
         return report(whole, scope, shared, (scope.nodes[0], client) if client else None)
     if not eap and (expected_names or roots is not None):
         raise click.UsageError("--expected-name and --roots speak of EAP: say --eap too")
+    if unsigned and not eap:
+        raise click.UsageError("--unsigned tries an EAP endpoint: say --eap too")
     with wrong_input():
         bare = bare_plan(name, eap=eap, expected_names=expected_names, roots=roots)
     explained = (bare.nodes[0].name, client) if client else None
-    status = report(bare, bare_scope(shared.only, shared.repeat), shared, explained)
+    status = report(
+        bare, bare_scope(shared.only, shared.repeat, unsigned=unsigned), shared, explained
+    )
     if not shared.quiet:
         say(would_add(eap=eap))
     return status

@@ -138,7 +138,8 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
         "--repeat",
         type=click.IntRange(1, MOST_REPEATS),
         metavar="N",
-        help="Ask each web address N times by each name (default: node 3, cluster 1).",
+        help="Ask each web address N times by each name, and with `node` each EAP address (default:"
+        " node 3, cluster 1).",
     ),
     click.option(
         "--show-agenda", is_flag=True, help="Say what would be asked, of whom; send nothing."

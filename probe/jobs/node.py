@@ -41,12 +41,19 @@ def would_add(*, eap: bool) -> str:
 
 
 def scope_of(
-    plan: Plan, name: str, only: frozenset[Endpoint] = ALL, repeat: int | None = None
+    plan: Plan,
+    name: str,
+    only: frozenset[Endpoint] = ALL,
+    repeat: int | None = None,
+    *,
+    unsigned: bool = False,
 ) -> Scope:
     """Return the scope of one node, named by its name or its host. Raises JobError."""
     for node in plan.nodes:
         if name == node.name or name.lower().removesuffix(".") == node.host:
-            return Scope(Depth.NODE, only, (node.name,), repeat)
+            if unsigned and (node.eap is None or Endpoint.EAP not in only):
+                raise JobError("--unsigned tries an EAP endpoint, and none is asked here")
+            return Scope(Depth.NODE, only, (node.name,), repeat, unsigned)
     names = tuple(node.name for node in plan.nodes)
     raise JobError(f"{shown(name)} is no node of the plan{nearest(name, names)}")
 
@@ -58,9 +65,11 @@ def decisions(
     return decide(plan, seen, node=node, family=family, at=at if at is not None else end_of(seen))
 
 
-def bare_scope(only: frozenset[Endpoint] = ALL, repeat: int | None = None) -> Scope:
+def bare_scope(
+    only: frozenset[Endpoint] = ALL, repeat: int | None = None, *, unsigned: bool = False
+) -> Scope:
     """Return the scope of a host without a plan."""
-    return Scope(Depth.NODE, only, repeat=repeat)
+    return Scope(Depth.NODE, only, repeat=repeat, unsigned=unsigned)
 
 
 def bare_plan(

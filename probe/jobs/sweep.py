@@ -37,13 +37,23 @@ class Scope:
     nodes: tuple[str, ...] = ()
     """Names of nodes; empty: all."""
     repeat: int | None = None
-    """How often the same is asked of one web address by one name; None: as the depth has it."""
+    """How often the same is asked of one web address by one name, and in depth of one EAP address;
+    None: as the depth has it."""
+    unsigned: bool = False
+    """In depth: whether RADIUS servers get a request without Message-Authenticator."""
 
 
 def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
     """Return what is to be asked. Raises JobError for an unknown node, or if it is nothing."""
     check_nodes(plan, scope.nodes)
-    found = agenda(plan, scope.depth, only=scope.only, nodes=scope.nodes, repeat=scope.repeat)
+    found = agenda(
+        plan,
+        scope.depth,
+        only=scope.only,
+        nodes=scope.nodes,
+        repeat=scope.repeat,
+        unsigned=scope.unsigned,
+    )
     if not found:
         wanted = ", ".join(sorted(scope.only))
         raise JobError(f"there is nothing to ask: the plan says nothing of {wanted}")

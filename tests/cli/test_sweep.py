@@ -196,7 +196,8 @@ def test_a_node_is_found_by_its_host_too_and_asked_for_each_method(
         "node", "QUAY1.northpier.example.", healthy.plan_path, "--only", "eap", "--format", "json"
     )
     (node,) = json.loads(ended.stdout)["nodes"]
-    assert [entry["asked"]["method"] for entry in node["endpoints"]] == [
+    as_clients = [entry for entry in node["endpoints"] if entry["asked"]["aspect"] is None]
+    assert [entry["asked"]["method"] for entry in as_clients] == [
         "EAP-TLS",
         "EAP-TTLS",
         "PEAP",
@@ -212,6 +213,7 @@ def test_an_agenda_is_shown_without_a_secret_and_nothing_is_sent(
         ended.stdout.split()
     )
     assert "2 failed authentications" in ended.stdout
+    assert "up to 3 more where a server stays silent" in " ".join(ended.stdout.split())
     assert not listener.heard()
 
 
@@ -266,6 +268,41 @@ def test_a_closer_look_is_told_beforehand(probe: Probe, plan: Path, listener: Li
     ended = probe("cluster", plan, "--only", "web", "--show-agenda", "--repeat", "3")
     assert "quay1: 5 TLS connections and 1 HEAD request" in ended.stdout
     assert not listener.heard()
+
+
+def test_eap_in_depth_is_told_beforehand(probe: Probe, plan: Path, listener: Listener) -> None:
+    """Eleven conversations with one address, and one more for each more repeat and option."""
+    for options, conversations in (
+        ((), 11),
+        (("--repeat", "1"), 9),
+        (("--repeat", "5"), 13),
+        (("--unsigned",), 12),
+    ):
+        ended = probe("node", "quay1", plan, "--only", "eap", "--show-agenda", *options)
+        assert (ended.status, ended.stderr) == (0, "")
+        assert f"quay1: {conversations} EAP conversations" in ended.stdout
+        assert f"{conversations} failed authentications" in ended.stdout
+    ended = probe("cluster", plan, "--only", "eap", "--show-agenda", "--repeat", "3")
+    assert "quay1: 2 EAP conversations" in ended.stdout
+    assert not listener.heard()
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--only", "dns,web"), ("--from", "survey.json")],
+)
+def test_unsigned_is_for_an_eap_endpoint_that_is_asked(
+    probe: Probe, plan: Path, options: tuple[str, ...]
+) -> None:
+    ended = probe("node", "quay1", plan, "--unsigned", *options)
+    assert ended.status == 2
+    assert "--unsigned" in ended.stderr
+
+
+def test_unsigned_without_a_plan_wants_eap(probe: Probe) -> None:
+    ended = probe("node", "quay1.northpier.example", "--unsigned")
+    assert ended.status == 2
+    assert "--eap" in ended.stderr
 
 
 @pytest.mark.parametrize("number", ["0", "-1", "21", "many"])
