@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 from OpenSSL import SSL
 
 from probe.certificate.der import DerError
@@ -203,6 +203,7 @@ class Hostile(RuleBasedStateMachine):
 
     @initialize(drawn=_CONVERSATIONS)
     def begins(self, drawn: _Drawn) -> None:
+        self.drawn = drawn
         method, version, theirs, ours, until_request, asked, good = drawn
         self.server = EapServer(_context(version), proposes=[NUMBERS[method]], fragment_size=theirs)
         self.conversation = Conversation(
@@ -221,10 +222,6 @@ class Hostile(RuleBasedStateMachine):
         self.answered: int | None = None
         self.goes_on(good)
 
-    def over(self) -> bool:
-        return self.conversation.finished
-
-    @precondition(over)
     @rule(drawn=_CONVERSATIONS)
     def begins_anew(self, drawn: _Drawn) -> None:
         self.ended()
@@ -235,8 +232,16 @@ class Hostile(RuleBasedStateMachine):
     def running(self) -> bool:
         return not self.conversation.finished
 
+    def going_on(self) -> None:
+        """See to it that there is a conversation: what is drawn must not depend on what comes of
+        it, as keys and signatures are other ones each time."""
+        while not self.running():
+            *drawn, good = self.drawn
+            self.begins_anew((*drawn, good - 1))
+
     def honest(self) -> tuple[int, bytes]:
         """What a good server would answer; a reject if it can't make anything of it."""
+        self.going_on()
         assert self.outgoing is not None
         try:
             code, packet = self.server.answer(self.outgoing)
@@ -244,14 +249,12 @@ class Hostile(RuleBasedStateMachine):
             code, packet = self.server.failure()
         return code, packet.octets
 
-    @precondition(running)
     @rule(times=st.integers(1, 12))
     def goes_on(self, times: int) -> None:
         for _ in range(times):
             if self.running():
                 self.hear(*self.honest())
 
-    @precondition(running)
     @rule(place=st.integers(0, 2_000), octet=st.integers(0, 255))
     def alters_an_octet(self, place: int, octet: int) -> None:
         code, octets = self.honest()
@@ -259,13 +262,11 @@ class Hostile(RuleBasedStateMachine):
         altered[place % len(altered)] = octet
         self.hear(code, bytes(altered))
 
-    @precondition(running)
     @rule(size=st.integers(0, 2_000), more=st.binary(max_size=3))
     def cuts_or_lengthens(self, size: int, more: bytes) -> None:
         code, octets = self.honest()
         self.hear(code, octets[:size] + more)
 
-    @precondition(running)
     @rule(flags=st.integers(0, 255), lies=st.none() | st.integers(0, 2**32 - 1))
     def sets_other_flags(self, flags: int, lies: int | None) -> None:
         code, octets = self.honest()
@@ -273,30 +274,30 @@ class Hostile(RuleBasedStateMachine):
         body = octets[4:5] + bytes((flags,)) + length + octets[6:]
         self.hear(code, octets[:2] + (4 + len(body)).to_bytes(2) + body)
 
-    @precondition(running)
     @rule(which=st.integers(0, 20))
     def says_it_again(self, which: int) -> None:
+        self.going_on()
         if self.said:
             self.hear(radius.Code.ACCESS_CHALLENGE, self.said[which % len(self.said)])
 
-    @precondition(running)
     @rule(
         kind=st.sampled_from([1, 2, 3, 4, 13, 21, 25, 43, 55, 254]),
         data=OCTETS,
         same=st.booleans(),
     )
     def asks_for_something(self, kind: int, data: bytes, same: bool) -> None:
+        self.going_on()
         self.identifier = (self.identifier + (not same)) % 256
         packet = EapPacket(eap.Code.REQUEST, self.identifier, kind, data)
         self.hear(radius.Code.ACCESS_CHALLENGE, packet.octets)
 
-    @precondition(running)
     @rule(
         records=st.lists(RECORDS, max_size=4).map(b"".join),
         more=st.booleans(),
         total=st.none() | st.integers(0, 30_000),
     )
     def says_within_tls(self, records: bytes, more: bool, total: int | None) -> None:
+        self.going_on()
         tunnel = self.conversation.seen.method
         number = eap.Type.PEAP if tunnel is None else eap.method_number(tunnel)
         self.identifier = (self.identifier + 1) % 256
@@ -304,10 +305,10 @@ class Hostile(RuleBasedStateMachine):
         packet = EapPacket(eap.Code.REQUEST, self.identifier, number, data)
         self.hear(radius.Code.ACCESS_CHALLENGE, packet.octets)
 
-    @precondition(running)
     @rule(body=OCTETS, tls13=st.booleans(), names=OCTETS)
     def makes_up_a_flight(self, body: bytes, tls13: bool, names: bytes) -> None:
         """A good handshake of a certificate and CA names of any kind."""
+        self.going_on()
         tunnel = self.conversation.seen.method
         hello = b"" if self.outgoing is None else self.outgoing[6:]
         if tunnel is None or hello[:1] != b"\x16" or len(hello) < 200:
@@ -325,12 +326,11 @@ class Hostile(RuleBasedStateMachine):
         packet = EapPacket(eap.Code.REQUEST, self.identifier, number, Fragment(flight).octets)
         self.hear(radius.Code.ACCESS_CHALLENGE, packet.octets)
 
-    @precondition(running)
     @rule(code=st.sampled_from([2, 3, 5, 11, 12, 99]), octets=st.none() | OCTETS)
     def says_anything(self, code: int, octets: bytes | None) -> None:
+        self.going_on()
         self.hear(code, octets)
 
-    @precondition(running)
     @rule(politely=st.booleans())
     def falls_silent(self, politely: bool) -> None:
         if politely:

@@ -23,7 +23,7 @@ def test_any_server_leads_to_one_outcome() -> None:
     run_state_machine_as_test(
         Hostile,
         settings=settings(
-            max_examples=1_000,
+            max_examples=600,
             stateful_step_count=12,
             deadline=None,
             database=None,
