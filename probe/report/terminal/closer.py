@@ -60,6 +60,9 @@ def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
         yield "proposes", words.all_of(look.proposed)
     for method in look.methods:
         yield visible(method.method), _method(method)
+    largest = max((method.largest_fragment or 0 for method in look.methods), default=0)
+    if largest:
+        yield "fragments", f"of up to {largest} octets of TLS"
     if look.versions or look.versions_refused:
         yield "speaks", _versions(look)
     if look.families:
@@ -79,10 +82,7 @@ def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
 def _method(seen: MethodSeen) -> str:
     if seen.outcome != Outcome.SERVED:
         return words.outcome(seen.outcome)
-    rounds = f"{words.plural(seen.round_trips or 0, 'round trip')} to the certificate"
-    if seen.largest_fragment is None:
-        return rounds
-    return f"{rounds}, in packets with up to {seen.largest_fragment} octets of TLS"
+    return f"the certificate after {words.plural(seen.round_trips or 0, 'round trip')}"
 
 
 def _versions(look: EapLook) -> str:
@@ -111,4 +111,5 @@ def _trial(trial: Trial) -> str:
     line = f"{what}: {came}"
     if trial.replied_from is not None:
         line += f", from {visible(trial.replied_from)}"
-    return line + (f" ({visible(trial.detail)})" if trial.detail else "")
+    told = trial.detail if trial.outcome is not Outcome.SILENT else None
+    return line + (f" ({visible(told)})" if told else "")
