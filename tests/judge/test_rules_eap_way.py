@@ -97,7 +97,7 @@ def with_secret(secret: SecretRef) -> Plan:
     [
         (SecretRef(environment="NORTHPIER_RADIUS"), "environment variable NORTHPIER_RADIUS"),
         (SecretRef(file=Path("/etc/probe/radius.secret")), "in the file radius.secret"),
-        (SecretRef(ask=True), "that is asked for at the start"),
+        (SecretRef(ask=True), "typed in at the start"),
     ],
 )
 def test_nodes_that_do_not_know_this_machine_are_one_finding(secret: SecretRef, words: str) -> None:
@@ -416,3 +416,31 @@ def test_a_chain_that_is_seen_at_a_failing_repeat_is_judged() -> None:
     result = judged(plan(), surveyed(*others(), again))
     assert told(result) == [("eap-unequal-answers", "eap", THIRD, None)]
     assert "eap-expired" in [below.rule for below in result.findings[0].folded]
+
+
+def test_a_server_that_answered_before_in_one_method_is_one_finding() -> None:
+    """It refused the other one even then."""
+    then = seen(plan(), eap={"/EAP-TTLS": Outcome.METHOD_REFUSED}, taken=AT - timedelta(days=1))
+    now = seen(plan(), eap={"eap/quay3": Outcome.SILENT})
+    result = judged(plan(), now, before=then)
+    assert told(result) == [("eap-silent", "eap", THIRD, None)]
+    assert result.findings[0].verdict is Verdict.BLOCKED
+
+
+@pytest.mark.parametrize("ending", [outcome for outcome in Outcome if outcome.value != "served"])
+def test_every_ending_names_the_node_in_what_is_to_be_done(ending: Outcome) -> None:
+    survey = surveyed(*others("quay3"), said("quay3", "PEAP", ending))
+    for finding in judged(plan(), survey).findings:
+        assert finding.nodes == THIRD
+        assert "quay3" in finding.remedy or ending is Outcome.UNREACHABLE
+
+
+def test_no_remedy_names_a_secret() -> None:
+    """By its reference alone."""
+    of = with_secret(SecretRef(environment="NORTHPIER_RADIUS"))
+    differs = said("quay3", "PEAP", Outcome.SECRET_DIFFERS)
+    (finding,) = judged(of, surveyed(*others("quay3"), differs)).findings
+    assert finding.remedy == (
+        "Set the same secret for this machine on quay3 and here, which the plan has in the"
+        " environment variable NORTHPIER_RADIUS."
+    )

@@ -77,6 +77,8 @@ def _issuers(case: Case) -> Mapping[str, tuple[CertFacts, frozenset[str]]]:
     """Return the issuers of clients' certificates, and each one's name with those of the CAs above
     and below it: a list may name a root or a subordinate CA (RFC 5246, 7.4.4)."""
     given = [facts_of(der) for one in case.plan.trust.client_issuers for der in one.certificates]
+    if not given:
+        return {}
     known = {facts.sha256: facts for facts in given}
     known.update({sha: facts for sha, facts in case.facts.items() if facts.is_ca})
     known.update({sha: facts_of(der) for sha, der in case.everywhere.by_sha.items()})

@@ -5,7 +5,7 @@ Where that is a rule of its own, it is told there and not here.
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 
 from probe.assessment import Note, Verdict
@@ -13,7 +13,7 @@ from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, nodes_of, resting_on
 from probe.judge.narrowed import Narrowing, Why
-from probe.judge.rules.eap_tried import client_entry, in_words
+from probe.judge.rules.eap_tried import client_entry, in_words, secrets
 from probe.judge.rules.methods import refused_by_some
 from probe.judge.rules.reach import told_by_certificate, where
 from probe.judge.words import clip, listing, verb
@@ -72,6 +72,7 @@ def unreached_eap(case: Case) -> Iterator[Draft | Note]:
     """Yield a draft for each way in which EAP endpoints showed no certificate."""
     narrowing = Narrowing(case)
     visits = [visit for visit in case.eap if visit.nodes]
+    before = _answered_before(case)
     agreed = {_server(visit) for visit in visits if visit.chain}
     # A server that agrees to one method of the plan and not to another serves its clients.
     refused = []
@@ -83,9 +84,9 @@ def unreached_eap(case: Case) -> Iterator[Draft | Note]:
         if visit.record.outcome is Outcome.METHOD_REFUSED and _server(visit) in agreed:
             refused.append(visit)
             continue
-        ending = _ending(case, visit, why)
+        ending = _ending(case, visit, why, before=before)
         if ending is not None:
-            told[ending].append(_sighting(case, narrowing, visit))
+            told[ending].append(_sighting(case, narrowing, visit, before=before))
     for ending, sightings in told.items():
         yield _draft(case, ending, sightings)
     yield from _refused_methods(case, refused)
@@ -105,6 +106,7 @@ def unanswered_at_times(case: Case) -> Iterator[Draft | Note]:
     }
     told: dict[_Ending, list[Sighting]] = defaultdict(list)
     rejected: set[str] = set()
+    before: frozenset[Hashable] = frozenset()  # it answers now too, at other times
     for visit in case.asked_of_eap:
         outcome, aspect = visit.record.outcome, visit.aspect
         known = (visit.place, visit.record.nodes) in serving and bool(visit.nodes)
@@ -117,9 +119,11 @@ def unanswered_at_times(case: Case) -> Iterator[Draft | Note]:
         if aspect is not Aspect.AGAIN and not thrown and outcome not in _BEFORE_THE_HELLO:
             continue
         why = narrowing.why(visit)
-        ending = None if why in _OTHERS else _ending(case, visit, why, at_times=True)
+        ending = None
+        if why not in _OTHERS:
+            ending = _ending(case, visit, why, before=before, at_times=True)
         if ending is not None:
-            told[ending].append(_sighting(case, narrowing, visit))
+            told[ending].append(_sighting(case, narrowing, visit, before=before))
     for ending, sightings in told.items():
         yield _draft(case, ending, sightings)
     if rejected:
@@ -158,13 +162,26 @@ def _refused_methods(case: Case, refused: list[Visit]) -> Iterator[Note]:
         )
 
 
-def _ending(case: Case, visit: Visit, why: Why | None, *, at_times: bool = False) -> _Ending | None:
+def _answered_before(case: Case) -> frozenset[Hashable]:
+    """Return the servers that answered this machine in the earlier survey, in any method."""
+    asked = [visit for visit in case.asked_of_eap if case.answered_before(visit.record.question)]
+    return frozenset(visit.server for visit in asked)
+
+
+def _ending(
+    case: Case,
+    visit: Visit,
+    why: Why | None,
+    *,
+    before: frozenset[Hashable],
+    at_times: bool = False,
+) -> _Ending | None:
     outcome = Outcome.SECRET_DIFFERS if why is Why.SECRET else visit.record.outcome
     rule_id = EAP_RULES.get(outcome)
     if rule_id is None or told_by_certificate(case, visit):
         return None
     verdict = None
-    if outcome is Outcome.SILENT and case.answered_before(visit.record.question):
+    if outcome is Outcome.SILENT and visit.server in before:
         verdict = Verdict.BLOCKED
     elif why is Why.OFFER or (at_times and visit.aspect is not Aspect.AGAIN):
         # Our hello offered less than a client's does, or it was no client's at all.
@@ -184,7 +201,9 @@ def _ending(case: Case, visit: Visit, why: Why | None, *, at_times: bool = False
     )
 
 
-def _sighting(case: Case, narrowing: Narrowing, visit: Visit) -> Sighting:
+def _sighting(
+    case: Case, narrowing: Narrowing, visit: Visit, *, before: frozenset[Hashable]
+) -> Sighting:
     record = visit.record
     told = [clip(record.detail or record.outcome.value)]
     radius = record.radius
@@ -197,6 +216,8 @@ def _sighting(case: Case, narrowing: Narrowing, visit: Visit) -> Sighting:
         told += in_words(narrowing.tried(visit))
     if record.outcome in (Outcome.SILENT, Outcome.UNREACHABLE) and not visit.virtual:
         told += _beside(case, visit)
+    if visit.server in before:
+        told.append("it answered this machine in the earlier survey")
     return Sighting(visit, detail="; ".join(told))
 
 
@@ -210,8 +231,6 @@ def _beside(case: Case, visit: Visit) -> Iterator[str]:
         yield "its HTTPS port answers: the machine is up"
     elif web:
         yield "nothing comes back from its HTTPS port either"
-    if case.answered_before(visit.record.question):
-        yield "it answered this machine in the earlier survey"
 
 
 def _draft(case: Case, ending: _Ending, sightings: list[Sighting]) -> Draft:
@@ -260,8 +279,32 @@ def _remedy(case: Case, ending: _Ending, sightings: list[Sighting]) -> str | Non
                 f"Check the TLS versions and ciphers of the RADIUS service on {nodes}: it refuses"
                 " a hello of TLS 1.2 and 1.3, and takes one that offers more."
             )
+        case Outcome.CLOSED:
+            return f"Start the RADIUS service on {nodes}, and check the port in the plan."
+        case Outcome.SECRET_DIFFERS:
+            kept = secrets(case, sightings)
+            said = f", which the plan has {kept}" if kept else ""
+            return f"Set the same secret for this machine on {nodes} and here{said}."
+        case Outcome.REJECTED:
+            return (
+                f"Let the policy of {nodes} carry {_identity(case, sightings)}, with the attributes"
+                " that were sent, as far as TLS."
+            )
+        case Outcome.METHOD_REFUSED:
+            return (
+                f"Allow {_methods(sightings, last='and')} in the EAP settings of {nodes}, or"
+                " correct the methods in the plan."
+            )
         case _:
-            return None
+            return (
+                f"Check the EAP certificate and key of {nodes}, its TLS versions and ciphers, and"
+                " the RADIUS log there."
+            )
+
+
+def _methods(sightings: list[Sighting], *, last: str) -> str:
+    methods = dict.fromkeys(m.value for each in sightings for m in each.visit.asked.methods)
+    return listing(list(methods), last=last)
 
 
 def _identity(case: Case, sightings: list[Sighting]) -> str:
@@ -289,8 +332,7 @@ def _says(case: Case, ending: _Ending, sightings: list[Sighting]) -> str:
 
 def _said(case: Case, ending: _Ending, sightings: list[Sighting]) -> str:
     _, place = where(case, sightings)
-    methods = dict.fromkeys(m.value for each in sightings for m in each.visit.asked.methods)
-    offered = listing(list(methods), last="or")
+    offered = _methods(sightings, last="or")
     match ending.outcome:
         case Outcome.CLOSED:
             return f"RADIUS is closed at {place}"

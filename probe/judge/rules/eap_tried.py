@@ -48,14 +48,19 @@ def client_entry(case: Case, sightings: list[Sighting]) -> str:
     machine = "this machine's address, as the node sees it,"
     if sources:
         machine = f"{listing(sources)} (this machine, or what the node sees of it behind a NAT)"
-    secrets = dict.fromkeys(_secret(case, node) for node in nodes)
-    shared = listing([secret for secret in secrets if secret])
-    with_secret = f" with the shared secret {shared}" if shared else ""
+    shared = secrets(case, sightings)
+    with_secret = f" with the shared secret that is {shared}" if shared else ""
     entries = verb(sources, "the entry is", "the entries are") if sources else "the entry is"
     return (
         f"On {listing(nodes)}, register {machine} as a RADIUS client{with_secret}. If {entries}"
         f" there, compare the secret, and see that firewalls let UDP port {listing(ports)} through."
     )
+
+
+def secrets(case: Case, sightings: list[Sighting]) -> str:
+    """Return where the plan has the secrets of some nodes from."""
+    found = dict.fromkeys(_secret(case, node) for node in nodes_of(case, sightings))
+    return listing([secret for secret in found if secret])
 
 
 def _secret(case: Case, node: str) -> str:
@@ -65,7 +70,7 @@ def _secret(case: Case, node: str) -> str:
     if secret is None:
         return ""
     if secret.environment is not None:
-        return f"of the environment variable {secret.environment}"
+        return f"in the environment variable {secret.environment}"
     if secret.file is not None:
         return f"in the file {secret.file.name}"
-    return "that is asked for at the start"
+    return "typed in at the start"
