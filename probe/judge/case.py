@@ -96,7 +96,11 @@ class Case:
     @cached_property
     def eap(self) -> tuple[Visit, ...]:
         """The EAP conversations that show what supplicants meet, in the order asked."""
-        return tuple(met(self.asked_of_eap))
+        found = tuple(met(self.asked_of_eap))
+        shown = {visit.server for visit in found if visit.chain}
+        # Where nothing newer is spoken, an old version's answer is the only one.
+        old = self.aside(Aspect.OLD_VERSION, Endpoint.EAP)
+        return (*found, *(v for v in old if v.chain and v.server not in shown))
 
     @cached_property
     def asked_of_eap(self) -> tuple[Visit, ...]:

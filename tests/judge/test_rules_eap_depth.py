@@ -375,7 +375,7 @@ def test_the_certificate_of_an_old_server_is_judged_too() -> None:
     assert {rule for rule, *_ in told(result)} == {"eap-old-tls", "eap-expired"}
 
 
-def asked_old(node: str, ended: Outcome | None) -> Said:
+def asked_old(node: str, ended: Outcome | Chain | None) -> Said:
     return said(
         node,
         "PEAP/old/TLSv1",
@@ -384,6 +384,16 @@ def asked_old(node: str, ended: Outcome | None) -> Said:
         tls=(TlsVersion.TLS1_0,),
         served_in=TlsVersion.TLS1_0,
     )
+
+
+def test_in_depth_the_certificate_of_an_old_server_is_judged_too() -> None:
+    """It is shown to an old hello alone."""
+    refused = said("quay1", "PEAP", Outcome.REFUSED)
+    result = judged(plan(), surveyed(refused, asked_old("quay1", OLD)))
+    assert {rule for rule, *_ in told(result)} == {"eap-old-tls", "eap-expired"}
+    # The twin: what others are shown is what counts.
+    result = judged(plan(), surveyed(said("quay1"), asked_old("quay1", OLD)))
+    assert told(result) == []
 
 
 def test_old_versions_beside_newer_ones_are_a_note() -> None:
