@@ -358,6 +358,7 @@ class Cluster:
             eap.fragment_size,
             eap.tls,
             eap.fault,
+            heeds_mtu=eap.heeds_mtu,
             proposes=eap.proposes,
             peap_version=eap.peap_version,
             by_method={

@@ -157,7 +157,7 @@ class EapConversation:
     def _room(self) -> int:
         """Return how many octets of TLS data go into one packet (RFC 3579, 2.4)."""
         mtu = next((text for name, text in self._attributes if name == "Framed-MTU"), None)
-        if mtu is None or not mtu.isdecimal():
+        if mtu is None or not (mtu.isdecimal() and self._site.heeds_mtu):
             return self._site.fragment_size
         return min(self._site.fragment_size, max(_LEAST_FRAGMENT, int(mtu) - _FRAMING))
 

@@ -23,6 +23,8 @@ class EapSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     fragment_size: Annotated[int, msgspec.Meta(ge=64, le=3900)] = 1024
     """Octets of TLS data in one EAP packet; a RADIUS packet has room for some 4,000."""
     tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
+    heeds_mtu: bool = True
+    """Whether a smaller Framed-MTU of the request counts; one common server does not look at it."""
     fault: EapFault | None = None
     staple: State | None = None
     """As for the web."""

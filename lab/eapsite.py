@@ -103,9 +103,11 @@ class EapSite:
     methods: tuple[EapMethod, ...]
     """Methods that it agrees to; it proposes the first."""
     fragment_size: int = 1024
-    """Octets of TLS data in one EAP packet. A smaller Framed-MTU of the request counts instead."""
+    """Octets of TLS data in one EAP packet."""
     versions: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
     fault: EapFault | None = None
+    heeds_mtu: bool = True
+    """Whether a smaller Framed-MTU of the request counts instead."""
     proposes: tuple[Proposal, ...] = ()
     """What it proposes before it comes to its methods."""
     peap_version: int = 0

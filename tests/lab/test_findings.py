@@ -12,6 +12,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario, known
+from probe.judge.catalogue import BY_ID
 from tests.running import Result, probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -63,6 +64,7 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "eap-expiring": (1, {("eap-expiring", "eap", ALL, None)}),
     "eap-families-differ": (1, {("eap-families-differ", "eap", THIRD, None)}),
     "eap-fragments-lost": (1, {("eap-fragments-lost", "eap", THIRD, None)}),
+    "eap-fragments-lost-unheeded": (1, {("eap-refused", "eap", THIRD, None)}),
     "eap-half-renewed": (0, {("eap-half-renewed", "eap", THIRD, None)}),
     "eap-key-unproven": (1, {("eap-key-unproven", "eap", THIRD, None)}),
     "eap-leaf-differs": (1, {("eap-leaf-differs", "eap", THIRD, None)}),
@@ -247,6 +249,10 @@ NOTED = {
 """Rules that only make a note here, as nobody is kept out."""
 
 
+AT_THE_CA = {"eap-client-crl-stale"}
+"""What is mended at a CA and on no node."""
+
+
 def swept(name: str, directory: Path, *, single_address: bool = False) -> Result:
     scenario = Scenario.load(name)
     with Cluster(scenario, directory=directory, at=DAY, single_address=single_address) as lab:
@@ -257,6 +263,8 @@ def swept(name: str, directory: Path, *, single_address: bool = False) -> Result
 def names_what_to_do(result: Result, finding: dict[str, Any]) -> None:
     """A reader who has only the finding knows which certificate it is, where, and what to put."""
     assert finding["remedy"].endswith(".")
+    if finding["endpoint"] == "eap" and finding["rule"] not in AT_THE_CA:
+        assert any(node in finding["remedy"] for node in finding["nodes"]), finding["rule"]
     shown = [result.document["certificates"][sha256] for sha256 in finding["certificates"]]
     if shown:
         said = finding["says"] + "".join(row["value"] for row in finding["evidence"])
@@ -286,6 +294,14 @@ def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name:
 
 def test_every_scenario_with_a_fault_is_expected_something_of() -> None:
     assert set(EXPECTED) == {name for name in known() if not name.startswith("healthy-")}
+
+
+def test_every_rule_has_a_scenario() -> None:
+    """One where it makes a finding or a note, or goes under a finding that explains it."""
+    shown = {rule for _, findings in EXPECTED.values() for rule, *_ in findings}
+    shown |= {rule for rule, _ in NOTED.values()}
+    shown |= {rule for folded in FOLDED.values() for rule in folded}
+    assert shown == set(BY_ID)
 
 
 def test_the_same_is_found_at_a_single_address(tmp_path: Path) -> None:
