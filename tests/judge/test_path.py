@@ -467,12 +467,23 @@ def test_more_paths_than_are_tried_are_remarked_on() -> None:
     assert [remark.kind for remark in explanation.remarks] == ["search-bounded"]
 
 
-def test_a_chain_longer_than_any_client_follows() -> None:
+def levels(count: int) -> tuple[Made, ...]:
+    """Return a chain of so many issuing CAs below the root: leaf first, root last."""
     issuers = [ROOT]
-    for number in range(14):
+    for number in range(count):
         issuers.append(authority(f"Level {number}", issuers[-1]))
-    leaf = make(HOST, issuers[-1], names=[HOST])
-    explanation = explain(leaf, *reversed(issuers))
+    return make(HOST, issuers[-1], names=[HOST]), *reversed(issuers)
+
+
+def test_a_chain_of_ten_below_a_root_is_good() -> None:
+    """RFC 5280, 6.1 knows no length that is too much, and OpenSSL accepts it."""
+    chain = levels(9)
+    assert len(chain) == 10 + 1
+    assert explain(*chain[:-1]).problems == ()
+
+
+def test_a_chain_longer_than_any_client_follows() -> None:
+    explanation = explain(*levels(24))
     assert kinds(explanation) == ["path-invalid"]
     assert "longer" in explanation.problems[0].says
     assert [remark.kind for remark in explanation.remarks] == ["search-bounded"]
