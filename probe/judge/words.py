@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from probe.certificate.facts import CertFacts
-from probe.observation.model import Endpoint
+from probe.observation.model import Endpoint, TlsVersion
 
 _LISTED = 4
 """Names in a sentence before the rest is counted: the finding itself lists them all."""
@@ -19,6 +19,14 @@ HOW = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP"}
 
 SERVICE = {Endpoint.WEB: "web service", Endpoint.EAP: "RADIUS service"}
 """What is to be restarted."""
+
+VERSIONS = {
+    TlsVersion.TLS1_0: "TLS 1.0",
+    TlsVersion.TLS1_1: "TLS 1.1",
+    TlsVersion.TLS1_2: "TLS 1.2",
+    TlsVersion.TLS1_3: "TLS 1.3",
+}
+"""What TLS versions are called in a sentence."""
 
 _PART = re.compile(r"(?:[^,\\]|\\.)+", re.DOTALL)
 """One relative name of RFC 4514 text. A comma behind a backslash belongs to a value (2.4 there), so

@@ -116,14 +116,15 @@ def test_spellings_of_one_name_are_one(spelled: str) -> None:
 
 
 def test_no_names_at_all_are_a_note() -> None:
-    for of in (plan(), of_devices()):
+    """Where the plan says that clients have certificates; else it is of no interest."""
+    for of, notes in ((plan(), []), (of_devices(), [(MISSING, NODES)])):
         result = judged(of, surveyed(*everybody()))
         assert told(result) == []
-        assert noted(result) == [(MISSING, NODES)]
+        assert noted(result) == notes
 
 
 def test_none_at_one_node_and_some_at_others_is_no_difference() -> None:
-    result = judged(plan(), surveyed(*everybody(DEVICE, but="quay3"), asking("quay3")))
+    result = judged(of_devices(), surveyed(*everybody(DEVICE, but="quay3"), asking("quay3")))
     assert told(result) == []
     assert noted(result) == [(MISSING, THIRD)]
 

@@ -309,7 +309,7 @@ def test_nodes_that_choose_different_versions_are_a_note() -> None:
     result = judged(plan(), surveyed(*others("quay3"), older))
     assert told(result) == []
     assert noted(result) == [("cluster-methods-differ", THIRD)]
-    assert "TLSv1.2" in result.notes[0].says
+    assert "TLS 1.2" in result.notes[0].says
 
 
 # ---------------------------------------------------------------- old versions

@@ -444,3 +444,12 @@ def test_no_remedy_names_a_secret() -> None:
         "Set the same secret for this machine on quay3 and here, which the plan has in the"
         " environment variable NORTHPIER_RADIUS."
     )
+
+
+def test_a_proxy_that_cannot_pass_the_request_on() -> None:
+    """RFC 5176, 3.6, values 502 and 505."""
+    for cause in ("Proxy-Request-Not-Routable", "Proxy-Processing-Error"):
+        radius = RadiusSeen("Access-Reject", attributes=(("Error-Cause", cause),))
+        rejected = said("quay3", "PEAP", Outcome.REJECTED, radius=radius)
+        (finding,) = judged(plan(), surveyed(*others("quay3"), rejected)).findings
+        assert finding.remedy.startswith("Look at the realms and proxies of quay3")

@@ -12,8 +12,8 @@ from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
 from probe.judge.narrowed import OLD
 from probe.judge.rules.certificate import objected
-from probe.judge.words import HOW, SERVICE, called, day, listing, verb
-from probe.observation.model import Aspect, Endpoint, Outcome, TlsVersion
+from probe.judge.words import HOW, SERVICE, VERSIONS, called, day, listing, verb
+from probe.observation.model import Aspect, Endpoint, Outcome
 from probe.plan.model import Acceptance, Audience, Client
 
 DEFAULT = "web-default-differs"
@@ -213,9 +213,6 @@ def _who_comes(case: Case, old: Visit) -> tuple[Client, ...]:
         for client in case.browsers(audience)
     ]
     return tuple(dict.fromkeys((*found, *case.other_nodes)))
-
-
-VERSIONS = {TlsVersion.TLS1_0: "TLS 1.0", TlsVersion.TLS1_1: "TLS 1.1"}
 
 
 def _versions(visits: list[Visit]) -> str:

@@ -45,7 +45,7 @@ def client_authorities(case: Case) -> Iterator[Draft | Note]:
             yield _differ(case, visits, by_names, issuers)
     # The same node may name some in one context and none in another.
     any_will_do = {node for visit in asking if not _sent(visit) for node in visit.nodes}
-    if any_will_do:
+    if any_will_do and issuers:
         nodes = case.sort_nodes(any_will_do)
         yield _note(
             MISSING,

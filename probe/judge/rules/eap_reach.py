@@ -47,6 +47,12 @@ _BEFORE_THE_HELLO = frozenset(
 )
 """Endings that no hello has anything to do with."""
 
+_NOT_PASSED_ON = (
+    ("Error-Cause", "Proxy-Request-Not-Routable"),
+    ("Error-Cause", "Proxy-Processing-Error"),
+)
+"""What proxies say (RFC 5176, 3.6), by the names of the dictionary."""
+
 _IDENTITY_FACTS = ("Error-Cause", "Reply-Message")
 
 
@@ -285,6 +291,11 @@ def _remedy(case: Case, ending: _Ending, sightings: list[Sighting]) -> str | Non
             kept = secrets(case, sightings)
             said = f", which the plan has {kept}" if kept else ""
             return f"Set the same secret for this machine on {nodes} and here{said}."
+        case Outcome.REJECTED if _not_passed_on(sightings):
+            return (
+                f"Look at the realms and proxies of {nodes}: the request of"
+                f" {_identity(case, sightings)} is passed on, and does not arrive where it belongs."
+            )
         case Outcome.REJECTED:
             return (
                 f"Let the policy of {nodes} carry {_identity(case, sightings)}, with the attributes"
@@ -300,6 +311,15 @@ def _remedy(case: Case, ending: _Ending, sightings: list[Sighting]) -> str | Non
                 f"Check the EAP certificate and key of {nodes}, its TLS versions and ciphers, and"
                 " the RADIUS log there."
             )
+
+
+def _not_passed_on(sightings: list[Sighting]) -> bool:
+    """Whether every server says that it is a proxy that could not pass the request on."""
+    seen = [each.visit.record.radius for each in sightings]
+    return all(
+        radius is not None and any(pair in _NOT_PASSED_ON for pair in radius.attributes)
+        for radius in seen
+    )
 
 
 def _methods(sightings: list[Sighting], *, last: str) -> str:

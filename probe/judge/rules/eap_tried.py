@@ -35,7 +35,8 @@ def in_words(tried: Iterable[Trial]) -> Iterator[str]:
             ended = "answered"
         if trial.replied_from is not None:
             ended += f" from {clip(trial.replied_from)}"
-        detail = f" ({clip(trial.detail)})" if trial.detail else ""
+        told = trial.detail if trial.outcome is not Outcome.SILENT else None
+        detail = f" ({clip(told)})" if told else ""
         yield f"{asked}: {ended}{detail}"
 
 

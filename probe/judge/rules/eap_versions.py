@@ -9,9 +9,8 @@ from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, addresses_of, beside_chains, nodes_of
 from probe.judge.narrowed import OLD, Narrowing, Why
-from probe.judge.rules.answers import VERSIONS
 from probe.judge.rules.eap_tried import in_words
-from probe.judge.words import clip, listing, verb
+from probe.judge.words import VERSIONS, clip, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome, TlsVersion
 from probe.plan.model import Acceptance
 
@@ -66,7 +65,7 @@ def _detail(narrowing: Narrowing, visit: Visit) -> str:
     if served is not None and served.tls is not None:
         return f"it agrees to {VERSIONS.get(served.tls, served.tls.value)}"
     ended = clip(visit.record.detail or visit.record.outcome.value)
-    offered = listing([version.value for version in visit.asked.tls])
+    offered = listing([VERSIONS.get(version, version.value) for version in visit.asked.tls])
     return "; ".join((f"offered {offered}: {ended}", *in_words(narrowing.tried(visit))))
 
 

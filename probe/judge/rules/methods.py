@@ -13,7 +13,7 @@ from probe.judge.draft import Draft, Sighting, beside_chains, nodes_of, resting_
 from probe.judge.narrowed import Narrowing
 from probe.judge.rules.answers import repeated
 from probe.judge.rules.families import failing
-from probe.judge.words import called, listing, verb
+from probe.judge.words import VERSIONS, called, listing, verb
 from probe.observation.model import Endpoint, Method, Outcome, TlsVersion
 from probe.plan.model import Acceptance
 
@@ -125,7 +125,8 @@ def _versions_differ(case: Case) -> Iterator[Note]:
     told: set[tuple[tuple[str, tuple[str, ...]], ...]] = set()
     for by_version in alike.values():
         groups = tuple(
-            (version.value, case.sort_nodes(nodes)) for version, nodes in sorted(by_version.items())
+            (VERSIONS.get(version, version.value), case.sort_nodes(nodes))
+            for version, nodes in sorted(by_version.items())
         )
         if len(groups) > 1 and groups not in told:
             told.add(groups)
