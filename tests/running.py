@@ -56,11 +56,16 @@ class Result:
         return set(found)
 
 
-def probe(plan: Path, *arguments: str, command: Sequence[str] = ("cluster",)) -> Result:
-    """Run `probe cluster`, or another command, on a plan. Fails unless it ends with a verdict's
-    status."""
+def probe(
+    plan: Path,
+    *arguments: str,
+    command: Sequence[str] = ("cluster",),
+    inside: Sequence[str] = (),
+) -> Result:
+    """Run `probe cluster`, or another command, on a plan; `inside` is a command that runs it
+    elsewhere, as in a network namespace. Fails unless it ends with a verdict's status."""
     done = subprocess.run(
-        [PROBE, *command, plan, "--format", "json", *arguments],
+        [*inside, PROBE, *command, plan, "--format", "json", *arguments],
         env={"PATH": os.defpath, "HOME": str(plan.parent)},
         stdin=subprocess.DEVNULL,
         capture_output=True,

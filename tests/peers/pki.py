@@ -11,8 +11,13 @@ HOST = "quay1.northpier.example"
 EXPECTED = "radius.northpier.example"
 GUEST = "guest.northpier.example"
 
-RING = [f"ring-{number}" for number in range(5, 0, -1)]
-"""Issuing certificates of a long chain, the one that issues the leaf first."""
+RSA = ("radius-rsa-2048", "private-issuing")
+ECDSA = ("radius-p-256", "private-issuing")
+ALONE = ("radius-direct",)
+"""A chain of one: the root issues it."""
+LONG = ("radius-ring", *(f"ring-{number}" for number in range(5, 0, -1)))
+LONGEST = ("radius-outer-ring", *(f"ring-{number}" for number in range(9, 0, -1)))
+"""Chains of six and of ten certificates of RSA-4096."""
 
 _CA_ENDS = 3650
 """A CA that ends within the year is a finding of its own (anchor-expiring)."""
@@ -51,6 +56,14 @@ BLUEPRINTS = (
         )
         for kind in ("RSA-2048", "P-256")
     ),
+    Blueprint(
+        "radius-direct",
+        issuer="private-root",
+        common_name=EXPECTED,
+        names=(EXPECTED,),
+        key="RSA-2048",
+        purposes=("server",),
+    ),
     *(
         Blueprint(
             f"web-{kind.lower()}",
@@ -82,15 +95,19 @@ BLUEPRINTS = (
             authority=True,
             ends=_CA_ENDS,
         )
-        for number in range(1, 6)
+        for number in range(1, 10)
     ),
-    Blueprint(
-        "radius-ring",
-        issuer="ring-5",
-        common_name=EXPECTED,
-        names=(EXPECTED,),
-        key="RSA-4096",
-        purposes=("server",),
+    *(
+        Blueprint(
+            label,
+            issuer=issuer,
+            common_name=EXPECTED,
+            names=(EXPECTED,),
+            key="RSA-4096",
+            key_of="ring-1",
+            purposes=("server",),
+        )
+        for label, issuer in (("radius-ring", "ring-5"), ("radius-outer-ring", "ring-9"))
     ),
 )
 

@@ -1,4 +1,6 @@
-"""Independent servers, run as fixtures: hostapd (RADIUS and EAP), nginx (HTTPS), nsd (DNS).
+"""Independent servers, run as fixtures: nginx (HTTPS), nsd (DNS), and what all of them share.
+
+Those of RADIUS and EAP have files of their own, `hostapd.py` and `freeradius.py`.
 
 They come from the distribution (`fetch.sh` unpacks them) and share no line of code with this
 project: what they serve is what they were configured with, so they can tell whether `probe` sees
@@ -21,7 +23,7 @@ import dns.message
 import dns.query
 
 UNPACKED = Path(__file__).parents[2] / ".work" / "peers"
-SERVERS = ("hostapd", "nginx", "nsd")
+SERVERS = ("freeradius", "hostapd", "nginx", "nsd")
 
 READY_WITHIN = 10.0
 """Seconds; each is up within 50 ms on an idle machine."""
@@ -104,13 +106,15 @@ def running(
     directory: Path,
     kinds: tuple[socket.SocketKind, ...],
     ready: Callable[[Running], bool],
+    enter: Sequence[str] = (),
 ) -> Iterator[Running]:
-    """Run a server whose arguments follow from its port, until the block ends."""
+    """Run a server whose arguments follow from its port, until the block ends. `enter` is the
+    command that runs it elsewhere, in a network namespace of its own."""
     for _ in range(PORT_TRIES):
         port = free_port(*kinds)
         with (directory / "log").open("wb") as log:
             server = subprocess.Popen(  # no shell: the program and its arguments are ours
-                [str(argument) for argument in arguments(port)],
+                [*enter, *(str(argument) for argument in arguments(port))],
                 cwd=directory,
                 env={"PATH": os.defpath, "LD_LIBRARY_PATH": library_path()},
                 stdin=subprocess.DEVNULL,
@@ -146,62 +150,6 @@ def wait_until_ready(
             raise PeerFailed(f"it is not ready after {READY_WITHIN} s:\n{it.logged()}")
         time.sleep(POLL_EVERY)
     return True
-
-
-# ---------------------------------------------------------------- hostapd: RADIUS and EAP
-
-
-@dataclass(frozen=True)
-class Radius:
-    """How the RADIUS and EAP server is set up."""
-
-    keys: Keys
-    second: Keys | None = None
-    """A certificate of another key family."""
-    secret: str = SECRET
-    users: str = "* PEAP,TTLS,TLS"
-    """Phase 1 of its user file: who may use which methods, preferred first."""
-    fragment_size: int = 1400
-    """Octets of TLS data in a fragment."""
-    tls13: bool = False
-    tls12: bool = True
-
-
-@contextmanager
-def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
-    """Run hostapd's RADIUS server. It binds every address, so only loopback may be a client."""
-    directory.mkdir()
-    chain, key = setup.keys.write(directory, "server")
-    (directory / "clients").write_text(f"127.0.0.0/8 {setup.secret}\n", "ascii")
-    inner = '"ferryman" MSCHAPV2,TTLS-MSCHAPV2 "not asked for" [2]'
-    (directory / "users").write_text(f"{setup.users}\n{inner}\n", "ascii")
-    lines = [
-        "interface=lo",
-        "driver=none",
-        "radius_server_clients=clients",
-        "eap_server=1",
-        "eap_user_file=users",
-        f"server_cert={chain}",
-        f"private_key={key}",
-        f"fragment_size={setup.fragment_size}",
-        f"tls_flags=[{'EN' if setup.tls13 else 'DIS'}ABLE-TLSv1.3]"
-        f"[{'EN' if setup.tls12 else 'DIS'}ABLE-TLSv1.2]",
-    ]
-    if setup.second:
-        chain, key = setup.second.write(directory, "second")
-        lines += [f"server_cert2={chain}", f"private_key2={key}"]
-
-    def arguments(port: int) -> Sequence[str | Path]:
-        text = "\n".join([*lines, f"radius_server_auth_port={port}", ""])
-        (directory / "hostapd.conf").write_text(text, "ascii")
-        return [needed("hostapd"), "-d", directory / "hostapd.conf"]
-
-    def ready(it: Running) -> bool:
-        # Its server answers nothing but logins; the log line follows the binding of the port.
-        return "AP-ENABLED" in it.logged()
-
-    with running(arguments, directory, (socket.SOCK_DGRAM,), ready) as it:
-        yield it
 
 
 # ---------------------------------------------------------------- nginx: HTTPS

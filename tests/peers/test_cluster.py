@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.peers.hostapd import CURRENT, Radius, hostapd
 from tests.peers.pki import GUEST, HOST, keys
 from tests.peers.plans import eap_table, fingerprints, write_plan
-from tests.peers.servers import LOOPBACK, Radius, Site, hostapd, nginx, nsd
+from tests.peers.servers import LOOPBACK, Site, nginx, nsd
 from tests.running import probe
 
 WEB = ("web-p-256", "public-issuing")
@@ -42,7 +43,7 @@ def test_a_whole_cluster(
             nsd(tmp_path / "nsd", "northpier.example", f"{zone}\n{ALIAS}\n")
         )
         web = stack.enter_context(nginx(tmp_path / "nginx", [Site(HOST, (keys(*WEB),))]))
-        eap = stack.enter_context(hostapd(tmp_path / "hostapd", Radius(keys(*EAP), tls13=True)))
+        eap = stack.enter_context(hostapd(tmp_path / "hostapd", Radius(keys(*EAP), tls=CURRENT)))
         plan = write_plan(
             tmp_path,
             f'[dns]\nresolvers = ["{LOOPBACK}:{names.port}"]\n[web]\nport = {web.port}\n',

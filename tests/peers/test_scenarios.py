@@ -15,7 +15,8 @@ from lab.cluster import Cluster
 from lab.scenario import Scenario
 from lab.tls import ServedChain
 from lab.toml import to_toml
-from tests.peers.servers import LOOPBACK, Keys, Radius, Site, hostapd, nginx
+from tests.peers.hostapd import CURRENT, Radius, hostapd
+from tests.peers.servers import LOOPBACK, Keys, Site, nginx
 from tests.running import Result, probe
 
 SCENARIOS = (
@@ -46,7 +47,7 @@ def stand_in(stack: ExitStack, lab: Cluster, node: dict[str, Any], directory: Pa
         sites.append(Site(other, tuple(keys_of(chain) for chain in chains)))
     web = stack.enter_context(nginx(directory / f"{name}-web", sites))
     first, second = [*(keys_of(chain) for chain in lab.eap_chains(name)), None][:2]
-    setup = Radius(first, second, secret=lab.secret.decode("ascii"), tls13=True)
+    setup = Radius(first, second, secret=lab.secret.decode("ascii"), tls=CURRENT)
     radius = stack.enter_context(hostapd(directory / f"{name}-eap", setup))
     node["connect"] = dict.fromkeys(node["addresses"], LOOPBACK)
     node["web"]["port"] = web.port
