@@ -4,8 +4,9 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.peers.nameservers import nsd, zone
 from tests.peers.plans import write_plan
-from tests.peers.servers import LOOPBACK, nsd
+from tests.peers.servers import LOOPBACK
 from tests.running import Result, probe
 
 ZONE = "northpier.example"
@@ -38,7 +39,7 @@ SERVICES = "".join(
 @pytest.fixture(scope="module")
 def result(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Result]:
     directory = tmp_path_factory.mktemp("dns")
-    with nsd(directory / "nsd", ZONE, RECORDS) as server:
+    with nsd(directory / "nsd", zone(ZONE, RECORDS)) as server:
         resolver = f'[dns]\nresolvers = ["{LOOPBACK}:{server.port}"]\n'
         plan = write_plan(directory, resolver, SERVICES, NODES)
         yield probe(plan, "--only", "dns")
