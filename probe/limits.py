@@ -23,11 +23,25 @@ class Limits:
     """After so long no further alias of a chain is followed."""
 
     dns_addresses: int = 16
-    """Addresses of one name that are visited, where the plan names none: an answer can hold
+    """Addresses of one name that are visited, where the plan does not name them: an answer can hold
     thousands."""
 
     dns_aliases: int = 16
     """Links of one alias chain that are followed; common resolvers stop between 8 and 16."""
+
+    dns_records: int = 256
+    """Records kept of one answer; one of 64 KB holds some four thousand."""
+
+    dns_record_characters: int = 8_192
+    """Characters of one record that is kept: a TLSA record may hold a whole certificate in hex."""
+
+    dns_suffixes: int = 6
+    """Search suffixes of this machine that are tried for a name of one label: common stub resolvers
+    took so many for decades."""
+
+    dns_reverse_names: int = 4
+    """Names of one address (PTR) that are looked up again, to see whether they lead back: real ones
+    have one."""
 
     connect_wait: float = 5.0
     """TCP connection to a web endpoint: two lost SYNs (1 s + 2 s) and a slow path."""

@@ -4,6 +4,7 @@ Nothing is decided here about what an answer means; here it is made sure that it
 """
 
 import asyncio
+import os
 import random
 import struct
 from typing import cast
@@ -90,18 +91,24 @@ class Nameserver(asyncio.DatagramProtocol):
         self._gate = asyncio.Semaphore(limits.dns_in_flight)
 
     async def ask(
-        self, name: dns.name.Name, record_type: dns.rdatatype.RdataType, *, edns: bool = True
+        self,
+        name: dns.name.Name,
+        record_type: dns.rdatatype.RdataType,
+        *,
+        edns: bool = True,
+        checked: bool = True,
     ) -> dns.message.Message:
         """Send one datagram and return its response, taken over TCP if it does not fit.
 
-        Raises NoReplyError after `dns_wait`, or at once if the server cannot be reached, and
+        `checked`: False asks for what there is without validation (CD; RFC 4035, 3.2.2). Raises
+        NoReplyError after `dns_wait`, or at once if the server cannot be reached, and
         CutShortError.
         """
         query = dns.message.make_query(
             name, record_type, use_edns=0 if edns else False, payload=_PAYLOAD
         )
         # RFC 6840, 5.7: AD in a question asks for AD in the answer.
-        query.flags |= dns.flags.AD
+        query.flags |= dns.flags.AD if checked else dns.flags.CD
         await self._gate.acquire()
         turn = _Turn(self._gate)
         # What has waited for so long will hardly overflow a buffer any more: without this, the
@@ -210,15 +217,34 @@ def _read(octets: bytes, query: dns.message.Message) -> dns.message.Message:
     try:
         response = dns.message.from_wire(octets)
     except (dns.exception.DNSException, ValueError, struct.error) as error:
-        raise NoReplyError(
-            f"the answer is no DNS message: {_reason(error)}", malformed=True
-        ) from None
+        whole = _with_errors(octets)
+        if whole is None:
+            raise NoReplyError(
+                f"the answer is no DNS message: {_reason(error)}", malformed=True
+            ) from None
+        response = whole
     if not query.is_response(response):
         raise NoReplyError("the answer is to another question", malformed=True)
     return response
 
 
+def _with_errors(octets: bytes) -> dns.message.Message | None:
+    """Read a message in which nothing is wrong but what single records say; `errors` has these.
+
+    The library refuses some values that the standards call unusable (RFC 6698, 4.1), not malformed.
+    """
+    try:
+        message = dns.message.from_wire(octets, continue_on_error=True)
+    except (dns.exception.DNSException, ValueError, struct.error):
+        return None
+    for error in message.errors:
+        if not isinstance(error.exception.__cause__, ValueError):
+            return None
+    return message
+
+
 def _reason(error: BaseException) -> str:
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror
+    if isinstance(error, OSError) and error.errno and error.errno > 0:
+        # The event loop replaces the system's words by its own, with the address in them.
+        return os.strerror(error.errno)
     return str(error) or type(error).__name__
