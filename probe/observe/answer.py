@@ -105,8 +105,6 @@ class Trail:
             if self._follow(alias):
                 return True
         if response.errors:
-            # RFC 6698, 4.1: what is not usable is left out; there is something, all the same.
-            self._lifetimes.append(0)
             return self._answered((), len(response.errors))
         if rcode == dns.rcode.NXDOMAIN:
             return self._no_name()
@@ -142,16 +140,22 @@ class Trail:
         longest = self._limits.dns_record_characters
         # Cut short, a record would say something else.
         whole = [text for text in texts if len(text) <= longest]
-        self.data = tuple(whole[: self._limits.dns_records])
+        kept = tuple(whole[: self._limits.dns_records])
         notes = []
-        if left_out := len(texts) - len(self.data):
+        if left_out := len(texts) - len(kept):
             notes.append(
                 f"{left_out} of {len(texts)} records are left out: more than"
                 f" {self._limits.dns_records}, or longer than {longest} characters"
             )
         if unread:
-            notes.append(f"{unread} more cannot be read")
-        return self._end(LookupOutcome.ANSWERED, "; ".join(notes) or None)
+            notes.append(f"{unread} cannot be read")
+        detail = "; ".join(notes) or None
+        if left_out and (not kept or self.type == dns.rdatatype.CAA):
+            # What is left of a set of CAA records does not say what the set says.
+            return self._end(LookupOutcome.MALFORMED, detail)
+        self.data = kept
+        # RFC 6698, 4.1: what nobody can use is as good as nothing.
+        return self._end(LookupOutcome.ANSWERED if kept else LookupOutcome.NO_DATA, detail)
 
     def _follow(self, alias: dns.rrset.RRset) -> bool:
         """Go on to an alias's target. Return True if that is where the way ends."""

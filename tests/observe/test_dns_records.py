@@ -214,11 +214,11 @@ def test_a_tlsa_record_that_nobody_can_use_is_left_out_and_told() -> None:
     good, short = b"\x03\x01\x01" + b"\xab" * 32, b"\x03\x01\x01" + b"\xab" * 31
     seen, server = ask(with_records(52, good, short), kind="TLSA")
     assert (seen.outcome, seen.data) == (LookupOutcome.ANSWERED, ("3 1 1 " + "ab" * 32,))
-    assert seen.detail == "1 more cannot be read"
+    assert seen.detail == "1 cannot be read"
     assert len(server.asked) == 1
     alone, _ = ask(with_records(52, short), kind="TLSA")
-    assert (alone.outcome, alone.data) == (LookupOutcome.ANSWERED, ())
-    assert alone.detail == "1 more cannot be read"
+    assert (alone.outcome, alone.data) == (LookupOutcome.NO_DATA, ())
+    assert alone.detail == "1 cannot be read"
 
 
 def test_a_caa_record_that_cannot_be_read_spoils_the_set() -> None:
@@ -248,6 +248,31 @@ def test_a_record_that_is_too_long_is_left_out_whole() -> None:
     assert seen.data == (short,)
     assert seen.detail is not None
     assert seen.detail.startswith("1 of 2 records are left out: ")
+
+
+@pytest.mark.parametrize(
+    ("kind", "records"),
+    [
+        ("TLSA", ["0 0 0 " + "ab" * 5_000]),
+        ("CAA", ['0 issue "ca1.example.net"', '128 issue "' + "a" * 9_000 + '"']),
+        ("CAA", [f'0 issue "ca{number}.example.net"' for number in range(300)]),
+    ],
+)
+def test_what_is_left_of_an_answer_that_is_too_long_must_not_stand_for_it(
+    kind: str, records: list[str]
+) -> None:
+    wire = reply(
+        dns.message.make_query(NAME, kind), *(f"{NAME}. 300 {kind} {one}" for one in records)
+    ).to_wire(max_size=65535)
+
+    def long(query: dns.message.Message) -> Answer:
+        octets = struct.pack("!H", query.id) + wire[2:]
+        return struct.pack("!H", len(octets)) + octets
+
+    seen, _ = ask(says(flags=dns.flags.TC), by_stream=long, kind=kind)
+    assert (seen.outcome, seen.data) == (LookupOutcome.MALFORMED, ())
+    assert seen.detail is not None
+    assert "records are left out: more than 256, or longer than 8192 characters" in seen.detail
 
 
 def test_a_closed_tcp_port_is_told_in_the_systems_words() -> None:
