@@ -39,6 +39,11 @@ class Scope:
     repeat: int | None = None
     """How often the same is asked of one web address by one name; None: as the depth has it."""
 
+    @property
+    def in_depth(self) -> bool:
+        """Whether it is one node that is looked at closely."""
+        return self.depth is Depth.NODE
+
 
 def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
     """Return what is to be asked. Raises JobError for an unknown node, or if it is nothing."""
