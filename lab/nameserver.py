@@ -23,8 +23,10 @@ from lab.zone import TTL, NameFault, Zone, Zones
 
 _CLASSIC_UDP = 512
 """Octets of an answer to a client without EDNS (RFC 1035, 2.3.4)."""
+_LARGEST = 65_535
+"""Octets of a message (RFC 1035, 4.2.2). What it may be over UDP is looked at afterwards."""
 _FLOOD = 4_000
-"""Addresses in a flood: an answer that still fits into the 65,535 octets of TCP."""
+"""Addresses in a flood: an answer that still fits into a message."""
 
 _CODES = {
     NameFault.FAILS: dns.rcode.SERVFAIL,
@@ -95,9 +97,9 @@ class NameServer:
         if fault is NameFault.POINTER_LOOP:
             response.answer.clear()
             response.authority.clear()
-            return misbehave.circular_name(response.to_wire())
+            return misbehave.circular_name(response.to_wire(max_size=_LARGEST))
         if limit is None:
-            return response.to_wire()
+            return response.to_wire(max_size=_LARGEST)
         cut = fault in (NameFault.TRUNCATED, NameFault.CUT_OFF)
         return _within(response, max(limit, query.payload), cut=cut)
 
@@ -197,10 +199,10 @@ def _flood(response: dns.message.Message, asked: dns.rrset.RRset) -> None:
 
 
 def _within(response: dns.message.Message, limit: int, *, cut: bool) -> bytes:
-    wire = response.to_wire()
+    wire = response.to_wire(max_size=_LARGEST)
     if len(wire) <= limit and not cut:
         return wire
     response.answer.clear()
     response.authority.clear()
     response.flags |= dns.flags.TC
-    return response.to_wire()
+    return response.to_wire(max_size=_LARGEST)

@@ -275,6 +275,10 @@ def test_a_flood_holds_the_right_addresses_too(tmp_path: Path) -> None:
     with saying(tmp_path, GUEST, fault="flood") as running:
         addresses = {running.web_place(node)[0] for node in running.names}
         found = set(data(ask(running, GUEST)))
+        address, port = place(running)
+        query = dns.message.make_query(GUEST, "A", use_edns=0, payload=1232)
+        assert dns.query.udp(query, address, port=port, timeout=5).flags & dns.flags.TC
+        assert set(data(dns.query.tcp(query, address, port=port, timeout=5))) == found
     assert addresses < found
     assert len(found) == 4_003
 

@@ -102,7 +102,6 @@ def test_nothing_looked_up_is_no_heading() -> None:
         (LookupOutcome.REFUSED, "the resolver refuses to answer this machine"),
         (LookupOutcome.SILENT, "nothing came back"),
         (LookupOutcome.LAME, "the resolver does not know it and asks nobody"),
-        (LookupOutcome.ALIAS_BROKEN, "the alias leads nowhere"),
         (LookupOutcome.MALFORMED, "what came back makes no sense"),
         (LookupOutcome("of-a-later-version"), "of-a-later-version"),
     ],
@@ -111,6 +110,18 @@ def test_every_outcome_has_its_words(outcome: LookupOutcome, words: str) -> None
     question = asked(QUAY, "A")
     record = said(question, outcome=outcome, detail="as it is said")
     assert f"     A        {words} (as it is said)\n" in shown((question, (record,)))
+
+
+def test_a_broken_alias_is_told_once() -> None:
+    question = asked(GUEST, "A")
+    detail = "the alias leads to portal.northpier.example, which does not exist"
+    broken = said(
+        question,
+        outcome=LookupOutcome.ALIAS_BROKEN,
+        detail=detail,
+        aliases=("portal.northpier.example",),
+    )
+    assert f"     A        {detail}\n" in shown((question, (broken,)))
 
 
 def test_thousands_of_records_are_counted() -> None:

@@ -104,6 +104,8 @@ def _answers(ask: LookupAsk, records: Sequence[Lookup]) -> Iterator[_Said]:
 
 def _said(record: Lookup) -> str:
     """Return an answer in words: data or outcome, the aliases before it, and what validated."""
+    if record.outcome is LookupOutcome.ALIAS_BROKEN and record.detail:
+        return visible(record.detail)  # which tells of the aliases, too
     if record.outcome is LookupOutcome.ANSWERED:
         said = words.some_of(record.data)
     else:
