@@ -34,7 +34,7 @@ _OUTCOMES = {
     Outcome.SECRET_DIFFERS: "the reply does not verify with our secret",
     Outcome.MALFORMED: "what came back breaks the protocol",
     Outcome.CUT_OFF: "broke off without a word",
-    Outcome.NOT_ASKED: "this machine's TLS library could not ask for it",
+    Outcome.NOT_ASKED: "was not asked",
 }
 
 _LOOKUP_OUTCOMES = {
