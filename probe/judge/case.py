@@ -222,6 +222,13 @@ class Case:
         return question in self._answered
 
     @cached_property
+    def opened_by_guests(self) -> frozenset[str]:
+        """Every name of the plan that guests open."""
+        guests = Audience.GUESTS
+        hosts = {node.host for node in self.plan.nodes if node.host_audience is guests}
+        return frozenset(hosts | {s.name for s in self.plan.services if s.audience is guests})
+
+    @cached_property
     def planned_addresses(self) -> Mapping[str, frozenset[str] | None]:
         """Where the whole plan says that its names lead; None: it takes that from DNS."""
         return planned_addresses(self.whole)
