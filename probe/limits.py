@@ -17,7 +17,15 @@ class Limits:
     """Datagrams per question: one loss is forgiven."""
 
     dns_in_flight: int = 128
-    """Questions at a time: a default socket buffer holds some 270 unread replies (measured)."""
+    """Questions at a time over one socket: its default buffer holds some 270 unread replies
+    (measured)."""
+
+    dns_sockets: int = 4
+    """Sockets for the questions to one resolver, opened as `dns_in_flight` fills each of them."""
+
+    dns_streams: int = 16
+    """TCP connections with one resolver at a time, for what fits no datagram: common servers take
+    10 to 150, from everybody together."""
 
     dns_visit: float = 10.0
     """After so long no further alias of a chain is followed."""

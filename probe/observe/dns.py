@@ -1,14 +1,12 @@
 """Asks resolvers about names: what each says, over aliases, by UDP and TCP.
 
-The messages are dnspython's; its resolver is not used, as it hides what is to be observed here:
-which server said what.
+The library's resolver is not used, as it hides what is to be observed here: which server said what.
 """
 
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import dns.message
 import dns.name
 import dns.rcode
 import dns.resolver
@@ -16,6 +14,7 @@ import dns.resolver
 from probe.limits import Limits
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.answer import Trail, is_answer, is_unexplained
+from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
 
@@ -63,7 +62,7 @@ def system_suffixes() -> tuple[str, ...]:
 
 
 class Resolvers:
-    """Every resolver that is asked, each with one socket. `close` them in the end."""
+    """Every resolver that is asked, each with sockets of its own. `close` them in the end."""
 
     def __init__(
         self,
@@ -146,7 +145,7 @@ class Resolvers:
         return self._resolvers[at]
 
 
-async def _response(resolver: "_Resolver", trail: Trail) -> dns.message.Message:
+async def _response(resolver: "_Resolver", trail: Trail) -> Response:
     """Ask for where a trail has come to, and where a resolver fails, find out whether validation
     is why: then it has an answer if none is asked for (RFC 4035, 3.2.2). Raises as `Nameserver.ask`
     does.
@@ -174,7 +173,7 @@ class _Resolver:
         self._first = 0
         """The server that answered last: a dead one costs its time once, not for each question."""
 
-    async def ask(self, trail: Trail, *, checked: bool = True) -> dns.message.Message:
+    async def ask(self, trail: Trail, *, checked: bool = True) -> Response:
         if not self._servers:
             raise NoReplyError("this machine is configured with no resolver")
         said: list[NoReplyError] = []
@@ -184,7 +183,7 @@ class _Resolver:
             server = self._servers[number]
             try:
                 response = await server.ask(trail.name, trail.type, checked=checked)
-                if response.rcode() in _WITHOUT_EDNS:
+                if response.rcode in _WITHOUT_EDNS:
                     response = await server.ask(trail.name, trail.type, edns=False, checked=checked)
             except NoReplyError as error:
                 said.append(error)

@@ -92,8 +92,9 @@ def output(directory: Path, name: str, *arguments: str | Path) -> str:
 
 
 @contextmanager
-def nsd(directory: Path, *zones: Zone) -> Iterator[Running]:
-    """Run nsd with these zones, by UDP and TCP."""
+def nsd(directory: Path, *zones: Zone, minimal: bool = False) -> Iterator[Running]:
+    """Run nsd with these zones, by UDP and TCP. `minimal`: only what was asked for is in its
+    answers, as resolvers have it, and not the zone's name servers too."""
     directory.mkdir()
     for number, one in enumerate(zones):
         (directory / f"zone{number}").write_text(one.text, "ascii")
@@ -109,6 +110,7 @@ def nsd(directory: Path, *zones: Zone) -> Iterator[Running]:
             f'  xfrdir: "{directory}"\n  zonesdir: "{directory}"\n'
             # Response rate limiting would drop what the benchmark and many cases ask.
             "  rrl-ratelimit: 0\n"
+            f"  minimal-responses: {'yes' if minimal else 'no'}\n"
             "remote-control:\n  control-enable: no\n"
             + "".join(
                 f'zone:\n  name: "{one.name or "."}"\n  zonefile: zone{number}\n'
