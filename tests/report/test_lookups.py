@@ -109,7 +109,22 @@ def test_nothing_looked_up_is_no_heading() -> None:
 def test_every_outcome_has_its_words(outcome: LookupOutcome, words: str) -> None:
     question = asked(QUAY, "A")
     record = said(question, outcome=outcome, detail="as it is said")
-    assert f"     A        {words} (as it is said)\n" in shown((question, (record,)))
+    assert f"     A            {words} (as it is said)\n" in shown((question, (record,)))
+
+
+def test_what_is_the_same_is_told_once() -> None:
+    """Names of which the same was said are one entry, and types one row."""
+    questions = [asked(name, kind) for name in (QUAY, GUEST) for kind in ("A", "AAAA", "CAA")]
+    answers = [
+        (question, (said(question, *(("192.0.2.11",) if question.id.endswith("/A") else ())),))
+        for question in questions
+    ]
+    assert shown(*answers).split("\n")[2:] == [
+        f"  {QUAY} and {GUEST}",
+        "     A            192.0.2.11",
+        "     AAAA, CAA    no such record",
+        "",
+    ]
 
 
 def test_a_broken_alias_is_told_once() -> None:
@@ -121,7 +136,7 @@ def test_a_broken_alias_is_told_once() -> None:
         detail=detail,
         aliases=("portal.northpier.example",),
     )
-    assert f"     A        {detail}\n" in shown((question, (broken,)))
+    assert f"     A            {detail}\n" in shown((question, (broken,)), width=110)
 
 
 def test_thousands_of_records_are_counted() -> None:

@@ -1,4 +1,4 @@
-"""What resolvers said, name by name: one row for each type of record, where they agree."""
+"""What resolvers said of each name; names, types and resolvers that say the same stand together."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -11,39 +11,43 @@ from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
-ROWS = 200
-"""Rows that are shown: a node in depth has some dozens; the JSON has all of them."""
+ENTRIES = 100
+"""Entries that are shown; a node in depth has some dozen, and the JSON has all of them."""
 
-_COLUMN = 14
+NAMES = 12
+"""Names of one entry that are all shown."""
+
+_COLUMN = 18
 _INDENT = 5
-
 _TYPE = 10
 """Characters of a type that are shown; one of a saved survey may be anything."""
 
 _TYPES = ("A", "AAAA", "CAA", "TLSA", "PTR")
 
-_Said = tuple[str, str, str]
-"""A name, a type of records, and what was said about them."""
+_Told = dict[tuple[str, str], list[str]]
+"""Of one name: a type of records and what was said of them, and the resolvers that said so."""
 
 
 def lookups(view: View) -> Iterator[RenderableType]:
-    """Yield each name that was looked up, with what was said of it."""
+    """Yield the names that were looked up, with what was said of them; those of which the same was
+    said are one entry."""
     survey = view.assessment.survey
-    rows = _rows(survey.questions, survey.lookups)
-    if not rows:
+    told = _told(survey.questions, survey.lookups)
+    if not told:
         return
     yield heading("What resolvers say")
     resolvers = _resolvers(survey.questions)
     yield Indented(Text(f"asked: {words.some_of(resolvers)}"))
-    shown = None
-    for (name, kind, said), by in list(rows.items())[:ROWS]:
-        if name != shown:
-            yield Indented(styled(visible(name), "place"))
-            shown = name
-        line = said if len(by) == len(resolvers) else f"{said}, says {words.some_of(by)}"
-        yield Labelled(visible(kind, _TYPE), Text(line), _COLUMN, _INDENT, hang=2)
-    if len(rows) > ROWS:
-        yield Indented(Text(f"and {words.plural(len(rows) - ROWS, 'more answer')}"))
+    entries: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for name, of_name in told.items():
+        entries.setdefault(_rows(of_name, len(resolvers)), []).append(name)
+    for rows, names in list(entries.items())[:ENTRIES]:
+        yield Indented(styled(words.some_of(names, NAMES), "place"))
+        for kinds, said in rows:
+            yield Labelled(kinds, Text(said), _COLUMN, _INDENT, hang=2)
+    if len(entries) > ENTRIES:
+        left_out = [name for names in list(entries.values())[ENTRIES:] for name in names]
+        yield Indented(Text(f"and what was said of {words.plural(len(left_out), 'more name')}"))
 
 
 def _resolvers(questions: Iterable[Question]) -> list[str]:
@@ -56,36 +60,39 @@ def _resolver(ask: LookupAsk) -> str:
     return named if ask.view is None else f"{named} ({ask.view} view)"
 
 
-def _rows(questions: Sequence[Question], records: Sequence[Lookup]) -> dict[_Said, list[str]]:
-    """Return the resolvers that said it, by what was said.
-
-    Names stand in the order in which they were asked for, and under each of them its types.
-    """
+def _told(questions: Sequence[Question], records: Sequence[Lookup]) -> dict[str, _Told]:
+    """Return what was said of each name, in the order in which they were asked for."""
     by_question: dict[str, list[Lookup]] = {}
     for record in records:
         by_question.setdefault(record.question, []).append(record)
-    found: dict[str, dict[_Said, list[str]]] = {}
+    found: dict[str, _Told] = {}
     for question in questions:
         if question.lookup is None:
             continue
         by = _resolver(question.lookup)
-        for said in _answers(question.lookup, by_question.get(question.id, [])):
-            resolvers = found.setdefault(said[0], {}).setdefault(said, [])
+        for name, kind, said in _answers(question.lookup, by_question.get(question.id, [])):
+            resolvers = found.setdefault(name, {}).setdefault((kind, said), [])
             if by not in resolvers:
                 resolvers.append(by)
-    return {
-        said: rows[said]
-        for rows in found.values()
-        for said in sorted(rows, key=lambda said: _place(said[1]))
-    }
+    return found
+
+
+def _rows(told: _Told, resolvers: int) -> tuple[tuple[str, str], ...]:
+    """Return types and what was said of them; types of which the same was said are one row."""
+    rows: dict[str, list[str]] = {}
+    for (kind, said), by in sorted(told.items(), key=lambda row: _place(row[0][0])):
+        line = said if len(by) == resolvers else f"{said}, says {words.some_of(by)}"
+        rows.setdefault(line, []).append(visible(kind, _TYPE))
+    return tuple((", ".join(dict.fromkeys(kinds)), line) for line, kinds in rows.items())
 
 
 def _place(kind: str) -> int:
     return _TYPES.index(kind) if kind in _TYPES else len(_TYPES)
 
 
-def _answers(ask: LookupAsk, records: Sequence[Lookup]) -> Iterator[_Said]:
-    """Yield what one resolver said to one question, which may have led to further ones."""
+def _answers(ask: LookupAsk, records: Sequence[Lookup]) -> Iterator[tuple[str, str, str]]:
+    """Yield what one resolver said to one question, which may have led to further ones: the name,
+    the type, and what was said."""
     if not records:
         yield ask.name, ask.type, "not seen"
     name = ask.name
