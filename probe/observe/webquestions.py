@@ -7,7 +7,7 @@ repeats, two key families under two TLS versions each, two old versions, one wit
 is by address, too: RFC 6066, 3 permits no address as a server name), one by another name.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 
 from probe.observation.model import (
@@ -152,29 +152,28 @@ def led_visits(plan: Plan, part: Plan) -> Iterator[Question]:
     `part` holds the nodes that are asked about; what all of the plan says of a name counts.
     """
     planned = planned_addresses(plan)
-    behind: dict[tuple[str, int], tuple[str, ...]] = {}
+    behind: dict[tuple[str, int], dict[str, None]] = {}
     of_service: dict[tuple[str, int], str | None] = {}
     for node, name, port, service in opened_at(part):
         if planned[name] is not None and not is_address(name):
-            earlier = behind.get((name, port), ())
-            behind[name, port] = tuple(dict.fromkeys((*earlier, node.name)))
+            behind.setdefault((name, port), {})[node.name] = None
             of_service.setdefault((name, port), service)
     for (name, port), nodes in behind.items():
         ask = HandshakeAsk(None, port, name=name, server_name=name, aspect=Aspect.LED)
-        yield Question(
-            f"web/led/{name}:{port}", Endpoint.WEB, nodes, of_service[name, port], handshake=ask
-        )
+        service = of_service[name, port]
+        yield Question(f"web/led/{name}:{port}", Endpoint.WEB, tuple(nodes), service, handshake=ask)
 
 
-def places_known(plan: Plan) -> Mapping[str, frozenset[str]]:
+def places_known(plan: Plan) -> Mapping[str, Set[str]]:
     """Return, by each name that clients open, the addresses that are visited by that name anyway,
     and all that this machine reaches in another way."""
     translated = frozenset(address for node in plan.nodes for address, _ in node.connect)
     planned = planned_addresses(plan)
-    known: dict[str, frozenset[str]] = {}
+    known: dict[str, set[str]] = {}
     for node, name, _, _ in opened_at(plan):
-        own = (*(planned[name] or ()), *(node.web_addresses() or ()))
-        known[name] = known.get(name, translated) | frozenset(own)
+        if name not in known:
+            known[name] = {*translated, *(planned[name] or ())}
+        known[name].update(node.web_addresses() or ())
     return known
 
 
