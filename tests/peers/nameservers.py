@@ -192,6 +192,8 @@ class Dug:
     flags: frozenset[str]
     records: tuple[tuple[str, str, str], ...]
     """(owner, type, data) of the answer section, names without the final dot."""
+    errors: tuple[int, ...]
+    """Extended errors (RFC 8914), by their numbers."""
 
     def data(self, kind: str) -> list[str]:
         """Return the data of all records of one type, sorted."""
@@ -228,4 +230,5 @@ def _dug(printed: str) -> Dug:
         head[1],
         frozenset(head[2].split()),
         tuple((owner.rstrip("."), kind, data.rstrip(".")) for owner, _, _, kind, data in lines),
+        tuple(int(number) for number in re.findall(r"(?m)^; EDE: (\d+)", printed)),
     )
