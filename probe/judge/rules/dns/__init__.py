@@ -12,7 +12,7 @@ from probe.judge.draft import Draft
 from probe.judge.rules.dns.absent import broken_alias, no_address
 from probe.judge.rules.dns.answers import answers_of
 from probe.judge.rules.dns.association import association
-from probe.judge.rules.dns.authorisation import authorisation, needed
+from probe.judge.rules.dns.authorisation import authorisation, left_to_others, needed
 from probe.judge.rules.dns.beside import reverse_differs, wildcard_answer
 from probe.judge.rules.dns.elsewhere import elsewhere
 from probe.judge.rules.dns.unanswered import no_answer
@@ -28,6 +28,7 @@ def names(case: Case) -> Iterator[Draft | Note]:
     yield from elsewhere(case, answers)
     yield from family_unserved(case)
     yield from authorisation(case)
+    yield from left_to_others(case)
     yield from association(case)
     yield from reverse_differs(case)
     yield from wildcard_answer(case, answers)

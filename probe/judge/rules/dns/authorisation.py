@@ -10,13 +10,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from probe.assessment import Basis, Evidence, Verdict
+from probe.assessment import Basis, Evidence, Note, Verdict
 from probe.judge.caa import Admission, Property, admission, climb, is_wildcard, parse
 from probe.judge.case import Case, Visit
+from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, limited
 from probe.judge.issuers import Authority, authority_of, organisation, stands_under
 from probe.judge.names import reference_name
-from probe.judge.rules.dns.answers import ABSENT, expected_in, row
+from probe.judge.rules.dns.answers import ABSENT, expected_in, row, where
 from probe.judge.standing import Standing
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import Endpoint, Lookup, LookupOutcome
@@ -52,6 +53,18 @@ class _Objection:
     source: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class _Climbed:
+    """What is known of the relevant set of one name."""
+
+    found: tuple[_Found, ...] = ()
+    """As each resolver that counts shows it."""
+    failed: frozenset[str] = frozenset()
+    """Questions on the way up that failed, where nothing is known for it."""
+    beyond: frozenset[str] = frozenset()
+    """Questions that a resolver left to others, where nothing is known of a set for it."""
+
+
 class Authorisations:
     """What CAA records say of each name, climbed once."""
 
@@ -62,39 +75,41 @@ class Authorisations:
             asked = lookup.asked
             if lookup.question in case.questions and asked.type == "CAA":
                 self._sets[asked.resolver, asked.view, lookup.vantage][asked.name] = lookup
-        self._known: dict[str, tuple[tuple[_Found, ...], frozenset[str]]] = {}
+        self._known: dict[str, _Climbed] = {}
 
-    def relevant(self, name: str) -> tuple[_Found, ...]:
-        """Return the relevant set of a name by each resolver that counts and shows one."""
-        return self._look(name)[0]
-
-    def failed(self, name: str) -> frozenset[str]:
-        """Return the questions on the way up that failed, where nothing is known for it."""
-        return self._look(name)[1]
-
-    def _look(self, name: str) -> tuple[tuple[_Found, ...], frozenset[str]]:
+    def of(self, name: str) -> _Climbed:
+        """Return what is known of the relevant set of a name."""
         if name not in self._known:
             self._known[name] = self._climb(name)
         return self._known[name]
 
-    def _climb(self, name: str) -> tuple[tuple[_Found, ...], frozenset[str]]:
+    def _climb(self, name: str) -> _Climbed:
         failed: set[str] = set()
+        beyond: set[str] = set()
+        answered = False
         for views in (_is_outer, _is_plain):
             found: list[_Found] = []
             complete = False
             for asked, sets in self._sets.items():
                 if not views(asked[1]) or name not in sets:
                     continue
-                met, broken = _up(sets, name)
-                if met is not None:
+                met = _up(sets, name)
+                if isinstance(met, _Found):
                     found.append(met)
-                if broken is not None and expected_in(self._case, asked[1], name):
-                    failed.add(broken)
-                elif broken is None and met is None and (asked[1] or "").casefold() == _PUBLIC:
-                    complete = True
+                elif met is None:
+                    answered = True
+                    complete = complete or (asked[1] or "").casefold() == _PUBLIC
+                elif met.asked.name != name and met.outcome in _NOT_ITS_OWN:
+                    beyond.add(met.question)
+                elif expected_in(self._case, asked[1], name):
+                    failed.add(met.question)
             if found or complete:
-                return tuple(found), frozenset()
-        return (), frozenset(failed)
+                return _Climbed(tuple(found))
+        return _Climbed((), frozenset(failed), frozenset() if answered else frozenset(beyond))
+
+
+_NOT_ITS_OWN = frozenset({LookupOutcome.REFUSED, LookupOutcome.LAME})
+"""What a server says that knows its own zones only, of what stands above them."""
 
 
 def _is_outer(view: str | None) -> bool:
@@ -105,20 +120,22 @@ def _is_plain(view: str | None) -> bool:
     return view is None
 
 
-def _up(sets: dict[str, Lookup], name: str) -> tuple[_Found | None, str | None]:
-    """Return the first set on the way up, or the question that stands in the way of knowing it."""
+def _up(sets: dict[str, Lookup], name: str) -> _Found | Lookup | None:
+    """Return the first set on the way up, or the lookup that stands in the way of knowing it; None:
+    there is none."""
     for place in climb(name):
         lookup = sets.get(place)
         if lookup is None:
-            return None, None  # never asked, or without a record: that is told already
+            return None  # never asked, or without a record: that is told already
         if lookup.outcome is LookupOutcome.ANSWERED and lookup.data:
             read = [parse(text) for text in lookup.data]
             properties = tuple(one for one in read if one is not None)
-            whole = len(properties) == len(read) and lookup.detail is None
-            return _Found(lookup, properties, whole), None
+            return _Found(
+                lookup, properties, len(properties) == len(read) and lookup.detail is None
+            )
         if lookup.outcome not in ABSENT and lookup.outcome is not LookupOutcome.ANSWERED:
-            return None, lookup.question
-    return None, None
+            return lookup
+    return None
 
 
 # ---------------------------------------------------------------- whose certificates
@@ -153,8 +170,33 @@ def needed(case: Case) -> frozenset[str]:
         question
         for leaf, _ in _public_leaves(case)
         for _, place in _names(case, leaf)
-        for question in known.failed(place)
+        for question in known.of(place).failed
     )
+
+
+def left_to_others(case: Case) -> Iterator[Note]:
+    """Yield a note where nobody told whether there are CAA records above what a server knows."""
+    known = Authorisations(case)
+    nodes: dict[str, set[str]] = defaultdict(set)
+    for leaf, visits in _public_leaves(case):
+        for _, place in _names(case, leaf):
+            for question in known.of(place).beyond:
+                nodes[question].update(node for visit in visits for node in visit.nodes)
+    lookups = [lookup for lookup in case.survey.lookups if lookup.question in nodes]
+    if lookups:
+        places = list(dict.fromkeys(lookup.asked.name for lookup in lookups))
+        servers = list(dict.fromkeys(where(case, lookup) for lookup in lookups))
+        start = listing(servers)
+        yield Note(
+            _RULE,
+            Endpoint.DNS,
+            case.sort_nodes(node for some in nodes.values() for node in some),
+            None,
+            f"{start[0].upper()}{start[1:]} {verb(servers, 'knows its', 'know their')} own zones"
+            f" alone, and nobody told whether {listing(places)} {verb(places, 'has', 'have')} CAA"
+            " records.",
+            BY_ID[_RULE].source,
+        )
 
 
 # ---------------------------------------------------------------- the rule
@@ -174,7 +216,7 @@ def authorisation(case: Case) -> Iterator[Draft]:
     causes: dict[tuple[str, tuple[str, ...], str, Acceptance | None], _Cause] = {}
     for leaf, visits in _public_leaves(case):
         for entry, place in _names(case, leaf):
-            objection, found = _mildest(case, leaf, visits[0], entry, known.relevant(place))
+            objection, found = _mildest(case, leaf, visits[0], entry, known.of(place).found)
             if objection is None or found is None:
                 continue
             for visit in visits:

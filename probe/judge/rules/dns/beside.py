@@ -23,6 +23,9 @@ _WILDCARD = "dns-wildcard-answer"
 
 _REVERSE = "dns-reverse-differs"
 
+_Flaw = tuple[str, str, str]
+"""A verb for one address and for several, and what follows."""
+
 
 # ---------------------------------------------------------------- reverse records
 
@@ -44,19 +47,21 @@ def reverse_differs(case: Case) -> Iterator[Note]:
             nodes[lookup.asked.name].update(question.nodes)
         else:
             targets[lookup.question, lookup.asked.name].append(lookup)
-    wrong: dict[str, str] = {}
+    wrong: dict[str, _Flaw] = {}
     for name, lookups in by_address.items():
         told = [lookup for lookup in lookups if lookup.outcome not in BAD]
         flaws = [_flaw(case, lookup, nodes[name], targets) for lookup in told]
         if flaws and None not in flaws:
-            wrong[name] = flaws[0] or ""
+            wrong[name] = next(flaw for flaw in flaws if flaw is not None)
     if not wrong:
         return
     affected = case.sort_nodes(node for name in wrong for node in nodes[name])
-    alike: dict[str, list[str]] = defaultdict(list)
+    alike: dict[_Flaw, list[str]] = defaultdict(list)
     for name, flaw in wrong.items():
         alike[flaw].append(_address(name))
-    says = listing([f"{listing(some)} {flaw}" for flaw, some in alike.items()])
+    says = listing(
+        [f"{listing(some)} {verb(some, *flaw[:2])} {flaw[2]}" for flaw, some in alike.items()]
+    )
     yield Note(
         _REVERSE,
         Endpoint.DNS,
@@ -72,23 +77,23 @@ def _flaw(
     lookup: Lookup,
     nodes: set[str],
     targets: dict[tuple[str, str], list[Lookup]],
-) -> str | None:
+) -> _Flaw | None:
     """Return what is wrong with one reverse answer; None: nothing that is known."""
     if lookup.outcome is not LookupOutcome.ANSWERED:
-        return "has none"
+        return "has", "have", "none"
     address = _address(lookup.asked.name)
     own = {case.host(node) for node in nodes if node in case.nodes}
     own |= {one.name for one in case.plan.services if set(one.nodes) & nodes}
     mine = [target for target in lookup.data if target.lower() in own]
     if not mine:
-        return f"names {listing([clip(target) for target in lookup.data])}"
+        return "names", "name", listing([clip(target) for target in lookup.data])
     for target in mine:
         forward = targets.get((lookup.question, target), [])
         of_type = [one for one in forward if one.asked.type == family_of(address)]
         known = [one for one in of_type if one.outcome not in BAD]
         if not known or canonical(address) in addresses_in(known):
             return None
-    return f"names {listing(mine)}, which does not have this address"
+    return "names", "name", f"{listing(mine)}, which does not have this address"
 
 
 def _address(reverse: str) -> str:

@@ -5,7 +5,7 @@ kind of address answered it. A closed port is an answer.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from probe.assessment import Verdict
@@ -67,8 +67,8 @@ def unserved(case: Case) -> tuple[Unserved, ...]:
             here = [v for v in visits if canonical(v.asked.address or "") in addresses]
             for family in FAMILIES:
                 for failing, served_at in _failing(here, addresses, family):
-                    proven = _proven(case, failing, reached)
                     for visit in failing:
+                        proven = _proven(case, visit, reached)
                         one = Unserved(visit, family, proven, served_at)
                         found.setdefault(id(visit), one)
     return tuple(found.values())
@@ -180,12 +180,11 @@ def _split(visits: list[Visit], family: str) -> tuple[list[Visit], tuple[str, ..
     return of_family, tuple(dict.fromkeys(v.asked.address or "" for v in answering))
 
 
-def _proven(case: Case, failing: Iterable[Visit], reached: frozenset[str]) -> bool:
-    return all(
+def _proven(case: Case, visit: Visit, reached: frozenset[str]) -> bool:
+    return (
         visit.record.outcome not in _UNREACHED
         or family_of(_way(case, visit)) in reached
         or case.answered_before(visit.record.question)
-        for visit in failing
     )
 
 
