@@ -1,7 +1,8 @@
 """What the name servers of a scenario say: what follows from its nodes and services, and instead of
 that what the scenario says of single names.
 
-They play resolvers: what is in no zone does not exist, also outside of the cluster's domain.
+They play resolvers, unless told otherwise: what is in no zone does not exist, also outside of the
+cluster's domain.
 """
 
 import hashlib
@@ -42,10 +43,11 @@ def zones_of(
     own = _Own(scenario, seating, workshop)
     for name, said in (*scenario.record.items(), *server.record.items()):
         own.say(name, said)
-    zones = [
-        Zone(scenario.domain, own.inside, own.faults, own.type_faults, scenario.signed),
-        Zone(ROOT, {**own.outside, **_reverse(scenario, seating)}, own.faults, own.type_faults),
-    ]
+    zones = [Zone(scenario.domain, own.inside, own.faults, own.type_faults, scenario.signed)]
+    if not server.recursive:
+        return tuple(zones)
+    elsewhere = {**own.outside, **_reverse(scenario, seating)}
+    zones.append(Zone(ROOT, elsewhere, own.faults, own.type_faults))
     if scenario.canary is not None:
         name, at = scenario.canary.name, scenario.canary.at
         zones.append(Zone(name, {name: {"A": (seating.place(seating.web(at)).address,)}}))

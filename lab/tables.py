@@ -138,6 +138,8 @@ class NameServerSettings(Table, frozen=True):
     """What it says of single names, laid over what the others say."""
     tcp: bool = True
     """Whether it answers over TCP."""
+    recursive: bool = True
+    """Whether it plays a resolver. Else it refuses what lies outside of the cluster's own zone."""
 
 
 class Canary(Table, frozen=True):

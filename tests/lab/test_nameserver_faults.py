@@ -75,6 +75,14 @@ def test_each_name_server_has_its_own_view(tmp_path: Path) -> None:
     assert 'view = "guest"' in plan
 
 
+def test_a_name_server_may_know_its_own_zone_alone(tmp_path: Path) -> None:
+    with lab(tmp_path, nameserver={"main": NameServerSettings(recursive=False)}) as running:
+        assert data(ask(running, HOST))
+        assert ask(running, "nowhere.northpier.example").rcode() == dns.rcode.NXDOMAIN
+        for name in ("example", "www.other.example", "11.1.77.127.in-addr.arpa"):
+            assert ask(running, name, "CAA").rcode() == dns.rcode.REFUSED
+
+
 def test_records_are_what_the_scenario_says(tmp_path: Path) -> None:
     caa = ('0 issue "ca.example; account=7"', '128 tbs "x"')
     with saying(tmp_path, "northpier.example", CAA=list(caa)) as running:
