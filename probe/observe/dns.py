@@ -14,6 +14,7 @@ import dns.resolver
 from probe.limits import Limits
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.answer import Trail, is_answer, is_unexplained
+from probe.observe.dnsquestions import ADDRESS_TYPES
 from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
@@ -79,12 +80,13 @@ class Resolvers:
     async def ask(self, ask: LookupAsk) -> LookupSeen:
         """Ask one resolver for one type of record. Never raises for what the network does.
 
-        A name is asked for as it stands. Of a name of one label `detail` tells besides where the
-        search suffixes of this machine lead, if it is the machine's own resolver that is asked.
+        A name is asked for as it stands. If the machine's own resolver is asked for the address of
+        a name of one label, `detail` tells besides where the search suffixes of this machine lead.
         """
         resolver = self._resolver(ask.resolver)
         seen = await self._follow(resolver, ask.name, ask.type)
-        if ask.resolver == SYSTEM and "." not in ask.name:
+        # Of a top-level domain CAA is asked: that is no short name.
+        if ask.resolver == SYSTEM and ask.type in ADDRESS_TYPES and "." not in ask.name:
             completed = await self._completed(resolver, ask, found=bool(seen.data))
             if completed is not None:
                 notes = (seen.detail, completed)

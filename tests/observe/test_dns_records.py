@@ -287,7 +287,11 @@ def test_a_closed_tcp_port_is_told_in_the_systems_words() -> None:
 
 
 def ask_short(
-    handle: Handler, *suffixes: str, by_name: str = "system", name: str = "quay1"
+    handle: Handler,
+    *suffixes: str,
+    by_name: str = "system",
+    name: str = "quay1",
+    kind: str = "A",
 ) -> tuple[LookupSeen, list[str]]:
     async def run() -> tuple[LookupSeen, list[str]]:
         async with serving(handle) as server:
@@ -296,7 +300,7 @@ def ask_short(
                 DEFAULT, system=lambda: (server.place,), suffixes=lambda: suffixes
             )
             try:
-                seen = await resolvers.ask(LookupAsk(name, "A", at))
+                seen = await resolvers.ask(LookupAsk(name, kind, at))
             finally:
                 await resolvers.close()
             return seen, asked(server)
@@ -355,10 +359,16 @@ def test_a_suffix_that_makes_the_name_too_long_is_passed_over() -> None:
     assert names == ["quay1-of-the-pier", "quay1-of-the-pier.harbour.example"]
 
 
-@pytest.mark.parametrize(("by_name", "name"), [("its address", "quay1"), ("system", NAME)])
-def test_nothing_else_is_completed(by_name: str, name: str) -> None:
-    """Search suffixes are this machine's: they say nothing of another resolver's clients."""
-    _, names = ask_short(only("nobody.example"), "harbour.example", by_name=by_name, name=name)
+@pytest.mark.parametrize(
+    ("by_name", "name", "kind"),
+    [("its address", "quay1", "A"), ("system", NAME, "A"), ("system", "example", "CAA")],
+)
+def test_nothing_else_is_completed(by_name: str, name: str, kind: str) -> None:
+    """Search suffixes are this machine's: they say nothing of another resolver's clients. And of a
+    top-level domain CAA is asked, which has one label too."""
+    _, names = ask_short(
+        only("nobody.example"), "harbour.example", by_name=by_name, name=name, kind=kind
+    )
     assert names == [name]
 
 
