@@ -4,6 +4,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from socket import SOCK_DGRAM, SOCK_STREAM
 from typing import cast
 
 import dns.flags
@@ -15,6 +16,7 @@ from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
 from probe.observe.nameserver import Nameserver, NoReplyError
 from tests.observe.nameservers import Answer, reply, serving
+from tests.peers.servers import free_port
 
 SOA = "northpier.example. 300 SOA ns.northpier.example. root.northpier.example. 1 2 3 4 300"
 
@@ -180,8 +182,8 @@ def test_at_most_so_many_tcp_connections_are_open() -> None:
             await writer.drain()
             writer.close()
 
-        listener = await asyncio.start_server(stream, "127.0.0.1", 0)
-        port = listener.sockets[0].getsockname()[1]
+        port = free_port(SOCK_DGRAM, SOCK_STREAM)
+        listener = await asyncio.start_server(stream, "127.0.0.1", port)
         transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
             Truncating, local_addr=("127.0.0.1", port)
         )

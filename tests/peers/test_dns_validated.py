@@ -260,6 +260,32 @@ def test_a_sibling_that_nobody_named_shows_a_wildcard(seen: Seen) -> None:
     assert below[ZONE] == "no-name"
 
 
+def test_findings_follow_from_the_zones(seen: Seen) -> None:
+    """The plan has 127.0.0.1 and ::1 for every name; a zone with fewer lacks the other one."""
+    assert seen.result.findings() == {
+        ("dns-no-address", "dns", ("quay1",), f"nope.{ZONE}"),
+        ("dns-no-address", "dns", ("quay1",), f"nothing.{ZONE}"),
+        ("dns-wrong-address", "dns", ("quay1",), f"lost.berths.{ZONE}"),
+        ("dns-wrong-address", "dns", ("quay1",), f"many.{ZONE}"),
+        ("dns-wrong-address", "dns", ("quay1",), f"quay2.broken.{ZONE}"),
+        ("dns-broken-alias", "dns", ("quay1",), f"dangling.{ZONE}"),
+        ("dns-partly-wrong", "dns", ("quay1",), f"outside.{ZONE}"),
+        ("dns-partly-wrong", "dns", ("quay1",), f"quay1.plain.{ZONE}"),
+        ("dns-partly-wrong", "dns", ("quay1",), f"xn--hfen-loa.{ZONE}"),
+        # Failed validation is told from the failure to follow a loop.
+        ("dns-no-answer", "dns", ("quay1",), None),
+        ("dns-no-answer", "dns", ("quay1",), f"one.{ZONE}"),
+    }
+    verdicts = {
+        one["name"]: one["verdict"]
+        for one in seen.result.document["findings"]
+        if one["rule"] == "dns-no-answer"
+    }
+    assert verdicts == {None: "blocked", f"one.{ZONE}": "unseen"}
+    notes = {(note["rule"], note["name"]) for note in seen.result.document["notes"]}
+    assert ("dns-wildcard-answer", f"lost.berths.{ZONE}") in notes
+
+
 # ---------------------------------------------------------------- a resolver in other ways
 
 
