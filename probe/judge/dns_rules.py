@@ -37,7 +37,7 @@ NAMES: tuple[Beside, ...] = (
         "Resolvers of several views give different addresses, and it is no clean split: one lacks"
         " some that the plan has, and another gives.",
         "Bring the zone of the view that lacks them in line with the other.",
-        "RFC 8499, 5 (split DNS)",
+        "RFC 9499, 6 (formerly RFC 8499)",
         Verdict.WARNED,
         Basis.COMMON_PRACTICE,
     ),
@@ -83,7 +83,7 @@ NAMES: tuple[Beside, ...] = (
         "A name has both A and AAAA records, and its server does not answer at the addresses of one"
         " of the two: clients that have this family alone get nowhere.",
         "Let the server answer at those addresses, or take their records out of the zone.",
-        "RFC 8305, 3 and 5; RFC 4038, 2.2",
+        "RFC 8305, 3 and 5",
         Verdict.ADVISED,
     ),
     Beside(

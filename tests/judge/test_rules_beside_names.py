@@ -145,3 +145,9 @@ def test_reverse_records_that_a_guest_view_does_not_tell_are_nothing() -> None:
     }
     survey = seen(of, dns=given, depth=Depth.NODE)
     assert told(judged(of, survey)) == []
+
+
+def test_reverse_records_of_a_zone_that_a_server_does_not_have_are_nothing() -> None:
+    for way in (LookupOutcome.REFUSED, LookupOutcome.LAME):
+        survey = seen(plan(), dns={"/PTR": way}, depth=Depth.NODE)
+        assert told(judged(plan(), survey)) == []

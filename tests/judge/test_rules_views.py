@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from probe.assessment import Verdict
+from probe.observation.merge import merge
 from probe.observation.model import LookupOutcome, Outcome
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Audience, Plan, Resolver
@@ -290,3 +291,32 @@ def test_audience_decides_who_has_to_find_the_name() -> None:
     of = plan(services=(guest_service(audience=Audience.STAFF),), resolvers=BOTH)
     survey = seen(of, dns={f"@guest/{GUEST}": LookupOutcome.NO_NAME})
     assert told(judged(of, survey)) == []
+
+
+def test_the_own_resolver_of_a_machine_among_guests_is_a_guest_view() -> None:
+    of = plan(resolvers=(Resolver("system"),))
+    survey = seen(of, dns={host(node): LookupOutcome.NO_NAME for node in NODES})
+    assert len(told(judged(of, survey))) == 4
+    among = replace(
+        survey,
+        taken=tuple(replace(one, vantage="guest wifi") for one in survey.taken),
+        lookups=tuple(replace(one, vantage="guest wifi") for one in survey.lookups),
+    )
+    assert told(judged(of, among)) == []
+
+
+def test_surveys_from_two_places_are_held_against_the_plan_one_by_one() -> None:
+    of = plan(resolvers=(Resolver("system"),))
+    office, harbour = seen(of), seen(of, dns={QUAY3: ("198.51.100.9",)})
+    both = merge(
+        replace(
+            one,
+            taken=tuple(replace(taken, vantage=place) for taken in one.taken),
+            lookups=tuple(replace(lookup, vantage=place) for lookup in one.lookups),
+        )
+        for one, place in ((office, "head office"), (harbour, "harbour"))
+    )
+    result = judged(of, both)
+    assert told(result) == [("dns-wrong-address", "dns", ("quay3",), QUAY3)]
+    assert "the system's resolver, asked from harbour" in result.findings[0].says
+    assert folded(result) == ["dns-views-differ"]

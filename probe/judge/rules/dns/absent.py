@@ -18,7 +18,7 @@ from probe.judge.rules.dns.answers import (
     resolvers_of,
     rows,
 )
-from probe.judge.words import listing
+from probe.judge.words import clip, listing
 from probe.observation.model import LookupOutcome
 
 
@@ -80,7 +80,7 @@ def broken_alias(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
         lookups = [lookup for one in broken for lookup in one.lookups]
         targets = list(dict.fromkeys(alias for one in lookups for alias in one.aliases[-1:]))
         where = listing(places_of(broken))
-        to = f" of {listing(targets)}" if targets else ""
+        to = f" of {listing([clip(target) for target in targets])}" if targets else ""
         types = sorted(
             {one.asked.type for one in lookups if one.outcome is LookupOutcome.ALIAS_BROKEN}
         )

@@ -7,6 +7,7 @@ there is an A.
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from ipaddress import ip_address
 
 from probe.assessment import Evidence
@@ -24,7 +25,12 @@ ABSENT = frozenset({LookupOutcome.NO_NAME, LookupOutcome.NO_DATA})
 BAD = frozenset(LookupOutcome) - ABSENT - {LookupOutcome.ANSWERED, LookupOutcome.ALIAS_BROKEN}
 """Endings after which nothing is known of the records."""
 
+NOT_ITS_OWN = frozenset({LookupOutcome.REFUSED, LookupOutcome.LAME})
+"""What a server that knows its own zones only says of others: those above them, reverse ones."""
+
 _GUEST = "guest"
+
+_SYSTEM = "system"
 
 _IN_WORDS = {
     LookupOutcome.NO_NAME: "no such name",
@@ -81,7 +87,7 @@ def answers_of(case: Case) -> tuple[Answer, ...]:
             name,
             where(case, lookups[0]),
             f"{resolver}@{view or ''}" + (f"@{vantage}" if several_places(case) else ""),
-            view,
+            view_of(lookups[0]),
             case.sort_nodes(nodes[name]),
             tuple(lookups),
             addresses_in(lookups),
@@ -107,6 +113,15 @@ def about_name(question: Question, lookup: Lookup) -> bool:
     return lookup.asked.type in FAMILIES and lookup.asked.name == asked.name
 
 
+def view_of(lookup: Lookup) -> str | None:
+    """Return the view that was asked: among guests the machine's own resolver is a guest's."""
+    asked = lookup.asked
+    among_guests = lookup.vantage is not None and _GUEST in lookup.vantage.casefold()
+    if asked.view is None and asked.resolver == _SYSTEM and among_guests:
+        return _GUEST
+    return asked.view
+
+
 def several_places(case: Case) -> bool:
     """Whether surveys from several places are judged together."""
     return len({taken.vantage for taken in case.survey.taken}) > 1
@@ -115,7 +130,7 @@ def several_places(case: Case) -> bool:
 def where(case: Case, lookup: Lookup) -> str:
     """Return the resolver that was asked, in words."""
     asked = lookup.asked
-    named = "the system's resolver" if asked.resolver == "system" else f"resolver {asked.resolver}"
+    named = "the system's resolver" if asked.resolver == _SYSTEM else f"resolver {asked.resolver}"
     if asked.view is not None:
         named = f"{named} ({asked.view} view)"
     if lookup.vantage is not None and several_places(case):
@@ -139,7 +154,7 @@ def row(case: Case, lookup: Lookup) -> Evidence:
     if lookup.data:
         value = ", ".join(clip(text) for text in lookup.data)
     if lookup.aliases:
-        value = f"{value}, by way of {', '.join(lookup.aliases)}"
+        value = f"{value}, by way of {clip(', '.join(lookup.aliases))}"
     if lookup.detail:
         value = f"{value}: {lookup.detail}"
     name = lookup.asked.name
@@ -167,6 +182,7 @@ def resolvers_of(answers: Iterable[Answer]) -> tuple[str, ...]:
     return tuple(sorted({answer.resolver for answer in answers}))
 
 
+@lru_cache(maxsize=65_536)
 def canonical(address: str) -> str:
     """Return an address in one spelling; what is none as it is."""
     try:

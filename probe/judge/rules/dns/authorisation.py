@@ -17,7 +17,7 @@ from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, limited
 from probe.judge.issuers import Authority, authority_of, organisation, stands_under
 from probe.judge.names import reference_name
-from probe.judge.rules.dns.answers import ABSENT, expected_in, row, where
+from probe.judge.rules.dns.answers import ABSENT, NOT_ITS_OWN, expected_in, row, where
 from probe.judge.standing import Standing
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import Endpoint, Lookup, LookupOutcome
@@ -99,17 +99,13 @@ class Authorisations:
                 elif met is None:
                     answered = True
                     complete = complete or (asked[1] or "").casefold() == _PUBLIC
-                elif met.asked.name != name and met.outcome in _NOT_ITS_OWN:
+                elif met.asked.name != name and met.outcome in NOT_ITS_OWN:
                     beyond.add(met.question)
                 elif expected_in(self._case, asked[1], name):
                     failed.add(met.question)
             if found or complete:
                 return _Climbed(tuple(found))
         return _Climbed((), frozenset(failed), frozenset() if answered else frozenset(beyond))
-
-
-_NOT_ITS_OWN = frozenset({LookupOutcome.REFUSED, LookupOutcome.LAME})
-"""What a server says that knows its own zones only, of what stands above them."""
 
 
 def _is_outer(view: str | None) -> bool:
@@ -163,9 +159,8 @@ def _names(case: Case, leaf: str) -> Iterator[tuple[str, str]]:
             yield entry, place
 
 
-def needed(case: Case) -> frozenset[str]:
+def needed(case: Case, known: Authorisations) -> frozenset[str]:
     """Return the questions whose failure leaves it open whether a public CA may issue."""
-    known = Authorisations(case)
     return frozenset(
         question
         for leaf, _ in _public_leaves(case)
@@ -174,9 +169,8 @@ def needed(case: Case) -> frozenset[str]:
     )
 
 
-def left_to_others(case: Case) -> Iterator[Note]:
+def left_to_others(case: Case, known: Authorisations) -> Iterator[Note]:
     """Yield a note where nobody told whether there are CAA records above what a server knows."""
-    known = Authorisations(case)
     nodes: dict[str, set[str]] = defaultdict(set)
     for leaf, visits in _public_leaves(case):
         for _, place in _names(case, leaf):
@@ -207,24 +201,26 @@ class _Cause:
     found: _Found
     objection: _Objection
     names: dict[str, None]
-    visits: dict[int, Visit]
+    leaves: dict[str, list[Visit]]
+    """Each certificate with the visits that show it."""
 
 
-def authorisation(case: Case) -> Iterator[Draft]:
+def authorisation(case: Case, known: Authorisations) -> Iterator[Draft]:
     """Yield a draft for each CAA record set that does not admit the CA of what is served."""
-    known = Authorisations(case)
     causes: dict[tuple[str, tuple[str, ...], str, Acceptance | None], _Cause] = {}
     for leaf, visits in _public_leaves(case):
+        by_acceptance: dict[Acceptance | None, list[Visit]] = defaultdict(list)
+        for visit in visits:
+            by_acceptance[case.acceptance(_RULE, visit.nodes, visit.name)].append(visit)
         for entry, place in _names(case, leaf):
             objection, found = _mildest(case, leaf, visits[0], entry, known.of(place).found)
             if objection is None or found is None:
                 continue
-            for visit in visits:
-                accepted = case.acceptance(_RULE, visit.nodes, visit.name)
+            for accepted, some in by_acceptance.items():
                 key = found.lookup.asked.name, found.lookup.data, objection.why, accepted
                 cause = causes.setdefault(key, _Cause(found, objection, {}, {}))
                 cause.names[entry] = None
-                cause.visits[id(visit)] = visit
+                cause.leaves.setdefault(leaf, some)
     for (*_, accepted), cause in causes.items():
         yield replace(_draft(case, cause), accepted=accepted)
 
@@ -318,9 +314,9 @@ def _add(own: Authority | None, said: Admission, owner: str, of: str | None) -> 
 
 
 def _draft(case: Case, cause: _Cause) -> Draft:
-    visits = list(cause.visits.values())
+    visits = [visit for some in cause.leaves.values() for visit in some]
     nodes = case.sort_nodes(node for visit in visits for node in visit.nodes)
-    leaves = tuple(dict.fromkeys(visit.chain[0] for visit in visits))
+    leaves = tuple(cause.leaves)
     first = case.facts[leaves[0]]
     names = list(cause.names)
     owner = cause.found.lookup.asked.name
@@ -342,7 +338,7 @@ def _draft(case: Case, cause: _Cause) -> Draft:
         says=says,
         remedy=f"{objection.remedy}, before {such} {called(first)} of {listing(nodes)}"
         f" {verb(leaves, 'is', 'are')} renewed{_by(ends)}.",
-        evidence=limited((row(case, cause.found.lookup), *_certificates(case, visits))),
+        evidence=limited((row(case, cause.found.lookup), *_certificates(case, cause))),
         questions=frozenset(
             (cause.found.lookup.question, *(visit.record.question for visit in visits))
         ),
@@ -357,17 +353,14 @@ def _by(ends: datetime | None) -> str:
     return f" by {day(ends)}" if ends else ""
 
 
-def _certificates(case: Case, visits: list[Visit]) -> Iterator[Evidence]:
+def _certificates(case: Case, cause: _Cause) -> Iterator[Evidence]:
     """Yield each certificate once, with where it is served."""
-    by_leaf: dict[str, list[Visit]] = defaultdict(list)
-    for visit in visits:
-        by_leaf[visit.chain[0]].append(visit)
-    for leaf, some in by_leaf.items():
+    for leaf, visits in cause.leaves.items():
         facts = case.facts[leaf]
-        nodes = case.sort_nodes(node for visit in some for node in visit.nodes)
-        kind = "HTTPS" if some[0].record.endpoint is Endpoint.WEB else "EAP"
+        nodes = case.sort_nodes(node for visit in visits for node in visit.nodes)
+        kind = "HTTPS" if visits[0].record.endpoint is Endpoint.WEB else "EAP"
         yield Evidence(
             f"{kind} of {listing(nodes)}",
             f"the certificate {called(facts)}, which ends on {day(facts.not_after)}",
-            some[0].record.question,
+            visits[0].record.question,
         )

@@ -126,7 +126,7 @@ def wildcard_answer(case: Case, answers: tuple[Answer, ...]) -> Iterator[Note]:
     for answer in answers:
         parent = answer.name.partition(".")[2]
         first = answer.lookups[0]
-        beside = siblings.get((parent, first.asked.resolver, answer.view, first.vantage), [])
+        beside = siblings.get((parent, first.asked.resolver, first.asked.view, first.vantage), [])
         if _same(answer, beside):
             alike[parent].setdefault(answer.name, answer)
     for parent, by_name in alike.items():

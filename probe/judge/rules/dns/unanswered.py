@@ -10,11 +10,13 @@ from probe.judge.draft import Draft, limited
 from probe.judge.rules.dns.answers import (
     BAD,
     FAMILIES,
+    NOT_ITS_OWN,
     Answer,
     expected_here,
     expected_in,
     outside,
     row,
+    view_of,
     where,
 )
 from probe.judge.words import listing, verb
@@ -25,8 +27,6 @@ _KINDS = {
     "TLSA": "TLSA records",
     "PTR": "reverse records (PTR)",
 }
-
-_REVERSE = ".arpa"
 
 _BESIDE = "names that nobody planned"
 
@@ -100,12 +100,13 @@ def _further(case: Case, needed: frozenset[str]) -> Iterator[tuple[str, Lookup]]
 
 def _matters(case: Case, lookup: Lookup) -> bool:
     """Whether whoever asks in that view has to know the records."""
-    name, view = lookup.asked.name, lookup.asked.view
-    if name.endswith(_REVERSE):
-        return not outside(view)
+    name, view = lookup.asked.name, view_of(lookup)
+    question = case.questions[lookup.question]
+    if question.lookup is not None and question.lookup.type == "PTR":
+        # Reverse zones are for who administers, and often of another server.
+        return not outside(view) and lookup.outcome not in NOT_ITS_OWN
     while name.startswith("_"):
         name = name.partition(".")[2]
-    question = case.questions[lookup.question]
     if question.lookup is not None and question.lookup.name.startswith("*."):
         name = question.lookup.name.removeprefix("*.")
     return expected_in(case, view, name)
