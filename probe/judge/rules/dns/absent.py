@@ -80,7 +80,9 @@ def broken_alias(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
         lookups = [lookup for one in broken for lookup in one.lookups]
         targets = list(dict.fromkeys(alias for one in lookups for alias in one.aliases[-1:]))
         where = listing(places_of(broken))
-        to = f" of {listing([clip(target) for target in targets])}" if targets else ""
+        # The first one is what the zone has for the name; the last may be the name itself again.
+        first = list(dict.fromkeys(alias for one in lookups for alias in one.aliases[:1]))
+        to = f" of {listing([clip(alias) for alias in first])}" if first else ""
         types = sorted(
             {one.asked.type for one in lookups if one.outcome is LookupOutcome.ALIAS_BROKEN}
         )

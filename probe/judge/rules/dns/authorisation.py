@@ -324,7 +324,8 @@ def _draft(case: Case, cause: _Cause) -> Draft:
     ends = min((end for sha in leaves if (end := case.facts[sha].not_after)), default=None)
     claims = objection.verdict is not Verdict.UNSEEN
     such = "the certificate" if len(leaves) == 1 else "certificates such as"
-    says = f"The CAA records of {owner}, which count for {listing(names)}, {objection.says}" + (
+    about = "" if names == [owner] else f", which count for {listing(names)},"
+    says = f"The CAA records of {owner}{about} {objection.says}" + (
         f": {such} {called(first)} of {listing(nodes)} cannot be renewed." if claims else "."
     )
     draft = Draft(
