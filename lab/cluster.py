@@ -19,10 +19,11 @@ from typing import Any, Protocol, Self
 
 from lab.authority import BlueprintError, Issued, Workshop
 from lab.authorityserver import AuthorityServer, Office
-from lab.description import PROFILE_FOLDER, SECRET_FILE, authority_host, plan_of, zones_of
+from lab.description import PROFILE_FOLDER, SECRET_FILE, plan_of
 from lab.eapsettings import EapSettings
 from lab.eapsite import EapSite
 from lab.marks import timestamp_list
+from lab.names import authority_host, zones_of
 from lab.nameserver import NameServer
 from lab.places import Kind, Ports, Seat
 from lab.profiles import PROFILES
@@ -30,8 +31,9 @@ from lab.radiusserver import RadiusServer
 from lab.relay import Path as Way  # `pathlib` has the other
 from lab.relay import Relay
 from lab.revocation import Authority, State, serials
-from lab.scenario import AuthoritySettings, ChainLabels, Scenario, ScenarioError
+from lab.scenario import Scenario, ScenarioError
 from lab.seating import Seating
+from lab.tables import AuthoritySettings, ChainLabels
 from lab.tls import ServedChain, write_chain
 from lab.toml import to_toml
 from lab.webserver import WebServer, WebSite
@@ -288,15 +290,16 @@ class Cluster:
     def _servers(self) -> tuple[_Server, ...]:
         scenario, seating = self.scenario, self._seating
         servers: list[_Server] = []
-        zones = zones_of(scenario, seating)
         for name, settings in scenario.nameserver.items():
             udp, tcp = seating.place(seating.nameserver(name)).sockets
-            servers.append(NameServer(udp, tcp, zones, settings.fault))
+            zones = zones_of(scenario, seating, settings, self._workshop)
+            servers.append(NameServer(udp, tcp if settings.tcp else None, zones, settings.fault))
         if self._offices:
             (bound,) = seating.place(seating.authority()).sockets
             servers.append(AuthorityServer(bound, self._offices))
         for node in scenario.nodes:
-            servers += self._server_at(seating.web(node), node)
+            for seat in seating.webs(node):
+                servers += self._server_at(seat, node)
             eap = scenario.node[node].eap
             if eap is not None and eap.path is not None:
                 servers += self._server_at(seating.behind(node), node)

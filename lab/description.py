@@ -1,64 +1,18 @@
-"""What a cluster says of itself: the zone of its name servers, and the plan.
-
-The plan is an ordinary one: nothing is in it that only a lab would need.
-"""
+"""The plan of a cluster: an ordinary one, nothing is in it that only a lab would need."""
 
 from collections.abc import Iterable
 from typing import Any
 
-from lab.nameserver import Zone
-from lab.scenario import Scenario, Service, laid_over
+from lab.names import addresses_of
+from lab.scenario import Scenario, laid_over
 from lab.seating import Seating
+from lab.tables import Service
 
 FAILED_AUTHENTICATIONS = 6_000
 """A minute, at each node: nobody reads the log of a lab's server."""
 
 SECRET_FILE = "radius.secret"
 PROFILE_FOLDER = "given"
-
-
-def authority_host(scenario: Scenario) -> str:
-    """Return the name of the server of all CAs."""
-    return f"pki.{scenario.domain}"
-
-
-def zone_of(scenario: Scenario, seating: Seating) -> Zone:
-    """Return what the name servers say: what follows from nodes and services, and instead of that
-    what the scenario says of single names."""
-    addresses = {node: _address(node, scenario, seating) for node in scenario.nodes}
-    records: dict[str, dict[str, tuple[str, ...]]] = {scenario.domain: {}}
-    for node in scenario.nodes:
-        records[scenario.node[node].host] = {"A": (addresses[node],)}
-    for name, service in scenario.service.items():
-        if service.virtual:
-            found = [seating.place(seating.virtual(name)).address]
-        else:
-            found = [addresses[node] for node in scenario.nodes_of(service)]
-        records[name] = {"A": tuple(dict.fromkeys(found))}
-    if scenario.authorities():
-        records[authority_host(scenario)] = {"A": (seating.place(seating.authority()).address,)}
-    faults = {}
-    for name, said in scenario.record.items():
-        if said.fault is not None:
-            faults[name] = said.fault
-        kinds = {"A": said.A, "AAAA": said.AAAA, "CNAME": said.CNAME}
-        instead = {
-            kind: tuple(addresses.get(value, value) for value in values)
-            for kind, values in kinds.items()
-            if values is not None
-        }
-        if instead:
-            records[name] = instead
-    return Zone(scenario.domain, records, faults)
-
-
-def zones_of(scenario: Scenario, seating: Seating) -> tuple[Zone, ...]:
-    """Return all zones: the cluster's own, and that of the name outside the plan."""
-    own, canary = zone_of(scenario, seating), scenario.canary
-    if canary is None:
-        return (own,)
-    address = seating.place(seating.web(canary.at)).address
-    return own, Zone(canary.name, {canary.name: {"A": (address,)}})
 
 
 def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
@@ -75,14 +29,7 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
             "node": _roots(trust.node),
             **({"client_issuers": _roots(trust.client_issuers)} if trust.client_issuers else {}),
         },
-        "dns": {
-            "resolvers": [
-                f"{place.address}:{place.port}"
-                for place in (
-                    seating.place(seating.nameserver(name)) for name in scenario.nameserver
-                )
-            ]
-        },
+        "dns": {"resolvers": [_resolver(name, scenario, seating) for name in scenario.nameserver]},
     }
     if any(node.eap is not None for node in scenario.node.values()):
         plan["eap"] = {
@@ -107,10 +54,18 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
     return laid_over(plan, scenario.plan)
 
 
+def _resolver(name: str, scenario: Scenario, seating: Seating) -> str | dict[str, str]:
+    place = seating.place(seating.nameserver(name))
+    at, view = f"{place.address}:{place.port}", scenario.nameserver[name].view
+    return at if view is None else {"at": at, "view": view}
+
+
 def _service(name: str, service: Service, seating: Seating) -> dict[str, Any]:
     planned: dict[str, Any] = {"name": name, "endpoint": service.endpoint}
     if service.endpoint == "web":
         planned["audience"] = service.audience
+    if service.answers is not None:
+        planned["answers"] = service.answers
     if service.nodes:
         planned["nodes"] = list(service.nodes)
     if service.virtual:
@@ -122,10 +77,11 @@ def _service(name: str, service: Service, seating: Seating) -> dict[str, Any]:
 def _node(name: str, scenario: Scenario, seating: Seating) -> dict[str, Any]:
     settings = scenario.node[name]
     web = seating.place(seating.web(name))
+    addresses = addresses_of(name, scenario, seating)
     planned: dict[str, Any] = {
         "name": name,
         "host": settings.host,
-        "addresses": [_address(name, scenario, seating)],
+        "addresses": list(dict.fromkeys(addresses)),
         "web": {"port": web.port},
     }
     if settings.known_as is not None:
@@ -133,15 +89,9 @@ def _node(name: str, scenario: Scenario, seating: Seating) -> dict[str, Any]:
     if settings.eap is not None:
         eap = seating.place(seating.eap(name))
         planned["eap"] = {"port": eap.port}
-        if settings.own_eap_address:
+        if settings.own_eap_address or len(addresses) > 1:
             planned["eap"]["addresses"] = [eap.address]
     return planned
-
-
-def _address(node: str, scenario: Scenario, seating: Seating) -> str:
-    """Return the address by which the world knows a node."""
-    known_as = scenario.node[node].known_as
-    return known_as if known_as is not None else seating.place(seating.web(node)).address
 
 
 def _roots(labels: Iterable[str]) -> list[str]:

@@ -102,3 +102,14 @@ def garbage(length: int = 64) -> bytes:
     them, as whatever shows them must take care."""
     ugly = b"\x00\x9b31m\x1b[2J\x1b]0;owned\x07<script>alert(1)</script>\xff\xfe\xc3\x28\r\n"
     return (ugly * (length // len(ugly) + 1))[:length]
+
+
+def circular_name(message: bytes) -> bytes:
+    """Return a DNS message without records, with one more whose compressed name points at itself
+    (RFC 1035, 4.1.4). It must have no additional records but EDNS, which goes."""
+    end = 12
+    while message[end]:
+        end += 1 + message[end]
+    end += 5  # the root label, type and class of the question
+    header = message[:6] + b"\0\1" + b"\0\0" * 2
+    return header + message[12:end] + struct.pack("!HHHIH", 0xC000 | end, 1, 1, 300, 4) + b"\0" * 4

@@ -2,7 +2,8 @@
 
 A cluster has a network 127.77.N.0/24 of its own, in which every kind of server has the same port on
 every node, as in a real cluster. Systems that have no loopback address but 127.0.0.1 get a port of
-its own for each server instead.
+its own for each server instead. A server that answers at ::1 too has one port at both addresses,
+which the system chooses: all clusters of a machine share that address.
 """
 
 import random
@@ -16,18 +17,23 @@ from lab.serving import (
     closed_tcp_socket,
     closed_udp_socket,
     tcp_socket,
+    udp_and_closed_tcp_sockets,
     udp_and_tcp_sockets,
     udp_socket,
 )
 
 NETWORK = "127.77"
 SINGLE_ADDRESS = "127.0.0.1"
+IPV6_ADDRESS = "::1"
+_ATTEMPTS = 20
+"""How often ports that the system chose are drawn anew, if one is taken at the other address."""
 
 
 class Kind(Enum):
     """What kind of sockets a server needs."""
 
     NAMESERVER = "nameserver"
+    NAMESERVER_WITHOUT_TCP = "nameserver without TCP"
     WEB = "web"
     EAP = "eap"
     EAP_BEHIND = "eap, behind a relay"
@@ -47,7 +53,7 @@ class Ports:
 
     def of(self, kind: Kind) -> int:
         """Return the port for one kind of server; 0: the system chooses, as nobody asks there."""
-        if kind is Kind.NAMESERVER:
+        if kind in (Kind.NAMESERVER, Kind.NAMESERVER_WITHOUT_TCP):
             return self.dns
         if kind is Kind.AUTHORITY:
             return self.authority
@@ -62,8 +68,10 @@ class Seat:
 
     name: str
     kind: Kind
-    number: int
-    """The last octet of its address."""
+    number: int | None
+    """The last octet of its address; None: it is at ::1, at a port that the system chooses."""
+    port_of: "Seat | None" = None
+    """The seat whose port it has too; that one is taken before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +99,12 @@ def take_places(seats: Iterable[Seat], *, ports: Ports, single_address: bool) ->
     """
     seats = tuple(seats)
     if single_address:
-        try:
-            return _bind(seats, SINGLE_ADDRESS, None)
-        except PlaceTaken as error:
-            raise NoPlace(f"The lab found no place: {error.strerror}.") from error
+        for _ in range(_ATTEMPTS):
+            try:
+                return _bind(seats, SINGLE_ADDRESS, None)
+            except PlaceTaken as error:
+                taken = error
+        raise NoPlace(f"The lab found no place: {taken.strerror}.") from taken
     # Chance only spreads labs over the networks; what decides is who binds first.
     octets = random.sample(range(1, 255), 254)
     for octet in octets:
@@ -104,7 +114,7 @@ def take_places(seats: Iterable[Seat], *, ports: Ports, single_address: bool) ->
             taken = error
             if error.address_missing:
                 raise NoPlace(
-                    f"This system has no loopback address {NETWORK}.{octet}.x "
+                    "This system lacks a loopback address "
                     f"({error.strerror}): try again with --single-address."
                 ) from error
     raise NoPlace(
@@ -118,10 +128,14 @@ def _bind(seats: tuple[Seat, ...], base: str, ports: Ports | None) -> dict[Seat,
     places: dict[Seat, Place] = {}
     try:
         for seat in seats:
-            if ports is None:
+            if seat.number is None:
+                address, port = IPV6_ADDRESS, 0
+            elif ports is None:
                 address, port = base, 0
             else:
                 address, port = f"{base}.{seat.number}", ports.of(seat.kind)
+            if seat.port_of is not None:
+                port = places[seat.port_of].port
             sockets = _sockets(seat.kind, address, port)
             places[seat] = Place(address, sockets[0].getsockname()[1], sockets)
     except OSError:
@@ -135,6 +149,8 @@ def _sockets(kind: Kind, address: str, port: int) -> tuple[socket.socket, ...]:
     match kind:
         case Kind.NAMESERVER:
             return udp_and_tcp_sockets(address, port)
+        case Kind.NAMESERVER_WITHOUT_TCP:
+            return udp_and_closed_tcp_sockets(address, port)
         case Kind.WEB | Kind.AUTHORITY:
             return (tcp_socket(address, port),)
         case Kind.EAP | Kind.EAP_BEHIND:

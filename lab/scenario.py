@@ -8,155 +8,34 @@ What findings a scenario should give stands in the tests, not here.
 
 import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import msgspec
 
-from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint, Look
-from lab.authorityserver import AuthorityFault, Form, Offer
-from lab.eapsettings import EapSettings
+from lab.authority import KEY_KINDS, KEY_USAGES, PURPOSES, Blueprint
 from lab.marks import OLD_HASHES, POLICIES
-from lab.nameserver import NameFault
-from lab.relay import Balancing
-from lab.revocation import State
-from lab.tls import Version
-from lab.webserver import WebFault
+from lab.tables import (
+    RECORD_TYPES,
+    AuthoritySettings,
+    Canary,
+    Certificate,
+    ChainLabels,
+    NameServerSettings,
+    Node,
+    Profile,
+    Records,
+    Service,
+    Trust,
+)
 
 FOLDER = Path(__file__).parent / "scenarios"
-
-ChainLabels = tuple[str, ...]
-"""Labels of certificates in the order served, the server's own first."""
 
 
 class ScenarioError(ValueError):
     """A scenario that cannot be read or makes no sense; the text is for the user."""
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A table of a scenario file."""
-
-
-class Certificate(Look, frozen=True):
-    """One certificate."""
-
-    per_node: bool = False
-    """Whether every node has one of its own."""
-
-
-class WebSettings(_Table, frozen=True):
-    """What a web endpoint serves."""
-
-    chains: tuple[ChainLabels, ...]
-    """One for each kind of key."""
-    by_name: dict[str, tuple[ChainLabels, ...]] = {}
-    """Other chains for single server names."""
-    tls: tuple[Version, ...] = (Version.TLS1_2, Version.TLS1_3)
-    fault: WebFault | None = None
-    staple: State | None = None
-    """The OCSP response that comes with the first chain; None: none comes."""
-    unnamed: tuple[ChainLabels, ...] = ()
-    """Other chains for clients that send no server name, or one that the cluster does not know."""
-    in_turn: tuple[ChainLabels, ...] = ()
-    """Other chains for every other visit."""
-    minutes_ahead: float = 0
-    """How far the node's clock is ahead."""
-    strict_transport: str | None = None
-    """The Strict-Transport-Security header."""
-    timestamps: int = 0
-    """Logs of which timestamps come in the TLS extension, up to TLS 1.2."""
-
-    def served(self) -> tuple[tuple[str, ChainLabels], ...]:
-        """Return every chain, with the key that names it."""
-        groups = {"web": self.chains, "web.unnamed": self.unnamed, "web.in_turn": self.in_turn}
-        groups |= {f"web.by_name.{name}": chains for name, chains in self.by_name.items()}
-        return tuple((key, chain) for key, chains in groups.items() for chain in chains)
-
-
-class Node(_Table, frozen=True):
-    """One node: the scenario's settings with its own laid over them."""
-
-    host: str
-    web: WebSettings
-    eap: EapSettings | None = None
-    known_as: str | None = None
-    """Its address in DNS and in the plan, where that is not the one by which the lab is reached."""
-    own_eap_address: bool = False
-    """Whether EAP answers on another interface than the one that the node's name leads to."""
-
-
-class Service(_Table, frozen=True):
-    """A name that clients open, or a virtual RADIUS address."""
-
-    endpoint: Literal["web", "eap"] = "web"
-    audience: Literal["guests", "staff"] = "guests"
-    nodes: tuple[str, ...] = ()
-    """Empty: every node."""
-    virtual: bool = False
-    """Whether it has an address of its own, where the first of its nodes answers."""
-    balancing: Balancing | None = None
-    """eap: how its own address spreads what comes over the nodes; None: it does not."""
-
-
-class Records(_Table, frozen=True):
-    """What the name server says of one name, instead of what follows from the nodes and services.
-
-    Values of A may be names of nodes, for their addresses.
-    """
-
-    A: tuple[str, ...] | None = None
-    AAAA: tuple[str, ...] | None = None
-    CNAME: tuple[str, ...] | None = None
-    fault: NameFault | None = None
-
-
-class NameServerSettings(_Table, frozen=True):
-    """One name server."""
-
-    fault: NameFault | None = None
-
-
-class Canary(_Table, frozen=True):
-    """A name outside the plan: somebody else's, or what answers in its place."""
-
-    name: str
-    at: str
-    """The node whose web server answers for it; its `by_name` may hold a certificate for it."""
-
-
-class AuthoritySettings(_Table, frozen=True):
-    """What the servers of a CA say."""
-
-    revoked: tuple[str, ...] = ()
-    """Labels of certificates ("label@node" of one that is issued per node)."""
-    faults: dict[Offer, AuthorityFault] = {}
-    form: Form = Form.DER
-    """How its own certificate is given."""
-    delegate: str | None = None
-    """Label of the certificate of whoever answers for it over OCSP."""
-
-
-class Profile(_Table, frozen=True):
-    """A supplicant profile that was given out; the table's name is the file's."""
-
-    family: Literal["apple-eap", "windows-eap", "linux-eap"]
-    names: tuple[str, ...]
-    anchors: ChainLabels
-    """Labels of the certificates that it trusts."""
-
-
-class Trust(_Table, frozen=True):
-    """Labels of the root certificates that each world trusts; "public" stands for `public`."""
-
-    public: tuple[str, ...]
-    web: tuple[str, ...] = ("public",)
-    staff: tuple[str, ...] = ("public",)
-    eap: tuple[str, ...] = ("public",)
-    node: tuple[str, ...] = ("public",)
-    client_issuers: tuple[str, ...] = ()
-    """CAs of the clients' own certificates."""
-
-
-class Scenario(_Table, frozen=True):
+class Scenario(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A whole cluster, healthy or not."""
 
     name: str
@@ -173,6 +52,8 @@ class Scenario(_Table, frozen=True):
         default_factory=lambda: {"main": NameServerSettings()}
     )
     profile: dict[str, Profile] = {}
+    signed: bool = False
+    """Whether the zone is signed, and the name servers say that its data validate."""
     canary: Canary | None = None
     authority: dict[str, AuthoritySettings] = {}
     """By the label of the CA's certificate; others' servers have nothing wrong."""
@@ -312,6 +193,10 @@ def _problem(scenario: Scenario) -> str | None:
         unknown = _unknown_word(certificate)
         if unknown is not None:
             return f"[certificate.{label}]: {unknown}"
+    for place, records in _records(scenario):
+        problem = _odd_record(scenario, records)
+        if problem is not None:
+            return f"{place}: {problem}"
     for node in scenario.nodes:
         eap = scenario.node[node].eap
         said = eap.problem() if eap is not None else None
@@ -327,6 +212,29 @@ def _problem_of_services(scenario: Scenario) -> str | None:
         for node in service.nodes:
             if node not in scenario.nodes:
                 return f"[service.{name!r}] names a node {node!r} that is not there"
+    return None
+
+
+def _records(scenario: Scenario) -> list[tuple[str, Records]]:
+    """Return all [record] tables with their places."""
+    found = [(f"[record.{name!r}]", said) for name, said in scenario.record.items()]
+    for server, settings in scenario.nameserver.items():
+        place = f"[nameserver.{server}.record"
+        found += [(f"{place}.{name!r}]", said) for name, said in settings.record.items()]
+    return found
+
+
+def _odd_record(scenario: Scenario, records: Records) -> str | None:
+    for value in records.A or ():
+        node, slash, _ = value.partition("/")
+        if slash and not (node in scenario.nodes and scenario.node[node].outside):
+            return f"{value!r} is no outside interface of a node"
+    for value in records.TLSA or ():
+        if len(value.split()) != 4:
+            return f"{value!r} is not usage, selector, matching type and data"
+    for kind in records.faults:
+        if kind not in RECORD_TYPES:
+            return f"{kind!r} is no type of records; known: {', '.join(RECORD_TYPES)}"
     return None
 
 

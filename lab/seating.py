@@ -18,9 +18,11 @@ class Seating:
     def __init__(self, scenario: Scenario) -> None:
         self._scenario = scenario
         self._places: dict[Seat, Place] = {}
+        self._single_address = False
 
     def take(self, *, ports: Ports, single_address: bool) -> None:
         """Bind all places. Raises NoPlace, and then none is bound."""
+        self._single_address = single_address
         self._places = take_places(self.seats(), ports=ports, single_address=single_address)
 
     def close(self) -> None:
@@ -36,7 +38,7 @@ class Seating:
         """Return all seats, name servers first: their UDP port is what makes a network ours."""
         seats = [self.nameserver(name) for name in self._scenario.nameserver]
         for node in self._scenario.nodes:
-            seats.append(self.web(node))
+            seats += self.webs(node)
             eap = self._scenario.node[node].eap
             if eap is not None:
                 seats.append(self.eap(node))
@@ -54,12 +56,42 @@ class Seating:
     def nameserver(self, name: str) -> Seat:
         """Return the seat of a name server."""
         number = list(self._scenario.nameserver).index(name)
-        return Seat(name, Kind.NAMESERVER, _FIRST_NAMESERVER + number)
+        tcp = self._scenario.nameserver[name].tcp
+        kind = Kind.NAMESERVER if tcp else Kind.NAMESERVER_WITHOUT_TCP
+        return Seat(name, kind, _FIRST_NAMESERVER + number)
 
     def web(self, node: str) -> Seat:
         """Return the seat of a node's web endpoint."""
         closed = self._scenario.node[node].web.fault is WebFault.CLOSED
-        return Seat(node, Kind.WEB_CLOSED if closed else Kind.WEB, self._number(node))
+        kind = Kind.WEB_CLOSED if closed else Kind.WEB
+        return Seat(node, kind, self._number(node), self.ipv6(node))
+
+    def ipv6(self, node: str) -> Seat | None:
+        """Return the seat of a node's web endpoint at its IPv6 address; None: it has none."""
+        match self._scenario.node[node].ipv6:
+            case None:
+                return None
+            case "served":
+                return Seat(node, Kind.WEB, None)
+            case "closed":
+                return Seat(node, Kind.WEB_CLOSED, None)
+
+    def outside(self, node: str) -> Seat | None:
+        """Return the seat of a node's web endpoint at its outside interface; None: it has none.
+
+        Where everything is at one address, it is the other one.
+        """
+        if not self._scenario.node[node].outside:
+            return None
+        web = self.web(node)
+        if self._single_address:
+            return web
+        return Seat(node, web.kind, self._number(node) + _OTHER_INTERFACE, web.port_of)
+
+    def webs(self, node: str) -> list[Seat]:
+        """Return all seats of a node's web endpoint, in the order in which they are taken."""
+        seats = (self.ipv6(node), self.web(node), self.outside(node))
+        return list(dict.fromkeys(seat for seat in seats if seat is not None))
 
     def eap(self, node: str) -> Seat:
         """Return the seat of a node's EAP endpoint."""

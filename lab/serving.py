@@ -75,12 +75,23 @@ def udp_and_tcp_sockets(address: str, port: int) -> tuple[socket.socket, socket.
     UDP is bound first, as its ports cannot be shared: whoever has it has the place.
     With port 0 some ports are tried until one is free for both. Raises PlaceTaken.
     """
+    return _udp_and(tcp_socket, address, port)
+
+
+def udp_and_closed_tcp_sockets(address: str, port: int) -> tuple[socket.socket, socket.socket]:
+    """Return the same, with a TCP socket that refuses connections. Raises PlaceTaken."""
+    return _udp_and(closed_tcp_socket, address, port)
+
+
+def _udp_and(
+    tcp: Callable[[str, int], socket.socket], address: str, port: int
+) -> tuple[socket.socket, socket.socket]:
     attempts = 1 if port else 20
     while True:
         attempts -= 1
         udp = udp_socket(address, port)
         try:
-            return udp, tcp_socket(address, udp.getsockname()[1])
+            return udp, tcp(address, udp.getsockname()[1])
         except PlaceTaken:
             udp.close()
             if not attempts:

@@ -81,7 +81,7 @@ class WebServer:
         self._by_name = {
             name.encode("ascii"): _context(site, chains) for name, chains in site.by_name.items()
         }
-        self._names = {name.encode("ascii") for name in (*site.names, *site.by_name)}
+        self._names = {name.encode("idna") for name in (*site.names, *site.by_name)}
         self._unnamed = _context(site, site.unnamed) if site.unnamed else None
         self._in_turn = _context(site, site.in_turn) if site.in_turn else None
         self._hellos: Counter[tuple[bytes, int]] = Counter()

@@ -17,17 +17,39 @@ class Limits:
     """Datagrams per question: one loss is forgiven."""
 
     dns_in_flight: int = 128
-    """Questions at a time: a default socket buffer holds some 270 unread replies (measured)."""
+    """Questions at a time over one socket: its default buffer holds some 270 unread replies
+    (measured)."""
+
+    dns_sockets: int = 4
+    """Sockets for the questions to one resolver, opened as `dns_in_flight` fills each of them."""
+
+    dns_streams: int = 16
+    """TCP connections with one resolver at a time, for what fits no datagram: common servers take
+    10 to 150, from everybody together."""
 
     dns_visit: float = 10.0
     """After so long no further alias of a chain is followed."""
 
     dns_addresses: int = 16
-    """Addresses of one name that are visited, where the plan names none: an answer can hold
+    """Addresses of one name that are visited, where the plan does not name them: an answer can hold
     thousands."""
 
     dns_aliases: int = 16
     """Links of one alias chain that are followed; common resolvers stop between 8 and 16."""
+
+    dns_records: int = 256
+    """Records kept of one answer; one of 64 KB holds some four thousand."""
+
+    dns_record_characters: int = 8_192
+    """Characters of one record that is kept: a TLSA record may hold a whole certificate in hex."""
+
+    dns_suffixes: int = 6
+    """Search suffixes of this machine that are tried for a name of one label: common stub resolvers
+    took so many for decades."""
+
+    dns_reverse_names: int = 4
+    """Names of one address (PTR) that are looked up again, to see whether they lead back: real ones
+    have one."""
 
     connect_wait: float = 5.0
     """TCP connection to a web endpoint: two lost SYNs (1 s + 2 s) and a slow path."""

@@ -82,8 +82,8 @@ WITNESS = ("probe.judge.path.witness", "OpenSSL.crypto")
 
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
-LOADS_PACKAGE_DATA = {"probe/judge/clients/reactions.py"}
-"""The client families' data files are read once, when this module is imported."""
+LOADS_PACKAGE_DATA = {"probe/judge/clients/reactions.py", "probe/judge/issuers.py"}
+"""Data files of client families and of CAs are read once, when these modules are imported."""
 
 
 def module_name(path: Path, root: Path) -> str:

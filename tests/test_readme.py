@@ -45,6 +45,7 @@ def shown_commands() -> list[tuple[str, list[str]]]:
 
 CHANGES = (
     (r"127\.77\.\d+\.", "127.77.N."),
+    (r"\.\d+\.77\.127\.in-addr", ".N.77.127.in-addr"),
     (r"\d{4}-\d{2}-\d{2}", "DATE"),
     (r"\d{2}:\d{2}(:\d{2})?", "TIME"),
     (r"\b[0-9a-f]{8,}\b", "DIGEST"),

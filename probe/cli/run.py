@@ -82,7 +82,7 @@ def report(
     if shared.save is not None:
         _save(seen, shared.save)
     assessment = sweep.assess(plan, seen, shared.at)
-    text = _rendered(assessment, shared)
+    text = _rendered(assessment, shared, in_depth=scope.in_depth)
     if explained is not None and shared.form == "terminal":
         text += _decisions(plan, seen, assessment, shared, *explained)
     _write(text, shared)
@@ -164,10 +164,10 @@ def _decisions(
     )
 
 
-def _rendered(assessment: Assessment, shared: Common) -> str:
+def _rendered(assessment: Assessment, shared: Common, *, in_depth: bool) -> str:
     if shared.output is not None:
-        return render(assessment, shared.form)
-    return render(assessment, shared.form, width=width(), colour=colour())
+        return render(assessment, shared.form, in_depth=in_depth)
+    return render(assessment, shared.form, width=width(), colour=colour(), in_depth=in_depth)
 
 
 def _write(text: str, shared: Common) -> None:

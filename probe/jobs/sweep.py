@@ -42,6 +42,11 @@ class Scope:
     unsigned: bool = False
     """In depth: whether RADIUS servers get a request without Message-Authenticator."""
 
+    @property
+    def in_depth(self) -> bool:
+        """Whether it is one node that is looked at closely."""
+        return self.depth is Depth.NODE
+
 
 def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
     """Return what is to be asked. Raises JobError for an unknown node, or if it is nothing."""

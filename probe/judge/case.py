@@ -15,7 +15,7 @@ from probe.judge.authority.sources import Sources, issuers_fetched, with_certifi
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
-from probe.judge.part import nodes_asked, plan_of
+from probe.judge.part import nodes_asked
 from probe.judge.path import Explanation
 from probe.judge.standing import Known, standing_of
 from probe.judge.strict import Policy, policies
@@ -30,6 +30,7 @@ from probe.observation.model import (
     Survey,
 )
 from probe.plan.model import Acceptance, Audience, Client, Node, Plan, Roots, Service
+from probe.plan.places import plan_of, planned_addresses
 
 __all__ = ["REFERENCE", "Case", "Place", "Visit"]
 
@@ -146,7 +147,10 @@ class Case:
         # Which node answered at a virtual address shows by what the nodes serve themselves.
         serving: dict[tuple[str | None, tuple[str, ...]], list[str]] = defaultdict(list)
         for record in records:
-            if len(record.nodes) == 1 and not self._is_virtual(record) and record.served:
+            # Where DNS leads against the plan, no node of it need be.
+            led = record.asked.aspect is Aspect.LED
+            own = len(record.nodes) == 1 and not self._is_virtual(record) and not led
+            if own and record.served:
                 serving[record.asked.name, record.served.chain].append(record.nodes[0])
         return tuple(self._visit(record, serving) for record in records)
 
@@ -217,6 +221,18 @@ class Case:
     def answered_before(self, question: str) -> bool:
         """Whether this machine was served there in the earlier survey."""
         return question in self._answered
+
+    @cached_property
+    def opened_by_guests(self) -> frozenset[str]:
+        """Every name of the plan that guests open."""
+        guests = Audience.GUESTS
+        hosts = {node.host for node in self.plan.nodes if node.host_audience is guests}
+        return frozenset(hosts | {s.name for s in self.plan.services if s.audience is guests})
+
+    @cached_property
+    def planned_addresses(self) -> Mapping[str, frozenset[str] | None]:
+        """Where the whole plan says that its names lead; None: it takes that from DNS."""
+        return planned_addresses(self.whole)
 
     # ------------------------------------------------------------ clients
 

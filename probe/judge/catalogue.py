@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from probe.assessment import Basis, Verdict
 from probe.judge.authority_entries import AUTHORITY_ENTRIES
 from probe.judge.clients.reactions import World
+from probe.judge.dns_rules import NAMES
 from probe.judge.eap_rules import IN_DEPTH
 from probe.judge.published_rules import ENTRIES
 from probe.judge.web_rules import CLOSER, Beside
@@ -89,33 +90,6 @@ def _by_clients(
         worlds=("eap",) if rule.endpoint is Endpoint.EAP else ("web", "node"),
     )
 
-
-_NAMES = (
-    _rule(
-        "dns-no-address",
-        "A name has no address",
-        "A name of the plan has neither an A nor an AAAA record: whoever opens it goes nowhere.",
-        "Add an A or AAAA record for the name to its zone.",
-        "RFC 2308, 2",
-        Verdict.BLOCKED,
-    ),
-    _rule(
-        "dns-wrong-address",
-        "A name leads elsewhere",
-        "A name resolves, but to none of the addresses that the plan has for it.",
-        "Correct the address records of the name, or the addresses in the plan.",
-        "RFC 1035, 3.4.1; RFC 3596, 2.1",
-        Verdict.BLOCKED,
-    ),
-    _rule(
-        "dns-no-answer",
-        "A resolver gave no usable answer",
-        "A resolver was silent, refused or failed, so nothing is known of what its clients see.",
-        "Check that the resolver runs, reaches the zone's servers and answers this machine.",
-        "RFC 1035, 4.1.1; RFC 4035, 5.5",
-        Verdict.UNSEEN,
-    ),
-)
 
 _CERTIFICATES = (
     (
@@ -492,7 +466,7 @@ def _beside(one: Beside) -> Rule:
 RULES: tuple[Rule, ...] = tuple(
     sorted(
         (
-            *_NAMES,
+            *(_beside(one) for one in NAMES),
             *_twins(),
             *_SHAPES,
             *_published(),

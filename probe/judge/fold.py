@@ -159,6 +159,16 @@ def _no_address(case: Case, other: Draft, draft: Draft) -> bool:
     return not draft.addresses and named and _within(case, other, draft)
 
 
+def _same_name(_case: Case, other: Draft, draft: Draft) -> bool:
+    """What is wrong in one view of a name is why the views differ."""
+    return draft.name is not None and draft.name == other.name
+
+
+def _those_addresses(_case: Case, other: Draft, draft: Draft) -> bool:
+    """It speaks of addresses that are not to be in the answers anyway."""
+    return bool(draft.addresses) and set(draft.addresses) <= set(other.addresses)
+
+
 def _certificate(suffixes: tuple[str, ...], endpoint: str) -> tuple[str, ...]:
     return tuple(f"{endpoint}-{suffix}" for suffix in suffixes)
 
@@ -239,7 +249,22 @@ _UNASKED = (
 )
 """Whoever puts another certificate there need not know whether this one was revoked."""
 
+_NOWHERE = ("dns-no-address", "dns-broken-alias", "dns-no-answer")
+"""Why no address of a name is known."""
+
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    (
+        "dns-views-differ",
+        ("dns-no-address", "dns-broken-alias", "dns-wrong-address", "dns-partly-wrong"),
+        _same_name,
+    ),
+    ("dns-unserved-family", ("dns-wrong-address", "dns-partly-wrong"), _those_addresses),
+    # Records stand for the certificate that was to be there.
+    (
+        "dns-tlsa-mismatch",
+        ("web-unequal-answers", *_certificate(_WRONG_ALTOGETHER, "web")),
+        _same_place,
+    ),
     # A certificate that ought to be gone, and is served at times, is mended with that.
     *(
         (rule_id, (f"{endpoint}-unequal-answers",), _same_place)
@@ -354,8 +379,8 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         (rule_id, ("web-old-tls",), _nothing_newer)
         for rule_id in ("web-refused", "web-closed", "web-not-tls")
     ),
-    ("web-silent", ("dns-no-address", "dns-no-answer"), _no_address),
-    ("eap-silent", ("dns-no-address", "dns-no-answer"), _no_address),
+    ("web-silent", _NOWHERE, _no_address),
+    ("eap-silent", _NOWHERE, _no_address),
 )
 """Rule, the rules that may explain it (the first that does is taken), and when one does. The order
 matters: what was folded is no longer on top for those after it."""

@@ -1,29 +1,15 @@
 """What a survey looked at of a plan. Of the rest nothing is known, not even that it is sound."""
 
-from dataclasses import replace
-
 from probe.assessment import Part
 from probe.observation.model import Endpoint, Survey
 from probe.plan.addresses import is_address
 from probe.plan.model import Plan
+from probe.plan.places import plan_of
 
 
 def nodes_asked(seen: Survey) -> frozenset[str]:
     """Return the nodes that a survey's questions speak of."""
     return frozenset(name for question in seen.questions for name in question.nodes)
-
-
-def plan_of(plan: Plan, names: frozenset[str]) -> Plan:
-    """Return the plan of these nodes alone."""
-    services = (
-        replace(service, nodes=tuple(name for name in service.nodes if name in names))
-        for service in plan.services
-    )
-    return replace(
-        plan,
-        nodes=tuple(node for node in plan.nodes if node.name in names),
-        services=tuple(service for service in services if service.nodes),
-    )
 
 
 def part(plan: Plan, seen: Survey) -> Part | None:

@@ -22,6 +22,7 @@ from probe.observation.model import (
     Handshake,
     HandshakeAsk,
     Lookup,
+    LookupAsk,
     LookupOutcome,
     Outcome,
     Question,
@@ -203,7 +204,7 @@ def _of_record(record: Lookup | Handshake, question: Question | None) -> Iterato
 def _misplaced(record: Lookup | Handshake, question: Question) -> bool:
     """Whether a record speaks of another place than its question: nobody would see it there."""
     if isinstance(record, Lookup):
-        return record.asked != question.lookup
+        return question.lookup is None or not _led_to(question.lookup, record.asked)
     asked, went = question.handshake, record.asked
     return (
         asked is None
@@ -215,6 +216,18 @@ def _misplaced(record: Lookup | Handshake, question: Question) -> bool:
         or asked.address not in (None, went.address)
         or _what(went) != _what(asked)
     )
+
+
+def _led_to(asked: LookupAsk, went: LookupAsk) -> bool:
+    """Whether one lookup may come of the question for another: by a label in place of a star, from
+    a name to those of its addresses (PTR), and from these to what they name."""
+    if (went.resolver, went.view) != (asked.resolver, asked.view):
+        return False
+    if asked.type == "PTR":
+        return went.type in ("PTR", "A", "AAAA")
+    star, _, parent = asked.name.partition(".")
+    name = went.name.partition(".")[2] if star == "*" else went.name
+    return went.type == asked.type and name == (parent if star == "*" else asked.name)
 
 
 def _what(ask: HandshakeAsk) -> tuple[object, ...]:

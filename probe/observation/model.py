@@ -155,7 +155,9 @@ class LookupAsk:
     """A DNS question: which name and type, of which resolver."""
 
     name: str
-    """A-labels, lower case, no final dot."""
+    """A-labels, lower case, no final dot. In a question the first label may be "*": in the record
+    stands the label that was drawn for it. A question for PTR records may have a host's name: its
+    records have the reverse names of the addresses that this resolver gives for it."""
     type: str
     resolver: str
     """As the plan writes it: "system", or an address, "ADDRESS:PORT"."""
@@ -211,7 +213,11 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Lookup:
-    """What one resolver said to one question."""
+    """What one resolver said to one question.
+
+    A question for PTR records may have several: after each reverse name come the addresses of what
+    it names, where `asked` has another name and type than the question.
+    """
 
     question: str
     asked: LookupAsk
@@ -222,11 +228,13 @@ class Lookup:
     aliases: tuple[str, ...] = ()
     """Each alias target met on the way, in order."""
     data: tuple[str, ...] = ()
-    """Records in presentation form, sorted; addresses in RFC 5952 form."""
+    """Records in presentation form (RFC 1035, 5.1), sorted; addresses in RFC 5952 form, names in
+    lower case without a final dot, TLSA with its digits in one piece."""
     ttl: int | None = None
     """The shortest lifetime on the way to the answer, in seconds."""
     dnssec: str | None = None
-    """"secure" if the resolver says that it validated the answer (AD), else None."""
+    """What the resolver says of DNSSEC: "secure" if it validated the data, or that there are none
+    (AD; RFC 4035, 3.2.3); "bogus" with the outcome `invalid`; else None."""
     vantage: str | None = None
 
 

@@ -1,24 +1,31 @@
 """Asks resolvers about names: what each says, over aliases, by UDP and TCP.
 
-The messages are dnspython's; its resolver is not used, as it hides what is to be observed here:
-which server said what.
+The library's resolver is not used, as it hides what is to be observed here: which server said what.
 """
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-import dns.message
+import dns.name
 import dns.rcode
 import dns.resolver
 
 from probe.limits import Limits
 from probe.observation.model import LookupAsk, LookupOutcome
-from probe.observe.answer import Trail
+from probe.observe.answer import Trail, is_answer, is_unexplained
+from probe.observe.dnsquestions import ADDRESS_TYPES
+from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
 
 PORT = 53
+
+SYSTEM = "system"
+"""The plan's word for the resolver that this machine itself uses."""
+
+_NAME_CHARACTERS = 253
+"""Of a name without its final dot: 255 octets on the wire (RFC 1035, 2.3.4)."""
 
 _WITHOUT_EDNS = frozenset({dns.rcode.FORMERR, dns.rcode.NOTIMP, dns.rcode.BADVERS})
 """What a server says that does not know EDNS (RFC 6891, 7)."""
@@ -44,24 +51,54 @@ def system_nameservers() -> tuple[str, ...]:
         return ()
 
 
+def system_suffixes() -> tuple[str, ...]:
+    """Return the suffixes with which this machine completes short names, first tried first."""
+    try:
+        system = dns.resolver.Resolver()
+    except dns.resolver.NoResolverConfiguration:
+        return ()
+    # resolv.conf(5): without a search list, it is the machine's own domain alone.
+    suffixes = system.search or [system.domain]
+    return tuple(name.to_text(omit_final_dot=True) for name in suffixes if name != dns.name.root)
+
+
 class Resolvers:
-    """Every resolver that is asked, each with one socket. `close` them in the end."""
+    """Every resolver that is asked, each with sockets of its own. `close` them in the end."""
 
     def __init__(
-        self, limits: Limits, *, system: Callable[[], tuple[str, ...]] = system_nameservers
+        self,
+        limits: Limits,
+        *,
+        system: Callable[[], tuple[str, ...]] = system_nameservers,
+        suffixes: Callable[[], tuple[str, ...]] = system_suffixes,
     ) -> None:
         self._limits = limits
         self._system = system
+        self._suffixes = suffixes
         self._resolvers: dict[str, _Resolver] = {}
 
     async def ask(self, ask: LookupAsk) -> LookupSeen:
-        """Ask one resolver for one type of record. Never raises for what the network does."""
-        trail = Trail(ask.name, ask.type, self._limits.dns_aliases)
+        """Ask one resolver for one type of record. Never raises for what the network does.
+
+        A name is asked for as it stands. If the machine's own resolver is asked for the address of
+        a name of one label, `detail` tells besides where the search suffixes of this machine lead.
+        """
         resolver = self._resolver(ask.resolver)
+        seen = await self._follow(resolver, ask.name, ask.type)
+        # Of a top-level domain CAA is asked: that is no short name.
+        if ask.resolver == SYSTEM and ask.type in ADDRESS_TYPES and "." not in ask.name:
+            completed = await self._completed(resolver, ask, found=bool(seen.data))
+            if completed is not None:
+                notes = (seen.detail, completed)
+                seen = replace(seen, detail="; ".join(note for note in notes if note))
+        return seen
+
+    async def _follow(self, resolver: "_Resolver", name: str, record_type: str) -> LookupSeen:
+        trail = Trail(name, record_type, self._limits)
         loop = asyncio.get_running_loop()
         deadline = loop.time() + self._limits.dns_visit
         try:
-            while not trail.read(await resolver.ask(trail)):
+            while not trail.read(await _response(resolver, trail)):
                 if loop.time() >= deadline:
                     trail.silence(f"gave up behind {len(trail.aliases)} aliases")
                     break
@@ -75,8 +112,27 @@ class Resolvers:
             aliases=tuple(trail.aliases),
             data=trail.data,
             ttl=trail.ttl,
-            dnssec="secure" if trail.data and trail.secure else None,
+            dnssec=trail.dnssec,
         )
+
+    async def _completed(self, resolver: "_Resolver", ask: LookupAsk, *, found: bool) -> str | None:
+        """Return in words where a short name leads that is completed as stub resolvers do it.
+
+        `found`: the name leads somewhere as it stands.
+        """
+        loop = asyncio.get_running_loop()
+        deadline = loop.time() + self._limits.dns_visit
+        suffixes = self._suffixes()[: self._limits.dns_suffixes]
+        for suffix in suffixes:
+            name = f"{ask.name}.{suffix}"
+            if len(name) > _NAME_CHARACTERS or loop.time() >= deadline:
+                continue
+            seen = await self._follow(resolver, name, ask.type)
+            if seen.data:
+                return f"by a search suffix of this machine it is {name}: {', '.join(seen.data)}"
+        if found or not suffixes:
+            return None
+        return f"nor is there an answer by this machine's search suffixes: {', '.join(suffixes)}"
 
     async def close(self) -> None:
         """Close every socket."""
@@ -85,10 +141,29 @@ class Resolvers:
 
     def _resolver(self, at: str) -> "_Resolver":
         if at not in self._resolvers:
-            places = self._system() if at == "system" else (at,)
+            places = self._system() if at == SYSTEM else (at,)
             servers = [Nameserver(*split_address(place, PORT), self._limits) for place in places]
             self._resolvers[at] = _Resolver(servers, self._limits.dns_tries)
         return self._resolvers[at]
+
+
+async def _response(resolver: "_Resolver", trail: Trail) -> Response:
+    """Ask for where a trail has come to, and where a resolver fails, find out whether validation
+    is why: then it has an answer if none is asked for (RFC 4035, 3.2.2). Raises as `Nameserver.ask`
+    does.
+    """
+    response = await resolver.ask(trail)
+    if not is_unexplained(response):
+        return response
+    try:
+        if not is_answer(await resolver.ask(trail, checked=False)):
+            return response
+        # What failed may have been mended in between: only a failure on both sides proves it.
+        again = await resolver.ask(trail)
+    except (NoReplyError, CutShortError):
+        return response
+    trail.answers_unchecked = is_unexplained(again)
+    return again
 
 
 class _Resolver:
@@ -100,7 +175,7 @@ class _Resolver:
         self._first = 0
         """The server that answered last: a dead one costs its time once, not for each question."""
 
-    async def ask(self, trail: Trail) -> dns.message.Message:
+    async def ask(self, trail: Trail, *, checked: bool = True) -> Response:
         if not self._servers:
             raise NoReplyError("this machine is configured with no resolver")
         said: list[NoReplyError] = []
@@ -109,9 +184,9 @@ class _Resolver:
             number = (first + attempt) % len(self._servers)
             server = self._servers[number]
             try:
-                response = await server.ask(trail.name, trail.type)
-                if response.rcode() in _WITHOUT_EDNS:
-                    response = await server.ask(trail.name, trail.type, edns=False)
+                response = await server.ask(trail.name, trail.type, checked=checked)
+                if response.rcode in _WITHOUT_EDNS:
+                    response = await server.ask(trail.name, trail.type, edns=False, checked=checked)
             except NoReplyError as error:
                 said.append(error)
             else:

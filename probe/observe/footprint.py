@@ -4,11 +4,14 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from probe.observation.model import Aspect, Endpoint, Question
-from probe.observe.agenda import ADDRESS_TYPES, resolver_text
+from probe.observation.model import Aspect, Endpoint, LookupAsk, Question
+from probe.observe.dnsquestions import ADDRESS_TYPES, WILDCARD, resolver_text
 from probe.observe.trials import MOST_LOGGED
 from probe.observe.webquestions import resolvers_for
 from probe.plan.model import Plan, Resolver
+
+DOMAINS = "the domains of these names"
+"""What is asked once for many names: what stands in the domains above them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +19,8 @@ class Share:
     """What one place of the plan is asked."""
 
     place: str
-    """A node, or the name of a service that several nodes stand behind, or the canary's."""
+    """A node, or the name of a service that several nodes stand behind, or the canary's, or
+    `DOMAINS`."""
     nodes: tuple[str, ...]
     lookups: int
     """DNS questions about its name, over all resolvers."""
@@ -54,6 +58,11 @@ class Footprint:
     authorities: bool = False
     """Whether addresses that served certificates name are gone to afterwards: nobody knows yet
     which those are."""
+    led: bool = False
+    """Whether clients are followed to addresses that DNS gives and the plan does not: nobody knows
+    yet whether there are any."""
+    reverse: bool = False
+    """Whether what reverse names give is looked up in turn."""
 
 
 def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
@@ -65,9 +74,19 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
     by_dns: dict[str, tuple[Resolver, ...]] = {}
     asked: Counter[str] = Counter()
     servers: defaultdict[str, set[tuple[str | None, int]]] = defaultdict(set)
+    hosts = frozenset(node.host for node in plan.nodes)
+    led = reverse = False
+    domains: dict[str, None] = {}
     for question in questions:
-        place = _place(plan, question)
-        behind.setdefault(place, question.nodes)
+        if question.handshake is not None and question.handshake.aspect is Aspect.LED:
+            led = True
+            continue
+        reverse = reverse or (question.lookup is not None and question.lookup.type == "PTR")
+        place = _place(plan, question, hosts)
+        if place == DOMAINS:
+            domains.update(dict.fromkeys(question.nodes))
+        else:
+            behind.setdefault(place, question.nodes)
         counted[place, question.endpoint] += 1
         if question.lookup is not None:
             asked[resolver_text(question.lookup.resolver, question.lookup.view)] += 1
@@ -86,6 +105,8 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
                 asked[resolver_text(one.at, one.view)] += len(ADDRESS_TYPES)
                 counted[place, Endpoint.DNS] += len(ADDRESS_TYPES)
 
+    if domains:
+        behind[DOMAINS] = tuple(node.name for node in plan.nodes if node.name in domains)
     visited = {place for place, _ in counted}
     shares = tuple(
         Share(
@@ -116,12 +137,16 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
         total,
         tuple((resolver, asked[resolver]) for resolver in resolvers),
         authorities=bool(total.connections or total.conversations) and not plan.fetch.off,
+        led=led,
+        reverse=reverse,
     )
 
 
-def _place(plan: Plan, question: Question) -> str:
+def _place(plan: Plan, question: Question, hosts: frozenset[str]) -> str:
     """A node's own name and addresses are its own; a service's stand for several nodes."""
     if question.lookup is not None:
+        if question.service is None and _is_above(question.lookup, hosts):
+            return DOMAINS
         return question.service or question.nodes[0]
     if question.handshake is not None and question.handshake.aspect is Aspect.CANARY:
         return str(question.handshake.name)
@@ -133,3 +158,7 @@ def _place(plan: Plan, question: Question) -> str:
         ):
             return service.name
     return question.nodes[0]
+
+
+def _is_above(ask: LookupAsk, hosts: frozenset[str]) -> bool:
+    return ask.name.startswith(WILDCARD) or (ask.type == "CAA" and ask.name not in hosts)

@@ -37,7 +37,7 @@ class Notebook:
     """What has been seen so far."""
 
     def __init__(self, vantage: str | None, limits: Limits, clock: Callable[[], datetime]) -> None:
-        self.lookups: dict[str, Lookup] = {}
+        self.lookups: dict[str, list[Lookup]] = {}
         self.handshakes: dict[str, dict[str | None, Handshake | None]] = {}
         """By question and address, in the order in which they are visited; None: not yet seen."""
         self.certificates: dict[str, bytes] = {}
@@ -46,6 +46,12 @@ class Notebook:
         self.clock = clock
         self._vantage = vantage
         self._limits = limits
+        self._pointless: set[str] = set()
+
+    def nothing_to_ask(self, question: Question) -> None:
+        """Note that a question has turned out to ask nothing: it is no part of the survey, as
+        nothing of it is unseen."""
+        self._pointless.add(question.id)
 
     def expect(self, question: Question, asks: tuple[HandshakeAsk, ...]) -> None:
         """Fix the order of a question's records, and note at once if it leads nowhere."""
@@ -55,20 +61,22 @@ class Notebook:
             self.visited(question, question.handshake, self.clock(), nowhere)
 
     def looked_up(self, question: Question, asked: LookupAsk, answer: Answer) -> None:
-        """Note what a resolver said."""
+        """Note what a resolver said: the next record of a question that has several."""
         seen = answer.seen
-        self.lookups[question.id] = Lookup(
-            question=question.id,
-            asked=asked,
-            at=answer.at,
-            seconds=answer.seconds,
-            outcome=seen.outcome,
-            detail=self._bounded(seen.detail),
-            aliases=seen.aliases,
-            data=seen.data,
-            ttl=seen.ttl,
-            dnssec=seen.dnssec,
-            vantage=self._vantage,
+        self.lookups.setdefault(question.id, []).append(
+            Lookup(
+                question=question.id,
+                asked=asked,
+                at=answer.at,
+                seconds=answer.seconds,
+                outcome=seen.outcome,
+                detail=self._bounded(seen.detail),
+                aliases=seen.aliases,
+                data=seen.data,
+                ttl=seen.ttl,
+                dnssec=seen.dnssec,
+                vantage=self._vantage,
+            )
         )
 
     def visited(
@@ -108,7 +116,7 @@ class Notebook:
             if record is not None
             and record.served is not None
             # Whose certificate that is, nobody knows.
-            and record.asked.aspect is not Aspect.CANARY
+            and record.asked.aspect not in (Aspect.CANARY, Aspect.LED)
         )
         return tuple(tuple(self.certificates[sha256] for sha256 in chain) for chain in shown)
 
@@ -119,8 +127,8 @@ class Notebook:
         return Survey(
             taken=(taken,),
             plan_digest=plan_digest,
-            questions=questions,
-            lookups=tuple(self.lookups[q.id] for q in questions if q.id in self.lookups),
+            questions=tuple(q for q in questions if q.id not in self._pointless),
+            lookups=tuple(row for q in questions for row in self.lookups.get(q.id, ())),
             handshakes=tuple(
                 record
                 for question in questions

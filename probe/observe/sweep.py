@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import Enum
+from secrets import token_hex
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import (
@@ -25,18 +26,16 @@ from probe.observation.model import (
     Survey,
     Taken,
 )
-from probe.observe.agenda import ADDRESS_TYPES
 from probe.observe.authority import Authorities
-from probe.observe.dns import Resolvers
 from probe.observe.eapvisits import EapVisits
 from probe.observe.http import Gate, HttpClient
-from probe.observe.notebook import Answer, Notebook
+from probe.observe.names import Names
+from probe.observe.notebook import Notebook
 from probe.observe.pace import Timer, loop_timer
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
 from probe.observe.web import visit_web
-from probe.observe.webquestions import resolvers_for
-from probe.plan.addresses import is_address
-from probe.plan.model import Eap, Plan, Resolver, SecretRef
+from probe.observe.webquestions import places_known, resolvers_for
+from probe.plan.model import Eap, Plan, SecretRef
 from probe.wire.hello import can_offer, not_offered
 
 if sys.platform != "win32":
@@ -68,12 +67,29 @@ OnEvent = Callable[[Event], None]
 _OTHER_FILES = 64
 """Files that a process has open beside the sockets of its visits: resolvers, modules, output."""
 
+_ELSEWHERE = frozenset({Aspect.CANARY, Aspect.LED})
+"""Visits that go where DNS leads, whatever the plan says of a node."""
+
 _Visit = tuple[Question, HandshakeAsk]
-_Visits = tuple[Question, tuple[HandshakeAsk, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Visits:
+    """The visits of one question, once it is known where they go."""
+
+    question: Question
+    asks: tuple[HandshakeAsk, ...]
+    left_out: tuple[str, ...] = ()
+    """Addresses beyond those that are visited."""
 
 
 def ignore(event: Event) -> None:
     """Take no notice."""
+
+
+def draw_label() -> str:
+    """Return a label that no zone has, drawn anew: letters first, so that a log can be read."""
+    return f"cert-probe-{token_hex(8)}"
 
 
 def utc_now() -> datetime:
@@ -81,7 +97,7 @@ def utc_now() -> datetime:
     return datetime.now(UTC).replace(microsecond=0)
 
 
-async def survey(
+async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests alone
     plan: Plan,
     questions: Iterable[Question],
     *,
@@ -90,9 +106,11 @@ async def survey(
     on_event: OnEvent = ignore,
     clock: Callable[[], datetime] = utc_now,
     timer: Timer | None = None,
+    label: Callable[[], str] = draw_label,
 ) -> Survey:
     """Ask every question and return what was seen. `clock` gives the times of the records, `timer`
-    the pace of what servers log as failed authentications (None: the event loop's own).
+    the pace of what servers log as failed authentications (None: the event loop's own), and `label`
+    once the label that stands in for the star of a wildcard.
 
     Cancelled, it closes its sockets and returns what is known, marked as interrupted. Raises
     KeyError, before anything is sent, if a secret is missing that a question needs.
@@ -102,7 +120,8 @@ async def survey(
     progress = _Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)
     eap = EapVisits(questions, known_by, limits, timer or loop_timer())
-    sweep = _Sweep(plan, eap, limits, notebook, progress)
+    names = Names(limits, notebook, label())
+    sweep = _Sweep(plan, eap, limits, notebook, progress, names)
     began = clock()
     interrupted = False
     try:
@@ -177,6 +196,7 @@ class _Sweep:
         limits: Limits,
         notebook: Notebook,
         progress: _Progress,
+        names: Names,
     ) -> None:
         self._plan = plan
         self._nodes = {node.name: node for node in plan.nodes}
@@ -184,8 +204,8 @@ class _Sweep:
         self._limits = limits
         self._notebook = notebook
         self._progress = progress
-        self._resolvers = Resolvers(limits)
-        self._answers: dict[LookupAsk, asyncio.Task[Answer]] = {}
+        self._names = names
+        self._known_places = places_known(plan)
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
         self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
         self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
@@ -194,7 +214,7 @@ class _Sweep:
 
     async def run(self, questions: tuple[Question, ...]) -> None:
         """Ask everything. However it ends, no task and no socket is left."""
-        places: dict[tuple[str, ...], list[_Visit]] = {}
+        places: dict[object, list[_Visit]] = {}
         try:
             async with asyncio.TaskGroup() as group:
                 for question in questions:
@@ -202,13 +222,15 @@ class _Sweep:
                         group.create_task(self._look_up(question, question.lookup, group))
                     elif question.handshake is not None:
                         visit = question, question.handshake
-                        places.setdefault(question.nodes, []).append(visit)
+                        # No visit waits for resolvers that it does not need.
+                        led = question.handshake.aspect is Aspect.LED
+                        places.setdefault((question.nodes, led), []).append(visit)
                 for visits in places.values():
                     group.create_task(self._visit_place(visits, group))
             if places and not self._plan.fetch.off:
                 await self._ask_authorities()
         finally:
-            await self._resolvers.close()
+            await self._names.close()
 
     async def _ask_authorities(self) -> None:
         """Go to the addresses in the certificates that were served, once all visits are over."""
@@ -217,7 +239,8 @@ class _Sweep:
         async with asyncio.TaskGroup() as group:
 
             async def addresses(host: str) -> tuple[str, ...]:
-                return await self._addresses(host, self._plan.resolvers, group)
+                found = await self._names.addresses(host, self._plan.resolvers, group)
+                return found[: self._limits.dns_addresses]
 
             gate = Gate(self._plan.fetch.allow)
             authorities = Authorities(
@@ -240,75 +263,68 @@ class _Sweep:
 
     async def _look_up(self, question: Question, ask: LookupAsk, group: asyncio.TaskGroup) -> None:
         self._progress.began(question)
-        self._notebook.looked_up(question, ask, await self._answer(ask, group))
+        await self._names.look_up(question, ask, group)
         self._progress.ended(question)
-
-    def _answer(self, ask: LookupAsk, group: asyncio.TaskGroup) -> asyncio.Task[Answer]:
-        """Ask a resolver, once, whoever needs the answer."""
-        if ask not in self._answers:
-            self._answers[ask] = group.create_task(self._ask(ask))
-        return self._answers[ask]
-
-    async def _ask(self, ask: LookupAsk) -> Answer:
-        loop = asyncio.get_running_loop()
-        at, began = self._notebook.clock(), loop.time()
-        seen = await self._resolvers.ask(ask)
-        return Answer(at, loop.time() - began, seen)
-
-    async def _addresses(
-        self, host: str, resolvers: tuple[Resolver, ...], group: asyncio.TaskGroup
-    ) -> tuple[str, ...]:
-        """Return every address that any of the resolvers gives for a host, bounded."""
-        if is_address(host):
-            return (host,)
-        answers = [
-            self._answer(LookupAsk(host, kind, resolver.at, resolver.view), group)
-            for resolver in resolvers
-            for kind in ADDRESS_TYPES
-        ]
-        found: dict[str, None] = {}
-        for answer in answers:
-            found.update(dict.fromkeys((await answer).seen.data))
-        return tuple(found)[: self._limits.dns_addresses]
 
     # ------------------------------------------------------------ visits
 
     async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
-        at_addresses: list[_Visits] = []
-        for question, ask in visits:
-            asks: tuple[HandshakeAsk, ...] = (ask,)
-            if ask.address is None:
-                # Waited for here, so that a dead resolver takes no other node's turn.
-                canary = ask.aspect is Aspect.CANARY
-                name = str(ask.name) if canary else self._nodes[question.nodes[0]].host
-                found = await self._addresses(name, resolvers_for(self._plan, ask), group)
-                asks = tuple(replace(ask, address=address) for address in found)
-            at_addresses.append((question, asks))
+        # Waited for here, so that a dead resolver takes no other node's turn.
+        at_addresses = [await self._led(question, ask, group) for question, ask in visits]
         async with self._in_flight, asyncio.TaskGroup() as together:
-            for endpoint in dict.fromkeys(question.endpoint for question, _ in at_addresses):
-                of_one = [visit for visit in at_addresses if visit[0].endpoint is endpoint]
+            for endpoint in dict.fromkeys(visits.question.endpoint for visits in at_addresses):
+                of_one = [one for one in at_addresses if one.question.endpoint is endpoint]
                 together.create_task(self._visit_endpoint(of_one))
+
+    async def _led(
+        self, question: Question, ask: HandshakeAsk, group: asyncio.TaskGroup
+    ) -> _Visits:
+        """Find out where a visit goes, if the plan does not say it."""
+        if ask.address is not None:
+            return _Visits(question, (ask,))
+        name = self._nodes[question.nodes[0]].host
+        if ask.aspect in _ELSEWHERE:
+            name = str(ask.name)
+        found = await self._names.addresses(name, resolvers_for(self._plan, ask), group)
+        if ask.aspect is Aspect.LED:
+            known = self._known_places.get(name, frozenset())
+            found = tuple(place for place in found if place not in known)
+        most = self._limits.dns_addresses
+        asks = tuple(replace(ask, address=address) for address in found[:most])
+        return _Visits(question, asks, found[most:])
 
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
         for closer in (False, True):
             async with asyncio.TaskGroup() as together:
-                for question, asks in visits:
-                    if _is_closer(question) is closer:
-                        together.create_task(self._visit_all(question, asks))
+                for one in visits:
+                    if _is_closer(one.question) is closer:
+                        together.create_task(self._visit_all(one))
 
-    async def _visit_all(self, question: Question, asks: tuple[HandshakeAsk, ...]) -> None:
+    async def _visit_all(self, visits: _Visits) -> None:
+        question = visits.question
         self._progress.began(question)
-        self._notebook.expect(question, asks)
+        if not visits.asks and question.handshake and question.handshake.aspect is Aspect.LED:
+            self._notebook.nothing_to_ask(question)
+        else:
+            self._notebook.expect(question, visits.asks)
         async with asyncio.TaskGroup() as together:
-            for ask in asks:
+            for ask in visits.asks:
                 together.create_task(self._visit(question, ask))
+        if visits.left_out:
+            says = (
+                f"{len(visits.left_out)} more addresses were not visited, the first of them"
+                f" {visits.left_out[0]}: {len(visits.asks)} of one name are"
+            )
+            first = replace(visits.asks[0], address=visits.left_out[0])
+            seen = VisitSeen(Outcome.NOT_ASKED, Phase.CONNECT, 0.0, says)
+            self._notebook.visited(question, first, self._notebook.clock(), seen)
         self._progress.ended(question)
 
     async def _visit(self, question: Question, ask: HandshakeAsk) -> None:
         node = self._nodes[question.nodes[0]]
         address = str(ask.address)
-        if ask.aspect is not Aspect.CANARY:
+        if ask.aspect not in _ELSEWHERE:
             address = node.reached_at(address)
         nowhere = no_servers_address(address)
         if nowhere is not None:

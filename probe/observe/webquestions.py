@@ -1,11 +1,13 @@
 """Which web questions follow from a plan: the visits that clients make, and a closer look. Pure.
 
+Clients are led by DNS: where that leads elsewhere than the plan says, one visit follows them.
+
 A full look at one address and name opens at most twelve connections: the visit itself and two
 repeats, two key families under two TLS versions each, two old versions, one without a name (which
 is by address, too: RFC 6066, 3 permits no address as a server name), one by another name.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 
 from probe.observation.model import (
@@ -18,6 +20,7 @@ from probe.observation.model import (
 )
 from probe.plan.addresses import is_address, with_port
 from probe.plan.model import Node, Plan, Resolver, Service
+from probe.plan.places import opened_at, planned_addresses
 
 OTHER_NAME = "elsewhere.invalid"
 """Nobody's name (RFC 6761, 6.4): what is served for it is served to whoever asks."""
@@ -85,10 +88,10 @@ def web_visits(node: Node, opened: Iterable[Service], closeness: Closeness) -> I
 
 
 def virtual_visits(
-    service: Service, address: str, port: int, behind: tuple[str, ...], closeness: Closeness
+    service: Service, address: str, port: int, closeness: Closeness
 ) -> Iterator[Question]:
     """One virtual address of a service, as the clients of all nodes behind it see it."""
-    one = _Opened(service.name, behind, address, port, service.name, service.name)
+    one = _Opened(service.name, service.nodes, address, port, service.name, service.name)
     return _visits([one], closeness)
 
 
@@ -138,6 +141,40 @@ def _whatever_the_name(one: _Opened) -> Iterator[Question]:
         yield one.question("no-name", ask)
     ask = replace(base, name=OTHER_NAME, server_name=OTHER_NAME, aspect=Aspect.OTHER_NAME)
     yield one.question("other-name", ask)
+
+
+# ---------------------------------------------------------------- where clients are led
+
+
+def led_visits(plan: Plan, part: Plan) -> Iterator[Question]:
+    """Each name that clients open with planned addresses: wherever else DNS leads them.
+
+    `part` holds the nodes that are asked about; what all of the plan says of a name counts.
+    """
+    planned = planned_addresses(plan)
+    behind: dict[tuple[str, int], dict[str, None]] = {}
+    of_service: dict[tuple[str, int], str | None] = {}
+    for node, name, port, service in opened_at(part):
+        if planned[name] is not None and not is_address(name):
+            behind.setdefault((name, port), {})[node.name] = None
+            of_service.setdefault((name, port), service)
+    for (name, port), nodes in behind.items():
+        ask = HandshakeAsk(None, port, name=name, server_name=name, aspect=Aspect.LED)
+        service = of_service[name, port]
+        yield Question(f"web/led/{name}:{port}", Endpoint.WEB, tuple(nodes), service, handshake=ask)
+
+
+def places_known(plan: Plan) -> Mapping[str, Set[str]]:
+    """Return, by each name that clients open, the addresses that are visited by that name anyway,
+    and all that this machine reaches in another way."""
+    translated = frozenset(address for node in plan.nodes for address, _ in node.connect)
+    planned = planned_addresses(plan)
+    known: dict[str, set[str]] = {}
+    for node, name, _, _ in opened_at(plan):
+        if name not in known:
+            known[name] = {*translated, *(planned[name] or ())}
+        known[name].update(node.web_addresses() or ())
+    return known
 
 
 # ---------------------------------------------------------------- the canary

@@ -87,6 +87,10 @@ class Trust:
     client_issuers: tuple[Roots, ...] = ()
 
 
+PUBLIC_VIEWS = frozenset({"guest", "public"})
+"""Names of views, in lower case, that show names as anybody outside sees them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Resolver:
     """A DNS resolver to ask."""
@@ -94,6 +98,12 @@ class Resolver:
     at: str
     """"system", or "ADDRESS", "ADDRESS:PORT", "[ADDRESS]:PORT"."""
     view: str | None = None
+
+    @property
+    def may_be_public(self) -> bool:
+        """Whether it may show what the public sees, as a CA does: it has no view, or that of guests
+        or of the public. A view of any other name is an inner one."""
+        return self.view is None or self.view.casefold() in PUBLIC_VIEWS
 
 
 @dataclass(frozen=True, slots=True)

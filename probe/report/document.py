@@ -168,7 +168,7 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
 def _lookups(asked: LookupAsk, records: list[Lookup]) -> Iterator[types.Looked]:
     if not records:
         yield types.Looked(
-            asked.resolver, asked.view, asked.name, asked.type, None, (), (), None, None
+            asked.resolver, asked.view, asked.name, asked.type, None, (), (), None, None, None
         )
     for record in records:
         yield types.Looked(
@@ -181,6 +181,7 @@ def _lookups(asked: LookupAsk, records: list[Lookup]) -> Iterator[types.Looked]:
             data=record.data,
             ttl=record.ttl,
             dnssec=record.dnssec,
+            detail=record.detail,
         )
 
 

@@ -5,8 +5,16 @@ from probe.assessment import Assessment
 FORMS = ("terminal", "json")
 
 
-def render(assessment: Assessment, form: str, *, width: int = 80, colour: bool = False) -> str:
-    """Return the report in one of `FORMS`. `width` and `colour` are for the terminal.
+def render(
+    assessment: Assessment,
+    form: str,
+    *,
+    width: int = 80,
+    colour: bool = False,
+    in_depth: bool = False,
+) -> str:
+    """Return the report in one of `FORMS`. The rest is for the terminal: `in_depth` shows what each
+    resolver said, too.
 
     Raises ValueError for another form.
     """
@@ -17,5 +25,5 @@ def render(assessment: Assessment, form: str, *, width: int = 80, colour: bool =
     if form == "terminal":
         from probe.report.terminal import render as to_terminal  # noqa: PLC0415  # rich is heavy
 
-        return to_terminal(assessment, width=width, colour=colour)
+        return to_terminal(assessment, width=width, colour=colour, in_depth=in_depth)
     raise ValueError(f"{form!r} is none of {', '.join(FORMS)}")

@@ -153,6 +153,7 @@ class Looked(Struct, frozen=True):
     data: tuple[str, ...]
     ttl: int | None
     dnssec: str | None
+    detail: str | None
 
 
 class Node(Struct, frozen=True):

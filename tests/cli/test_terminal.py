@@ -82,7 +82,7 @@ def run(arguments: list[str], plan: Path, **environment: str) -> str:
 def test_progress_is_one_line_that_is_wiped_away(plan: Path) -> None:
     text = run(["cluster", "--only", "dns", "--format", "json"], plan)
     before, _, _ = text.partition("{")
-    assert "2 of 2 questions, quay1" in before
+    assert "6 of 6 questions, quay1" in before
     assert "\n" not in before
     assert before.endswith("\r")
 

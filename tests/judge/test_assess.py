@@ -298,7 +298,8 @@ def test_a_survey_of_some_nodes_says_nothing_of_the_others() -> None:
 
 def test_records_of_nodes_that_the_plan_does_not_have_are_left_aside() -> None:
     small = plan(nodes=plan().nodes[:2], services=(guest_service(nodes=NODES[:2]),))
-    result = judged(small, seen(plan(), web={"web/quay3": Outcome.CLOSED}))
+    shown = {GUEST: ("192.0.2.11", "192.0.2.12")}
+    result = judged(small, seen(plan(), web={"web/quay3": Outcome.CLOSED}, dns=shown))
     assert result.findings == ()
 
 

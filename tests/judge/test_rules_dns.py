@@ -65,9 +65,12 @@ def test_a_name_that_leads_to_none_of_the_planned_addresses_is_blocked() -> None
     assert result.findings[0].addresses == ("198.51.100.9",)
 
 
-def test_one_planned_address_among_others_is_not_wrong() -> None:
+def test_one_planned_address_among_others_is_partly_wrong() -> None:
     survey = seen(plan(), dns={QUAY3: ("198.51.100.9", "192.0.2.13")})
-    assert told(judged(plan(), survey)) == []
+    result = judged(plan(), survey)
+    assert told(result) == [("dns-partly-wrong", "dns", ("quay3",), QUAY3)]
+    assert result.findings[0].verdict is Verdict.WARNED
+    assert result.findings[0].addresses == ("198.51.100.9",)
 
 
 def test_addresses_are_compared_as_addresses() -> None:
@@ -97,7 +100,11 @@ def test_a_service_name_may_lead_to_the_interface_that_answers_for_it() -> None:
         for place, node in enumerate(nodes(), 11)
     )
     of = plan(nodes=split)
-    assert told(judged(of, seen(of, dns={GUEST: ("203.0.113.11",)}))) == []
+    data = tuple(f"203.0.113.{place}" for place in range(11, 15))
+    assert told(judged(of, seen(of, dns={GUEST: data}))) == []
+    assert told(judged(of, seen(of))) == []
+    of_both = (*data[:2], "192.0.2.13", "192.0.2.14")
+    assert told(judged(of, seen(of, dns={GUEST: of_both}))) == []
     assert told(judged(of, seen(of, dns={QUAY3: ("203.0.113.13",)}))) == [
         ("dns-wrong-address", "dns", ("quay3",), QUAY3)
     ]

@@ -22,6 +22,7 @@ from probe.observation.model import (
     Endpoint,
     Handshake,
     Lookup,
+    LookupAsk,
     LookupOutcome,
     Outcome,
     Phase,
@@ -198,8 +199,12 @@ def seen(
     certificates: dict[str, bytes] = {}
     lookups: list[Lookup] = []
     handshakes: list[Handshake] = []
+    nothing_to_ask: set[str] = set()
     for question in questions:
         if any(text in question.id for text in without):
+            continue
+        if _has_nothing_to_ask(question):
+            nothing_to_ask.add(question.id)
             continue
         if question.lookup is not None:
             lookups.append(_lookup(of, question, dns or {}, taken))
@@ -215,11 +220,19 @@ def seen(
     return Survey(
         (Taken(taken - timedelta(seconds=2), taken, machine="lighthouse"),),
         None,
-        questions,
+        tuple(question for question in questions if question.id not in nothing_to_ask),
         tuple(lookups),
         tuple(handshakes),
         certificates,
     )
+
+
+def _has_nothing_to_ask(question: Question) -> bool:
+    """DNS leads to what the plan has, and gives no address where the plan takes them from there."""
+    if question.handshake is not None:
+        return question.handshake.aspect is Aspect.LED
+    asked = question.lookup
+    return asked is not None and asked.type == "PTR" and not asked.name.endswith(".arpa")
 
 
 def _refuses(question: Question, chain: Chain, given: Mapping[str, Any]) -> bool:
@@ -241,6 +254,8 @@ def _pick(given: Mapping[str, Any], question: str, usual: Any) -> Any:
 def _lookup(of: Plan, question: Question, given: Mapping[str, Any], taken: datetime) -> Lookup:
     asked = question.lookup
     assert asked is not None
+    if asked.type not in ("A", "AAAA") or asked.name.startswith("*."):
+        return _other_records(question, asked, given, taken)
     usual: list[str] = []
     for node in of.nodes:
         if node.host == asked.name:
@@ -255,6 +270,33 @@ def _lookup(of: Plan, question: Question, given: Mapping[str, Any], taken: datet
     wanted = [text for text in answer if (":" in text) == (asked.type == "AAAA")]
     outcome = LookupOutcome.ANSWERED if wanted else LookupOutcome.NO_DATA
     return Lookup(question.id, asked, taken, 0.01, outcome, data=tuple(sorted(wanted)))
+
+
+def _other_records(
+    question: Question,
+    asked: LookupAsk,
+    given: Mapping[str, Sequence[str] | LookupOutcome],
+    taken: datetime,
+) -> Lookup:
+    """Return the answer about other records than addresses: those that a test gives, by type."""
+    kind = "/*." if asked.name.startswith("*.") else f"/{asked.type}"
+    of_type = {text: answer for text, answer in given.items() if kind in text}
+    usual = (host(question.nodes[0]),) if asked.type == "PTR" else ()
+    answer = _pick(of_type, question.id, _pick(_everywhere(given), question.id, usual))
+    outcome = LookupOutcome.ANSWERED if answer else LookupOutcome.NO_DATA
+    if isinstance(answer, LookupOutcome):
+        outcome, answer = answer, ()
+    if asked.name.startswith("*."):
+        # The record has the name that was really asked: with a random label.
+        asked = replace(asked, name=f"quf7m2kx.{asked.name.removeprefix('*.')}")
+    return Lookup(question.id, asked, taken, 0.01, outcome, data=tuple(answer))
+
+
+def _everywhere(
+    given: Mapping[str, Sequence[str] | LookupOutcome],
+) -> Mapping[str, LookupOutcome]:
+    """Return what happens to a resolver whatever it is asked."""
+    return {text: said for text, said in given.items() if isinstance(said, LookupOutcome)}
 
 
 def _handshake(question: Question, answer: Answer, taken: datetime) -> Handshake:

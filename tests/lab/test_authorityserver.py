@@ -9,7 +9,8 @@ import pytest
 
 from lab.authorityserver import AuthorityFault, Form
 from lab.cluster import Cluster
-from lab.scenario import AuthoritySettings, Scenario
+from lab.scenario import Scenario
+from lab.tables import AuthoritySettings
 from probe.observation.document import read_survey
 from probe.observation.model import Fetch, FetchOutcome, Survey
 from tests.running import Result, probe

@@ -72,13 +72,23 @@ async def serving(
     """Serve on 127.0.0.1, over TCP too if `by_stream` is given. A crash of it is raised here."""
     server = FakeNameserver(handle, by_stream)
     loop = asyncio.get_running_loop()
-    listener = None
-    if by_stream is not None:
-        listener = await asyncio.start_server(server.stream, "127.0.0.1", 0)
-        server.port = listener.sockets[0].getsockname()[1]
-    transport, _ = await loop.create_datagram_endpoint(
-        lambda: server, local_addr=("127.0.0.1", server.port)
-    )
+    while True:
+        listener = None
+        if by_stream is not None:
+            listener = await asyncio.start_server(server.stream, "127.0.0.1", 0)
+            server.port = listener.sockets[0].getsockname()[1]
+        try:
+            transport, _ = await loop.create_datagram_endpoint(
+                lambda: server, local_addr=("127.0.0.1", server.port)
+            )
+        except OSError:
+            # A port that is free for TCP need not be free for UDP.
+            if listener is None:
+                raise
+            listener.close()
+            await listener.wait_closed()
+        else:
+            break
     server.port = transport.get_extra_info("sockname")[1]
     try:
         yield server

@@ -45,6 +45,20 @@ def test_one_node_is_asked_by_name_by_web_and_by_two_conversations() -> None:
             ("quay1",),
             lookup=LookupAsk("quay1.northpier.example", "AAAA", "system"),
         ),
+        *(
+            Question(
+                f"dns/system/{name}/{kind}",
+                Endpoint.DNS,
+                ("quay1",),
+                lookup=LookupAsk(name, kind, "system"),
+            )
+            for name, kind in (
+                ("quay1.northpier.example", "CAA"),
+                ("northpier.example", "CAA"),
+                ("example", "CAA"),
+                ("_443._tcp.quay1.northpier.example", "TLSA"),
+            )
+        ),
         Question(
             "web/quay1/192.0.2.11:443/quay1.northpier.example",
             Endpoint.WEB,
@@ -98,11 +112,22 @@ def test_each_resolver_is_asked_about_each_name_once() -> None:
         only=frozenset({Endpoint.DNS}),
     )
     names = ("quay1.northpier.example", "quay2.northpier.example", "guest.northpier.example")
+    guest_ports = [("_443._tcp.guest.northpier.example"), ("_8443._tcp.guest.northpier.example")]
+    records = [
+        *((name, kind) for name in names for kind in ("A", "AAAA")),
+        (names[0], "CAA"),
+        ("northpier.example", "CAA"),
+        ("example", "CAA"),
+        (names[2], "CAA"),
+        (names[1], "CAA"),
+        (f"_443._tcp.{names[0]}", "TLSA"),
+        *((name, "TLSA") for name in guest_ports),
+        (f"_443._tcp.{names[1]}", "TLSA"),
+    ]
     assert ids(questions) == [
         f"dns/{resolver}/{name}/{kind}"
         for resolver in ("system", "10.0.9.53@guest")
-        for name in names
-        for kind in ("A", "AAAA")
+        for name, kind in records
     ]
     guest = questions[4]
     assert guest.nodes == ("quay1", "quay2")
@@ -263,18 +288,22 @@ def test_the_footprint_counts_what_each_place_gets() -> None:
     assert [
         (one.place, one.lookups, one.connections, one.conversations) for one in told.shares
     ] == [
-        ("quay1", 4, 6, 2),
-        ("quay2", 4, 12, 4),
-        ("guest.northpier.example", 4, 3, 0),
+        ("quay1", 8, 6, 2),
+        ("quay2", 8, 12, 4),
+        ("guest.northpier.example", 8, 3, 0),
         ("radius.northpier.example", 0, 0, 1),
+        ("the domains of these names", 4, 0, 0),
     ]
-    assert [one.failed_authentications for one in told.shares] == [2, 4, 0, 1]
-    assert (told.total.lookups, told.total.connections, told.total.conversations) == (12, 21, 7)
+    assert [one.failed_authentications for one in told.shares] == [2, 4, 0, 1, 0]
+    assert told.shares[-1].nodes == ("quay1", "quay2")
+    assert (told.total.lookups, told.total.connections, told.total.conversations) == (28, 21, 7)
     assert told.total.failed_authentications == 7
     # Three for each address that is asked: what is tried where it falls silent.
-    assert [one.further for one in told.shares] == [3, 6, 0, 3]
+    assert [one.further for one in told.shares] == [3, 6, 0, 3, 0]
     assert told.total.further == 12
-    assert told.resolvers == (("system", 6), ("10.0.9.53@guest", 6))
+    assert told.resolvers == (("system", 14), ("10.0.9.53@guest", 14))
+    assert (told.led, told.reverse) == (True, False)
+    assert footprint(world, agenda(world, Depth.NODE)).reverse
 
 
 def test_the_footprint_tells_of_lookups_that_only_find_a_node() -> None:

@@ -345,7 +345,7 @@ def test_a_machine_without_resolver_has_met_silence() -> None:
 
 
 def test_hundreds_of_questions_to_a_dead_server_do_not_wait_for_each_other() -> None:
-    limits = replace(DEFAULT, dns_wait=0.8, dns_tries=1, dns_in_flight=16)
+    limits = replace(DEFAULT, dns_wait=0.8, dns_tries=1, dns_in_flight=16, dns_sockets=1)
 
     async def run() -> tuple[float, list[LookupSeen]]:
         async with serving(silent) as server:
@@ -368,7 +368,7 @@ def test_hundreds_of_questions_to_a_dead_server_do_not_wait_for_each_other() -> 
 
 def test_at_most_so_many_questions_are_in_flight() -> None:
     """The server answers once it holds four: fewer would stand still, more would be seen."""
-    limits = replace(DEFAULT, dns_in_flight=4)
+    limits = replace(DEFAULT, dns_in_flight=4, dns_sockets=1)
     held: list[Answer] = []
     batches: list[int] = []
 

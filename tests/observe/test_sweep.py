@@ -140,8 +140,10 @@ def test_a_node_is_found_by_name_and_seen_on_everything() -> None:
     assert (taken.began, taken.ended, taken.vantage) == (CLOCK, CLOCK, "head office")
     assert [(row.outcome, row.data, row.vantage) for row in seen.lookups] == [
         (LookupOutcome.ANSWERED, ("127.0.0.1",), "head office"),
-        (LookupOutcome.NO_DATA, (), "head office"),
+        *[(LookupOutcome.NO_DATA, (), "head office")] * 5,
     ]
+    types = [row.asked.type for row in seen.lookups]
+    assert types == ["A", "AAAA", "CAA", "CAA", "CAA", "TLSA"]
     assert [(row.endpoint, row.asked.key_family, row.outcome) for row in seen.handshakes] == [
         (Endpoint.WEB, None, Outcome.SERVED),
         (Endpoint.WEB, KeyFamily.RSA, Outcome.SERVED),
@@ -214,8 +216,16 @@ def test_addresses_out_of_dns_are_bounded() -> None:
             limits = replace(QUICK, dns_addresses=3)
             return await look(planned, questions, limits=limits)
 
-    asked = [row.asked.address for row in asyncio.run(run()).handshakes]
-    assert asked == ["127.0.0.1", "127.0.0.2", "127.0.0.3"]
+    seen = asyncio.run(run())
+    *visited, left_out = seen.handshakes
+    assert [row.asked.address for row in visited] == ["127.0.0.1", "127.0.0.2", "127.0.0.3"]
+    assert Outcome.NOT_ASKED not in {row.outcome for row in visited}
+    assert (left_out.outcome, left_out.detail) == (
+        Outcome.NOT_ASKED,
+        "6 more addresses were not visited, the first of them 127.0.0.4: 3 of one name are",
+    )
+    assert seen.unobserved() == (left_out.question,)
+    assert from_json(to_json(seen)) == seen
 
 
 @pytest.mark.parametrize(
@@ -294,7 +304,7 @@ def test_a_silent_node_and_a_silent_resolver_delay_nobody() -> None:
     seen = asyncio.run(run())
     assert order_of_ends(events)[:2] == ["quay1", "quay1"]
     assert seen.unobserved() == ()
-    assert [(event.done, event.total) for event in events][-1] == (18, 18)
+    assert [(event.done, event.total) for event in events][-1] == (28, 28)
     outcomes = {(row.nodes[0], row.endpoint): row.outcome for row in as_clients(seen)}
     assert outcomes == {
         ("quay0", Endpoint.WEB): Outcome.SILENT,

@@ -1,6 +1,6 @@
-"""Independent servers, run as fixtures: nginx (HTTPS), nsd (DNS), and what all of them share.
+"""Independent servers, run as fixtures: nginx (HTTPS), and what all of them share.
 
-Those of RADIUS and EAP have files of their own, `hostapd.py` and `freeradius.py`.
+Those of RADIUS and EAP are in `hostapd.py` and `freeradius.py`, those of names in `nameservers.py`.
 
 They come from the distribution (`fetch.sh` unpacks them) and share no line of code with this
 project: what they serve is what they were configured with, so they can tell whether `probe` sees
@@ -16,14 +16,11 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
-import dns.exception
-import dns.message
-import dns.query
-
 UNPACKED = Path(__file__).parents[2] / ".work" / "peers"
-SERVERS = ("freeradius", "hostapd", "nginx", "nsd")
+PROGRAMS = ("freeradius", "hostapd", "nginx", "nsd", "unbound", "dig", "ldns-keygen")
 
 READY_WITHIN = 10.0
 """Seconds; each is up within 50 ms on an idle machine."""
@@ -41,18 +38,25 @@ class PeerFailed(Exception):
 
 
 def program(name: str) -> Path | None:
-    """Return where a server's program is, the unpacked one preferred; None: nowhere."""
-    unpacked = UNPACKED / "usr" / "sbin" / name
-    if unpacked.exists():
-        return unpacked
+    """Return where a program is, the unpacked one preferred; None: nowhere."""
+    for folder in ("sbin", "bin"):
+        unpacked = UNPACKED / "usr" / folder / name
+        if unpacked.exists():
+            return unpacked
     found = shutil.which(name, path=f"{os.environ.get('PATH', os.defpath)}:/usr/sbin:/sbin")
     return Path(found) if found else None
 
 
+@cache
 def library_path() -> str:
     """Return the folders of unpacked libraries: only there if this machine lacked them."""
     folders = {library.parent for library in UNPACKED.glob("**/lib/*/*.so*")}
     return ":".join(str(folder) for folder in sorted(folders))
+
+
+def surroundings() -> dict[str, str]:
+    """Return the environment in which an independent program runs."""
+    return {"PATH": os.defpath, "LD_LIBRARY_PATH": library_path()}
 
 
 @dataclass(frozen=True)
@@ -116,7 +120,7 @@ def running(
             server = subprocess.Popen(  # no shell: the program and its arguments are ours
                 [*enter, *(str(argument) for argument in arguments(port))],
                 cwd=directory,
-                env={"PATH": os.defpath, "LD_LIBRARY_PATH": library_path()},
+                env=surroundings(),
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=subprocess.STDOUT,
@@ -216,47 +220,8 @@ def answers_tcp(it: Running) -> bool:
     return True
 
 
-# ---------------------------------------------------------------- nsd: authoritative DNS
-
-
-@contextmanager
-def nsd(directory: Path, zone: str, records: str) -> Iterator[Running]:
-    """Run nsd with one zone; `records` in master file form, relative to the zone's name."""
-    directory.mkdir()
-    (directory / "zone").write_text(
-        f"$ORIGIN {zone}.\n$TTL 300\n@ SOA ns hostmaster 1 3600 600 86400 60\n@ NS ns\n"
-        f"ns A {LOOPBACK}\n{records}\n",
-        "ascii",
-    )
-
-    def arguments(port: int) -> Sequence[str | Path]:
-        (directory / "nsd.conf").write_text(
-            "server:\n"
-            f"  ip-address: {LOOPBACK}@{port}\n"
-            '  server-count: 1\n  username: ""\n  chroot: ""\n  database: ""\n'
-            f'  pidfile: "{directory / "pid"}"\n'
-            f'  zonelistfile: "{directory / "zone.list"}"\n'
-            f'  xfrdfile: "{directory / "xfrd.state"}"\n'
-            f'  xfrdir: "{directory}"\n  zonesdir: "{directory}"\n'
-            "remote-control:\n  control-enable: no\n"
-            f"zone:\n  name: {zone}\n  zonefile: zone\n",
-            "ascii",
-        )
-        return [needed("nsd"), "-d", "-c", directory / "nsd.conf"]
-
-    def ready(it: Running) -> bool:
-        question = dns.message.make_query(zone, "SOA")
-        try:
-            return bool(dns.query.udp(question, LOOPBACK, timeout=0.2, port=it.port).answer)
-        except (dns.exception.Timeout, ConnectionRefusedError):
-            return False
-
-    with running(arguments, directory, (socket.SOCK_DGRAM, socket.SOCK_STREAM), ready) as it:
-        yield it
-
-
 def needed(name: str) -> Path:
-    """Return a server's program. Raises PeerFailed if it is nowhere."""
+    """Return a program. Raises PeerFailed if it is nowhere."""
     found = program(name)
     if found is None:
         raise PeerFailed(f"{name} is not here")

@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from tests.peers.hostapd import CURRENT, Radius, hostapd
+from tests.peers.nameservers import nsd, zone
 from tests.peers.pki import GUEST, HOST, keys
 from tests.peers.plans import eap_table, fingerprints, write_plan
-from tests.peers.servers import LOOPBACK, Site, nginx, nsd
+from tests.peers.servers import LOOPBACK, Site, nginx
 from tests.running import probe
 
 WEB = ("web-p-256", "public-issuing")
@@ -18,7 +19,7 @@ ALIAS = "guest CNAME quay1"
 
 
 @pytest.mark.parametrize(
-    ("planned", "zone", "status", "findings"),
+    ("planned", "records", "status", "findings"),
     [
         pytest.param(f'addresses = ["{LOOPBACK}"]', f"quay1 A {LOOPBACK}", 0, set(), id="planned"),
         pytest.param("", f"quay1 A {LOOPBACK}", 0, set(), id="found-by-name"),
@@ -35,12 +36,12 @@ ALIAS = "guest CNAME quay1"
     ],
 )
 def test_a_whole_cluster(
-    tmp_path: Path, planned: str, zone: str, status: int, findings: set[tuple[object, ...]]
+    tmp_path: Path, planned: str, records: str, status: int, findings: set[tuple[object, ...]]
 ) -> None:
     """The healthy twins give nothing at all; the name that leads elsewhere gives just that."""
     with ExitStack() as stack:
         names = stack.enter_context(
-            nsd(tmp_path / "nsd", "northpier.example", f"{zone}\n{ALIAS}\n")
+            nsd(tmp_path / "nsd", zone("northpier.example", f"{records}\n{ALIAS}"))
         )
         web = stack.enter_context(nginx(tmp_path / "nginx", [Site(HOST, (keys(*WEB),))]))
         eap = stack.enter_context(hostapd(tmp_path / "hostapd", Radius(keys(*EAP), tls=CURRENT)))

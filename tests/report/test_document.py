@@ -66,7 +66,7 @@ def with_survey(assessment: Assessment, **changes: Any) -> Assessment:
         ),
         (
             ("nodes", 0, "lookups", 0),
-            "resolver view name type outcome aliases data ttl dnssec",
+            "resolver view name type outcome aliases data ttl dnssec detail",
         ),
         (
             ("findings", 0),
@@ -260,6 +260,7 @@ def test_a_lookup_that_was_not_seen_through_is_there_too() -> None:
         "data": [],
         "ttl": None,
         "dnssec": None,
+        "detail": None,
     }
 
 

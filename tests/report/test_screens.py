@@ -38,6 +38,8 @@ class Footprint:
     total: Share
     resolvers: tuple[tuple[str, int], ...]
     authorities: bool = False
+    led: bool = False
+    reverse: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,8 @@ FOOTPRINT = Footprint(
     Share("all", QUAYS, 20, 13, 8),
     (("system", 10), ("10.0.9.53@guest", 10), ("192.0.2.53", 0)),
     authorities=True,
+    led=True,
+    reverse=True,
 )
 RULES = (
     Rule("dns-no-address", Endpoint.DNS, "A name has no address"),

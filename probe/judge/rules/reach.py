@@ -11,6 +11,7 @@ from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
 from probe.judge.objections import malformed
+from probe.judge.rules.dns.unserved import unserved
 from probe.judge.words import clip, listing
 from probe.observation.model import Aspect, HandshakeAsk, KeyFamily, Outcome
 from probe.plan.model import Acceptance
@@ -57,8 +58,10 @@ class _Ending:
 
 def unreached_web(case: Case) -> Iterator[Draft]:
     """Yield a draft for each way in which web endpoints showed no certificate."""
+    # One family of addresses that is not served, while the other is, is a fault of its own.
+    told = {id(one.visit) for one in unserved(case)}
     # Behind a virtual address the node's own visit tells whether its port answers.
-    visits = [visit for visit in case.web if visit.nodes and not visit.behind]
+    visits = [v for v in case.web if v.nodes and not v.behind and id(v) not in told]
     failing: dict[str, set[str | None]] = defaultdict(set)
     for visit in visits:
         if visit.record.outcome in WEB_RULES and not visit.virtual:

@@ -72,11 +72,26 @@ class Footprint(Protocol):
     def authorities(self) -> bool:
         """Whether addresses in certificates are gone to afterwards."""
 
+    @property
+    def led(self) -> bool:
+        """Whether clients are followed to addresses that DNS gives and the plan does not."""
+
+    @property
+    def reverse(self) -> bool:
+        """Whether what reverse names give is looked up in turn."""
+
 
 _AUTHORITIES = (
     "plain HTTP to addresses that the served certificates name, each once: the certificates, lists"
     " and OCSP responders of their CAs (--no-fetch leaves that out)"
 )
+
+_LED = (
+    "one TLS connection, without a HEAD request, to each address that DNS gives for a name that"
+    " clients open and the plan does not, if there are any"
+)
+
+_REVERSE = "one DNS question about each name that reverse names give"
 
 
 def render_agenda(footprint: Footprint, *, width: int = 80, colour: bool = False) -> str:
@@ -102,6 +117,10 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     yield heading("Altogether")
     total = footprint.total
     yield Labelled("sent", Text(_amount(total)), COLUMN)
+    if footprint.reverse:
+        yield Labelled("and then", Text(_REVERSE), COLUMN)
+    if footprint.led:
+        yield Labelled("and then", Text(_LED), COLUMN)
     if footprint.authorities:
         yield Labelled("and then", Text(_AUTHORITIES), COLUMN)
     if not total.failed_authentications:

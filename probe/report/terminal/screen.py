@@ -5,15 +5,23 @@ from probe.report.terminal.closer import closer
 from probe.report.terminal.closing import closing, unseen
 from probe.report.terminal.findings import findings, notes
 from probe.report.terminal.headline import headline
+from probe.report.terminal.lookups import lookups
 from probe.report.terminal.paper import to_text
 from probe.report.terminal.served import served
 from probe.report.terminal.view import View
 
 PARTS = (headline, served, closer, findings, notes, unseen, closing)
+IN_DEPTH = (headline, served, closer, lookups, findings, notes, unseen, closing)
 
 
-def render(assessment: Assessment, *, width: int = 80, colour: bool = False) -> str:
-    """Return the report. Without `colour` it is plain text, fit for a pipe or a file."""
+def render(
+    assessment: Assessment, *, width: int = 80, colour: bool = False, in_depth: bool = False
+) -> str:
+    """Return the report. Without `colour` it is plain text, fit for a pipe or a file.
+
+    `in_depth`: with what each resolver said, which for a whole cluster is more than one reads.
+    """
     view = View.of(assessment)
-    parts = (renderable for part in PARTS for renderable in part(view))
-    return to_text(parts, width=width, colour=colour)
+    parts = IN_DEPTH if in_depth else PARTS
+    shown = (renderable for part in parts for renderable in part(view))
+    return to_text(shown, width=width, colour=colour)

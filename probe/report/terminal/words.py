@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
 from probe.assessment import Basis, Does, Verdict
-from probe.observation.model import Endpoint, Outcome
+from probe.observation.model import Endpoint, LookupOutcome, Outcome
 from probe.report.escape import visible
 
 LISTED = 4
@@ -34,7 +34,19 @@ _OUTCOMES = {
     Outcome.SECRET_DIFFERS: "the reply does not verify with our secret",
     Outcome.MALFORMED: "what came back breaks the protocol",
     Outcome.CUT_OFF: "broke off without a word",
-    Outcome.NOT_ASKED: "this machine's TLS library could not ask for it",
+    Outcome.NOT_ASKED: "was not asked",
+}
+
+_LOOKUP_OUTCOMES = {
+    LookupOutcome.NO_NAME: "no such name",
+    LookupOutcome.NO_DATA: "no such record",
+    LookupOutcome.FAILED: "the resolver failed",
+    LookupOutcome.INVALID: "DNSSEC validation failed",
+    LookupOutcome.REFUSED: "the resolver refuses to answer this machine",
+    LookupOutcome.SILENT: "nothing came back",
+    LookupOutcome.LAME: "the resolver does not know it and asks nobody",
+    LookupOutcome.ALIAS_BROKEN: "the alias leads nowhere",
+    LookupOutcome.MALFORMED: "what came back makes no sense",
 }
 
 _DOES = {Does.REFUSES: "blocked", Does.WARNS: "warned", Does.CONTINUES: "not held up"}
@@ -51,6 +63,11 @@ def endpoint(kind: Endpoint) -> str:
 def outcome(token: str) -> str:
     """Return how a visit without a chain ended, in words."""
     return _OUTCOMES.get(Outcome(token)) or visible(token)
+
+
+def lookup_outcome(token: str) -> str:
+    """Return how a DNS question without an answer ended, in words."""
+    return _LOOKUP_OUTCOMES.get(LookupOutcome(token)) or visible(token)
 
 
 def does(what: Does) -> str:

@@ -1,0 +1,236 @@
+"""Many questions at once: how many sockets, how many on each, how many TCP connections."""
+
+import asyncio
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from socket import SOCK_DGRAM, SOCK_STREAM
+from typing import cast
+
+import dns.flags
+import dns.message
+import pytest
+
+from probe.limits import DEFAULT, Limits
+from probe.observation.model import LookupAsk, LookupOutcome
+from probe.observe.dns import LookupSeen, Resolvers
+from probe.observe.nameserver import Nameserver, NoReplyError
+from tests.observe.nameservers import Answer, reply, serving
+from tests.peers.servers import free_port
+
+SOA = "northpier.example. 300 SOA ns.northpier.example. root.northpier.example. 1 2 3 4 300"
+
+
+class HoldingServer(asyncio.DatagramProtocol):
+    """Answers nothing until it holds so many questions: fewer would stand still."""
+
+    def __init__(self, until: int) -> None:
+        self._until = until
+        self._held: list[tuple[dns.message.Message, tuple[str, int]]] = []
+        self.batches: list[Counter[int]] = []
+        """Questions held by the port that they came from, each time."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = cast(asyncio.DatagramTransport, transport)
+
+    def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+        self._held.append((dns.message.from_wire(data), addr))
+        if len(self._held) < self._until:
+            return
+        self.batches.append(Counter(port for _, (_, port) in self._held))
+        for query, asker in self._held:
+            self._transport.sendto(reply(query, authority=(SOA,)).to_wire(), asker)
+        self._held.clear()
+
+
+async def ask_all(place: str, count: int, limits: Limits) -> list[LookupSeen]:
+    resolvers = Resolvers(limits)
+    try:
+        return await asyncio.gather(
+            *(
+                resolvers.ask(LookupAsk(f"quay{number}.northpier.example", "A", place))
+                for number in range(count)
+            )
+        )
+    finally:
+        await resolvers.close()
+
+
+def ask_holding(count: int, until: int, limits: Limits) -> tuple[list[LookupSeen], HoldingServer]:
+    async def run() -> tuple[list[LookupSeen], HoldingServer]:
+        loop = asyncio.get_running_loop()
+        transport, server = await loop.create_datagram_endpoint(
+            lambda: HoldingServer(until), local_addr=("127.0.0.1", 0)
+        )
+        port = transport.get_extra_info("sockname")[1]
+        try:
+            return await ask_all(f"127.0.0.1:{port}", count, limits), server
+        finally:
+            transport.close()
+
+    return asyncio.run(run())
+
+
+def outcomes(seen: Sequence[LookupSeen]) -> set[LookupOutcome]:
+    return {one.outcome for one in seen}
+
+
+def test_further_sockets_are_opened_as_each_is_full() -> None:
+    limits = replace(DEFAULT, dns_in_flight=4, dns_sockets=3)
+    seen, server = ask_holding(48, 12, limits)
+    assert outcomes(seen) == {LookupOutcome.NO_DATA}
+    assert [sorted(batch.values()) for batch in server.batches] == [[4, 4, 4]] * 4
+    assert len(set().union(*server.batches)) == 3
+
+
+def test_one_socket_is_enough_for_few_questions() -> None:
+    seen, server = ask_holding(4, 4, replace(DEFAULT, dns_in_flight=4, dns_sockets=3))
+    assert outcomes(seen) == {LookupOutcome.NO_DATA}
+    assert [sorted(batch.values()) for batch in server.batches] == [[4]]
+
+
+def test_thousands_of_questions_are_all_answered() -> None:
+    """As many as a socket's buffer never holds at once."""
+
+    def handle(query: dns.message.Message) -> Answer:
+        return reply(query, f"{query.question[0].name} 300 A 192.0.2.11")
+
+    async def run() -> list[LookupSeen]:
+        async with serving(handle) as server:
+            return await ask_all(server.place, 2_000, DEFAULT)
+
+    seen = asyncio.run(run())
+    assert outcomes(seen) == {LookupOutcome.ANSWERED}
+    assert {one.data for one in seen} == {("192.0.2.11",)}
+
+
+def test_who_is_cancelled_with_a_place_in_hand_passes_it_on() -> None:
+    """Of three on a socket for one, the second is given up just as its turn has come."""
+    limits = replace(DEFAULT, dns_in_flight=1, dns_sockets=1)
+    asked: list[str] = []
+
+    def handle(query: dns.message.Message) -> Answer:
+        asked.append(query.question[0].name.labels[0].decode())
+        return reply(query, authority=(SOA,))
+
+    async def run() -> LookupSeen:
+        async with serving(handle) as server:
+            resolvers = Resolvers(limits)
+
+            async def ask(host: str) -> LookupSeen:
+                name = f"{host}.northpier.example"
+                return await resolvers.ask(LookupAsk(name, "A", server.place))
+
+            async def first() -> None:
+                await ask("quay1")
+                second.cancel()
+
+            ahead = asyncio.create_task(first())
+            second = asyncio.create_task(ask("quay2"))
+            third = asyncio.create_task(ask("quay3"))
+            await ahead
+            seen = await third
+            assert second.cancelled()
+            await resolvers.close()
+            return seen
+
+    assert asyncio.run(run()).outcome is LookupOutcome.NO_DATA
+    assert asked == ["quay1", "quay3"]
+
+
+def test_a_socket_that_cannot_be_opened_leaves_the_others() -> None:
+    """A process may have run out of files: what it has must do."""
+    limits = replace(DEFAULT, dns_in_flight=2, dns_sockets=4)
+
+    async def run() -> list[LookupSeen]:
+        loop = asyncio.get_running_loop()
+        opened: list[object] = []
+        opens = loop.create_datagram_endpoint
+
+        async def first_only(*arguments: object, **options: object) -> object:
+            if opened:
+                raise OSError(24, "Too many open files")
+            opened.append(True)
+            return await opens(*arguments, **options)  # type: ignore[arg-type]  # passed on
+
+        async with serving(lambda query: reply(query, authority=(SOA,))) as server:
+            loop.create_datagram_endpoint = first_only  # type: ignore[method-assign, assignment]  # the fault
+            return await ask_all(server.place, 20, limits)
+
+    assert outcomes(asyncio.run(run())) == {LookupOutcome.NO_DATA}
+
+
+def test_at_most_so_many_tcp_connections_are_open() -> None:
+    limits = replace(DEFAULT, dns_streams=4)
+    batches: list[int] = []
+
+    async def run() -> list[LookupSeen]:
+        held: list[asyncio.Event] = []
+
+        async def stream(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            length = int.from_bytes(await reader.readexactly(2))
+            query = dns.message.from_wire(await reader.readexactly(length))
+            held.append(asyncio.Event())
+            turn = held[-1]
+            if len(held) == 4:
+                batches.append(len(held))
+                for waiting in held:
+                    waiting.set()
+                held.clear()
+            await turn.wait()
+            writer.write(reply(query, authority=(SOA,)).to_wire(prepend_length=True))
+            await writer.drain()
+            writer.close()
+
+        port = free_port(SOCK_DGRAM, SOCK_STREAM)
+        listener = await asyncio.start_server(stream, "127.0.0.1", port)
+        transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
+            Truncating, local_addr=("127.0.0.1", port)
+        )
+        try:
+            return await ask_all(f"127.0.0.1:{port}", 12, limits)
+        finally:
+            transport.close()
+            listener.close()
+            await listener.wait_closed()
+
+    assert outcomes(asyncio.run(run())) == {LookupOutcome.NO_DATA}
+    assert batches == [4] * 3
+
+
+class Truncating(asyncio.DatagramProtocol):
+    """Says to everything that the answer is too long."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = cast(asyncio.DatagramTransport, transport)
+
+    def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+        query = dns.message.from_wire(data)
+        self._transport.sendto(reply(query, flags=dns.flags.TC).to_wire(), addr)
+
+
+def test_ids_in_flight_differ() -> None:
+    """Of so many at random, two would be alike in one run of eight."""
+    came: list[int] = []
+
+    def handle(query: dns.message.Message) -> Answer:
+        came.append(query.id)
+        return reply(query, authority=(SOA,))
+
+    async def run() -> None:
+        async with serving(handle) as server:
+            await ask_all(server.place, 128, DEFAULT)
+
+    asyncio.run(run())
+    assert len(set(came)) == 128
+
+
+def test_without_a_way_there_is_no_reply() -> None:
+    async def run() -> None:
+        # The system refuses a broadcast before anything is sent.
+        server = Nameserver("255.255.255.255", 53, DEFAULT)
+        with pytest.raises(NoReplyError, match=r"^no way to 255\.255\.255\.255:53: "):
+            await server.ask(b"\x05quay1\x00", 1)
+        await server.close()
+
+    asyncio.run(run())
