@@ -217,6 +217,12 @@ def test_a_long_answer_is_taken_over_tcp() -> None:
         (silent, LookupOutcome.FAILED, "longer than a datagram, and over TCP: "),
         (lambda _: b"\x00\x05junk!", LookupOutcome.MALFORMED, "no DNS message"),
         (lambda _: b"\xff\xffcut", LookupOutcome.FAILED, "over TCP: 3 bytes read"),
+        # RFC 2181, 9: a part of the records is not to be taken for all of them.
+        (
+            says(f"{NAME}. 300 A 192.0.2.11", flags=dns.flags.TC),
+            LookupOutcome.FAILED,
+            "is cut short over TCP too",
+        ),
     ],
 )
 def test_a_long_answer_that_tcp_does_not_give(
