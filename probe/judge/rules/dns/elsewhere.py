@@ -165,21 +165,24 @@ def _some_views(case: Case, name: str, right: list[Answer], bad: list[Answer]) -
 
 def _uneven(case: Case, name: str, right: list[Answer]) -> Iterator[Draft]:
     lacking: dict[int, set[str]] = {}
-    having: dict[int, None] = {}
-    for (one, first), (other, second) in combinations(enumerate(right), 2):
-        for family in FAMILIES:
-            left, rest = first.of_family(family), second.of_family(family)
+    having: set[int] = set()
+    for family in FAMILIES:
+        alike: dict[frozenset[str], list[int]] = {}
+        for place, answer in enumerate(right):
+            alike.setdefault(answer.of_family(family), []).append(place)
+        for (left, ones), (rest, others) in combinations(alike.items(), 2):
             if not left & rest:
                 continue  # a clean split, or a network that is shown none of the kind
-            for place, lack, giver in ((one, rest - left, other), (other, left - rest, one)):
+            for places, lack, giving in ((ones, rest - left, others), (others, left - rest, ones)):
                 if lack:
-                    lacking.setdefault(place, set()).update(lack)
-                    having[giver] = None
+                    having.update(giving)
+                    for place in places:
+                        lacking.setdefault(place, set()).update(lack)
     if not lacking:
         return
     without = [right[place] for place in sorted(lacking)]
     missing = sorted(set().union(*lacking.values()))
-    givers = [right[place] for place in having if place not in lacking]
+    givers = [right[place] for place in sorted(having) if place not in lacking]
     words = listing(
         [
             f"{right[place].where} lacks {listing(sorted(lacking[place]))}"
