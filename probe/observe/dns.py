@@ -183,9 +183,11 @@ class _Resolver:
         for attempt in range(self._tries * len(self._servers)):
             number = (first + attempt) % len(self._servers)
             server = self._servers[number]
+            # RFC 6891, 6.2.6: there are paths that let no EDNS through; stub resolvers use none.
+            edns = attempt // len(self._servers) % 2 == 0
             try:
-                response = await server.ask(trail.name, trail.type, checked=checked)
-                if response.rcode in _WITHOUT_EDNS:
+                response = await server.ask(trail.name, trail.type, edns=edns, checked=checked)
+                if edns and response.rcode in _WITHOUT_EDNS:
                     response = await server.ask(trail.name, trail.type, edns=False, checked=checked)
             except NoReplyError as error:
                 said.append(error)

@@ -203,6 +203,17 @@ def test_a_server_without_edns_is_asked_without() -> None:
     assert [query.edns for query in server.asked] == [0, -1]
 
 
+def test_a_way_that_lets_no_edns_through_is_found() -> None:
+    """RFC 6891, section 6.2.6: middleboxes drop it, and what clients' stubs send gets through."""
+
+    def handle(query: dns.message.Message) -> Answer:
+        return None if query.edns >= 0 else reply(query, f"{NAME}. 300 A 192.0.2.11")
+
+    seen, server = ask(handle, limits=QUICK)
+    assert seen.data == ("192.0.2.11",)
+    assert [query.edns for query in server.asked] == [0, -1]
+
+
 def test_a_long_answer_is_taken_over_tcp() -> None:
     many = [f"{NAME}. 300 A 192.0.2.{number}" for number in range(200)]
     seen, server = ask(says(flags=dns.flags.TC), by_stream=says(*many))

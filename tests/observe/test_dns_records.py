@@ -129,10 +129,20 @@ def test_one_hop_without_validation_spoils_the_whole_way() -> None:
     assert (seen.outcome, seen.dnssec) == (LookupOutcome.ANSWERED, None)
 
 
-@pytest.mark.parametrize(("rcode", "word"), [(1, "FORMERR"), (4, "NOTIMP")])
-def test_a_server_that_does_not_take_the_question_says_so(rcode: int, word: str) -> None:
+@pytest.mark.parametrize(
+    ("rcode", "outcome", "word"),
+    [
+        (1, LookupOutcome.FAILED, "FORMERR"),
+        (4, LookupOutcome.REFUSED, "NOTIMP"),
+        (5, LookupOutcome.REFUSED, "REFUSED"),
+    ],
+)
+def test_a_server_that_does_not_take_the_question_says_so(
+    rcode: int, outcome: LookupOutcome, word: str
+) -> None:
+    """RFC 1035, section 4.1.1: NOTIMP is of a server that does not support such questions."""
     seen, _ = ask(says(rcode=rcode))
-    assert (seen.outcome, seen.detail) == (LookupOutcome.FAILED, word)
+    assert (seen.outcome, seen.detail) == (outcome, word)
 
 
 # ---------------------------------------------------------------- records
