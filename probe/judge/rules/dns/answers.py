@@ -14,7 +14,7 @@ from probe.assessment import Evidence
 from probe.judge.case import Case
 from probe.judge.words import clip
 from probe.observation.model import Endpoint, Lookup, LookupOutcome, Question
-from probe.plan.model import PUBLIC_VIEWS, Audience
+from probe.plan.model import Audience, is_guests, is_outside
 
 FAMILIES = ("A", "AAAA")
 """Record types that lead to an address (RFC 1035, 3.4.1; RFC 3596, 2.1)."""
@@ -27,8 +27,6 @@ BAD = frozenset(LookupOutcome) - ABSENT - {LookupOutcome.ANSWERED, LookupOutcome
 
 NOT_ITS_OWN = frozenset({LookupOutcome.REFUSED, LookupOutcome.LAME})
 """What a server that knows its own zones only says of others: those above them, reverse ones."""
-
-_GUEST = "guest"
 
 _SYSTEM = "system"
 
@@ -116,9 +114,8 @@ def about_name(question: Question, lookup: Lookup) -> bool:
 def view_of(lookup: Lookup) -> str | None:
     """Return the view that was asked: among guests the machine's own resolver is a guest's."""
     asked = lookup.asked
-    among_guests = lookup.vantage is not None and _GUEST in lookup.vantage.casefold()
-    if asked.view is None and asked.resolver == _SYSTEM and among_guests:
-        return _GUEST
+    if asked.view is None and asked.resolver == _SYSTEM and is_guests(lookup.vantage):
+        return "guest"
     return asked.view
 
 
@@ -199,12 +196,6 @@ def family_of(address: str) -> str:
 # ---------------------------------------------------------------- what the plan says
 
 
-def outside(view: str | None) -> bool:
-    """Whether a view shows what guests or the public see: names of the staff need not be there."""
-    # A guest's view is told by the word in its name, as for the name outside the plan.
-    return view is not None and (view.casefold() in PUBLIC_VIEWS or _GUEST in view.casefold())
-
-
 def audiences(case: Case, name: str) -> frozenset[Audience]:
     """Return who opens a name, as a node's own or as a service."""
     own = {node.host_audience for node in case.hosts.get(name, ())}
@@ -218,7 +209,7 @@ def expected_here(case: Case, answer: Answer) -> bool:
 
 def expected_in(case: Case, view: str | None, name: str) -> bool:
     """Whether whoever asks in a view has to find a name, or what guests open below it."""
-    return not outside(view) or any(
+    return not is_outside(view) or any(
         opened == name or opened.endswith(f".{name}") for opened in case.opened_by_guests
     )
 

@@ -21,7 +21,7 @@ from probe.judge.rules.dns.answers import ABSENT, NOT_ITS_OWN, expected_in, row,
 from probe.judge.standing import Standing
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import Endpoint, Lookup, LookupOutcome
-from probe.plan.model import PUBLIC_VIEWS, Acceptance
+from probe.plan.model import Acceptance, is_outside
 
 _RULE = "dns-caa-forbids"
 
@@ -87,7 +87,7 @@ class Authorisations:
         failed: set[str] = set()
         beyond: set[str] = set()
         answered = False
-        for views in (_is_outer, _is_plain):
+        for views in (is_outside, _is_plain):
             found: list[_Found] = []
             complete = False
             for asked, sets in self._sets.items():
@@ -106,10 +106,6 @@ class Authorisations:
             if found or complete:
                 return _Climbed(tuple(found))
         return _Climbed((), frozenset(failed), frozenset() if answered else frozenset(beyond))
-
-
-def _is_outer(view: str | None) -> bool:
-    return view is not None and view.casefold() in PUBLIC_VIEWS
 
 
 def _is_plain(view: str | None) -> bool:

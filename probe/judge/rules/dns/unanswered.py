@@ -14,13 +14,13 @@ from probe.judge.rules.dns.answers import (
     Answer,
     expected_here,
     expected_in,
-    outside,
     row,
     view_of,
     where,
 )
 from probe.judge.words import listing, verb
 from probe.observation.model import Lookup, LookupOutcome, Question
+from probe.plan.model import is_outside
 
 _KINDS = {
     "CAA": "CAA records",
@@ -104,7 +104,7 @@ def _matters(case: Case, lookup: Lookup) -> bool:
     question = case.questions[lookup.question]
     if question.lookup is not None and question.lookup.type == "PTR":
         # Reverse zones are for who administers, and often of another server.
-        return not outside(view) and lookup.outcome not in NOT_ITS_OWN
+        return not is_outside(view) and lookup.outcome not in NOT_ITS_OWN
     while name.startswith("_"):
         name = name.partition(".")[2]
     if question.lookup is not None and question.lookup.name.startswith("*."):
