@@ -12,7 +12,7 @@ from ipaddress import ip_address
 
 from probe.assessment import Evidence
 from probe.judge.case import Case
-from probe.judge.words import clip
+from probe.judge.words import clip, listing
 from probe.observation.model import Endpoint, Lookup, LookupOutcome, Question
 from probe.plan.model import Audience, is_guests, is_outside
 
@@ -26,7 +26,8 @@ BAD = frozenset(LookupOutcome) - ABSENT - {LookupOutcome.ANSWERED, LookupOutcome
 """Endings after which nothing is known of the records."""
 
 NOT_ITS_OWN = frozenset({LookupOutcome.REFUSED, LookupOutcome.LAME})
-"""What a server that knows its own zones only says of others: those above them, reverse ones."""
+"""What a server that knows its own zones only says of others (those above them, reverse ones), and
+a simple one of types that it does not know."""
 
 _SYSTEM = "system"
 
@@ -64,6 +65,16 @@ class Answer:
     def questions(self) -> frozenset[str]:
         """Ids of the questions answered."""
         return frozenset(lookup.question for lookup in self.lookups)
+
+    @property
+    def declined(self) -> frozenset[str]:
+        """The record types that were declined by who gives addresses of the other type.
+
+        Whoever knows the name and does not answer that type has none of it for its clients
+        (RFC 4074, 4.3).
+        """
+        bad = {one.asked.type for one in self.lookups if one.outcome in NOT_ITS_OWN}
+        return frozenset(bad) if self.addresses else frozenset()
 
     def of_family(self, family: str) -> frozenset[str]:
         """Return the addresses of one record type."""
@@ -177,6 +188,29 @@ def places_of(answers: Iterable[Answer]) -> list[str]:
 def resolvers_of(answers: Iterable[Answer]) -> tuple[str, ...]:
     """Return the resolvers of these answers, for what tells findings apart."""
     return tuple(sorted({answer.resolver for answer in answers}))
+
+
+def ends_of(answers: Iterable[Answer]) -> list[str]:
+    """Return the names behind the aliases of these answers, each once: these hold the records."""
+    lookups = [lookup for answer in answers for lookup in answer.lookups if lookup.aliases]
+    return list(dict.fromkeys(lookup.aliases[-1] for lookup in lookups))
+
+
+def holder(name: str, answers: Iterable[Answer]) -> str:
+    """Return in words which name holds the records of these answers to a question about a name.
+
+    Beside an alias no other record may stand (RFC 1034, 3.6.2).
+    """
+    ends = ends_of(answers)
+    if not ends:
+        return name
+    return f"{listing([clip(end) for end in ends])} (or let {name} be another alias)"
+
+
+def by_way_of(answers: Iterable[Answer]) -> str:
+    """Return in words that a name is an alias; nothing if it is none."""
+    ends = ends_of(answers)
+    return f" as an alias of {listing([clip(end) for end in ends])}" if ends else ""
 
 
 @lru_cache(maxsize=65_536)
