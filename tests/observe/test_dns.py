@@ -301,13 +301,22 @@ def question_back(query: dns.message.Message) -> Answer:
     return query
 
 
-@pytest.mark.parametrize("bad", [forged, other_question, unread, question_back, lambda _: b"\x00"])
+def id_alone(query: dns.message.Message) -> Answer:
+    return query.id.to_bytes(2)
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [forged, other_question, unread, question_back, id_alone, lambda _: b"\x00", lambda _: b""],
+)
 def test_what_is_no_answer_to_this_question_does_not_stand_in_its_way(
-    bad: Callable[[dns.message.Message], Answer],
+    bad: Callable[[dns.message.Message], Answer], caplog: pytest.LogCaptureFixture
 ) -> None:
     seen, server = ask(lambda query: [bad(query), reply(query, f"{NAME}. 300 A 192.0.2.11")])
     assert seen.data == ("192.0.2.11",)
     assert len(server.asked) == 1
+    # The event loop only logs what a protocol raises.
+    assert caplog.records == []
 
 
 @pytest.mark.parametrize(

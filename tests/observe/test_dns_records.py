@@ -78,6 +78,22 @@ def test_a_failure_behind_an_alias_is_looked_into_there() -> None:
     assert seen.aliases == ("quay1.northpier.example",)
 
 
+def test_a_hiccup_is_forgotten_behind_the_alias() -> None:
+    """That the first name had an answer without validation says nothing of the second."""
+    failed: list[bool] = []
+
+    def handle(query: dns.message.Message) -> Answer:
+        if query.question[0].name.to_text() != f"{NAME}.":
+            return reply(query, rcode=2)
+        if not failed:
+            failed.append(True)
+            return reply(query, rcode=2)
+        return reply(query, f"{NAME}. 300 CNAME quay1.northpier.example.", flags=dns.flags.AA)
+
+    seen, _ = ask(handle)
+    assert (seen.outcome, seen.dnssec) == (LookupOutcome.FAILED, None)
+
+
 def test_a_resolver_that_says_that_validation_failed_is_believed() -> None:
     """RFC 8914, section 4.8: extended error 7 is "Signature Expired"."""
 

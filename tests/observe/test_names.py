@@ -18,15 +18,21 @@ from probe.observation.model import (
     Aspect,
     Endpoint,
     Handshake,
+    HandshakeAsk,
     Lookup,
     LookupOutcome,
     Outcome,
     Phase,
+    Question,
+    Served,
     Survey,
     TlsVersion,
+    fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind, draw_label, survey
+from probe.observe.notebook import Notebook
+from probe.observe.sweep import Event, EventKind, draw_label, survey, utc_now
+from probe.observe.visit import VisitSeen
 from probe.plan.model import Plan, Resolver, Web
 from tests.observe.nameservers import Answer, FakeNameserver, reply, serving
 from tests.observe.plans import node, plan, service
@@ -221,7 +227,7 @@ def free_port() -> int:
 
 
 def test_clients_are_followed_where_the_plan_has_no_address() -> None:
-    """One handshake and no HEAD; what is served there is no reason to ask its CA anything."""
+    """One handshake and no HEAD."""
 
     async def run() -> tuple[Survey, TlsServer]:
         server = TlsServer(TlsVersion.TLS1_3)
@@ -245,10 +251,24 @@ def test_clients_are_followed_where_the_plan_has_no_address() -> None:
     assert (row.outcome, row.asked.server_name, row.http) == (Outcome.SERVED, GUEST, None)
     assert (server.connections, server.names) == (1, [GUEST.encode()])
     assert set(seen.certificates.values()) == set(server.chain)
-    assert seen.fetches == ()
     # Nobody is led anywhere else by the node's own name: that is nothing that was not seen.
     assert [q.id for q in seen.questions if "led" in q.id] == [row.question]
     assert seen.unobserved() == ()
+
+
+@pytest.mark.parametrize(("aspect", "chains"), [(None, 1), (Aspect.LED, 0), (Aspect.CANARY, 0)])
+def test_what_is_served_elsewhere_is_no_reason_to_ask_its_ca(
+    aspect: Aspect | None, chains: int
+) -> None:
+    notebook = Notebook(None, DEFAULT, utc_now)
+    ask = HandshakeAsk("192.0.2.99", 443, name=GUEST, server_name=GUEST, aspect=aspect)
+    question = Question("web/somewhere", Endpoint.WEB, ("quay1",), handshake=ask)
+    leaf = b"a certificate"
+    served = Served((fingerprint(leaf),))
+    notebook.expect(question, (ask,))
+    seen = VisitSeen(Outcome.SERVED, Phase.FINISH, 0.1, served=served, certificates=(leaf,))
+    notebook.visited(question, ask, notebook.clock(), seen)
+    assert len(notebook.chains()) == chains
 
 
 def test_every_resolver_may_lead_elsewhere() -> None:
