@@ -34,6 +34,10 @@ class Limits:
     """Addresses of one name that are visited, where the plan does not name them: an answer can hold
     thousands."""
 
+    led_visits: int = 1_000
+    """Addresses that DNS gives and the plan does not, over all names: a cluster of a thousand nodes
+    that has moved. They are anybody's, and a name server may give sixteen for each name."""
+
     dns_aliases: int = 16
     """Links of one alias chain that are followed; common resolvers stop between 8 and 16."""
 

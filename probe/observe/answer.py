@@ -26,6 +26,9 @@ _PROVEN = frozenset(
 )
 """Outcomes that rest on data or on an absence, which a resolver can validate (RFC 4035, 3.2.3)."""
 
+_DECLINED = frozenset({int(dns.rcode.REFUSED), int(dns.rcode.NOTIMP)})
+"""A server does not want to answer, or has not learnt to, such questions (RFC 1035, 4.1.1)."""
+
 _BOGUS = frozenset(
     # RFC 8914, 4: the extended errors by which a resolver tells that validation failed.
     {
@@ -229,7 +232,7 @@ def _failure(response: Response, answers_unchecked: bool) -> tuple[LookupOutcome
         said += f", extended error {error.code}"
         if error.text:
             said += f": {error.text}"
-    if response.rcode == dns.rcode.REFUSED:
+    if response.rcode in _DECLINED:
         return LookupOutcome.REFUSED, said
     if response.rcode == dns.rcode.SERVFAIL and answers_unchecked:
         return LookupOutcome.INVALID, f"{said}, and an answer without validation (CD)"

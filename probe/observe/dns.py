@@ -14,7 +14,7 @@ import dns.resolver
 from probe.limits import Limits
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.answer import Trail, is_answer, is_unexplained
-from probe.observe.dnsquestions import ADDRESS_TYPES
+from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
@@ -23,9 +23,6 @@ PORT = 53
 
 SYSTEM = "system"
 """The plan's word for the resolver that this machine itself uses."""
-
-_NAME_CHARACTERS = 253
-"""Of a name without its final dot: 255 octets on the wire (RFC 1035, 2.3.4)."""
 
 _WITHOUT_EDNS = frozenset({dns.rcode.FORMERR, dns.rcode.NOTIMP, dns.rcode.BADVERS})
 """What a server says that does not know EDNS (RFC 6891, 7)."""
@@ -125,7 +122,7 @@ class Resolvers:
         suffixes = self._suffixes()[: self._limits.dns_suffixes]
         for suffix in suffixes:
             name = f"{ask.name}.{suffix}"
-            if len(name) > _NAME_CHARACTERS or loop.time() >= deadline:
+            if len(name) > NAME_CHARACTERS or loop.time() >= deadline:
                 continue
             seen = await self._follow(resolver, name, ask.type)
             if seen.data:
@@ -183,9 +180,11 @@ class _Resolver:
         for attempt in range(self._tries * len(self._servers)):
             number = (first + attempt) % len(self._servers)
             server = self._servers[number]
+            # RFC 6891, 6.2.6: there are paths that let no EDNS through; stub resolvers use none.
+            edns = attempt // len(self._servers) % 2 == 0
             try:
-                response = await server.ask(trail.name, trail.type, checked=checked)
-                if response.rcode in _WITHOUT_EDNS:
+                response = await server.ask(trail.name, trail.type, edns=edns, checked=checked)
+                if edns and response.rcode in _WITHOUT_EDNS:
                     response = await server.ask(trail.name, trail.type, edns=False, checked=checked)
             except NoReplyError as error:
                 said.append(error)

@@ -19,7 +19,7 @@ ADDRESS_TYPES = ("A", "AAAA")
 WILDCARD = "*"
 """Stands in a question for a label that is nobody's, drawn when it is asked."""
 
-_NAME_CHARACTERS = 253
+NAME_CHARACTERS = 253
 """Of a name without its final dot: 255 octets on the wire (RFC 1035, 2.3.4)."""
 
 _LABEL_CHARACTERS = 63
@@ -154,7 +154,7 @@ def _certificates(plan: Plan, names: Behind) -> Iterator[_Wanted]:
             behind.setdefault((name, port), {})[node.name] = None
     for (name, port), nodes in behind.items():
         owner = f"_{port}._tcp.{name}"
-        if len(owner) <= _NAME_CHARACTERS:
+        if len(owner) <= NAME_CHARACTERS:
             _, service = names.get(name, ((), None))
             yield _Wanted(owner, "TLSA", tuple(nodes), service)
 
@@ -164,7 +164,7 @@ def _wildcards(names: Behind, order: Mapping[str, int]) -> Iterator[_Wanted]:
     behind: dict[str, dict[str, None]] = {}
     for name, (nodes, _) in names.items():
         _, _, parent = name.partition(".")
-        if "." in parent and len(parent) < _NAME_CHARACTERS - _LABEL_CHARACTERS:
+        if "." in parent and len(parent) < NAME_CHARACTERS - _LABEL_CHARACTERS:
             behind.setdefault(parent, {}).update(dict.fromkeys(nodes))
     for parent, of in behind.items():
         nodes = tuple(sorted(of, key=order.__getitem__))

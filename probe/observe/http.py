@@ -9,13 +9,13 @@ of the environment, no compression and no credential is ever in play, and every 
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
+from ipaddress import ip_address, ip_network
 from typing import cast
 from urllib.parse import quote, urljoin, urlsplit
 
 from probe.limits import Limits
 from probe.observation.model import FetchOutcome, Outcome
-from probe.observe.visit import network_outcome
+from probe.observe.visit import meant, network_outcome
 from probe.plan.addresses import is_address, with_port
 
 Resolve = Callable[[str], Awaitable[tuple[str, ...]]]
@@ -35,9 +35,6 @@ _REDIRECTS = frozenset({301, 302, 303, 307, 308})
 _KEEPS_METHOD = frozenset({307, 308})
 """RFC 9110, 15.4.8 and 15.4.9: the others turn a POST into a GET, as all clients do."""
 
-_LAST_FOUR = tuple(ip_network(prefix) for prefix in ("64:ff9b::/96", "::/96", "::ffff:0:0:0/96"))
-"""The last four octets are an IPv4 address: NAT64 (RFC 6052, 2.1), compatible (RFC 4291, 2.5.5.1)
-and translated (RFC 2765, 2.1)."""
 _NEAR = tuple(ip_network(prefix) for prefix in ("fec0::/10", "64:ff9b:1::/48"))
 """IPv6 that no public network carries and the standard library does not know as such in all its
 versions: site-local (RFC 4291, 2.5.7), and NAT64 of one's own (RFC 8215)."""
@@ -138,7 +135,7 @@ class Gate:
         Loopback, link-local and private addresses lead into this machine or the networks that it
         stands in, where a certificate from anywhere has no business to send us.
         """
-        for place in _meant(ip_address(address)):
+        for place in meant(ip_address(address)):
             if any(place.version == one.version and place in one for one in self._allow):
                 continue
             if place.is_multicast or place.is_unspecified:
@@ -146,18 +143,6 @@ class Gate:
             if not place.is_global or any(place in near for near in _NEAR):
                 return f"{address} is no public address, and in no network that the plan allows"
         return None
-
-
-def _meant(place: IPv4Address | IPv6Address) -> tuple[IPv4Address | IPv6Address, ...]:
-    """Return an address, or the IPv4 one that it stands for."""
-    if isinstance(place, IPv6Address):
-        if place.ipv4_mapped is not None:
-            return (place.ipv4_mapped,)
-        if place.sixtofour is not None:
-            return place, place.sixtofour
-        if int(place) > 1 and any(place in prefix for prefix in _LAST_FOUR):
-            return (IPv4Address(int(place) & 0xFFFFFFFF),)
-    return (place,)
 
 
 @dataclass(frozen=True, slots=True)

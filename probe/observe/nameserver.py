@@ -17,6 +17,10 @@ from probe.plan.addresses import with_port
 _ids = random.SystemRandom()
 """Guessing an id must not be easy (RFC 5452, 4.3)."""
 
+_MOST_IN_FLIGHT = 8_192
+"""On one socket, whatever the limits say: most of the 65,536 ids have to be free, also where four
+times as many wait that no longer count."""
+
 _QR, _TC = 0x80, 0x02
 """In the third octet (RFC 1035, 4.1.1)."""
 
@@ -138,6 +142,8 @@ class Nameserver:
         self._line: deque[asyncio.Future[_Socket]] = deque()
         """Who waits for a place on a socket."""
         self._streams = asyncio.Semaphore(limits.dns_streams)
+        self._silences = 0
+        """TCP connections in a row that gave nothing."""
 
     async def ask(
         self, name: bytes, record_type: int, *, edns: bool = True, checked: bool = True
@@ -207,10 +213,11 @@ class Nameserver:
 
     async def _open(self) -> None:
         loop = asyncio.get_running_loop()
+        free = min(self._limits.dns_in_flight, _MOST_IN_FLIGHT)
         try:
             async with asyncio.timeout(self._limits.dns_wait):
                 _, socket = await loop.create_datagram_endpoint(
-                    lambda: _Socket(self.name, self._limits.dns_in_flight),
+                    lambda: _Socket(self.name, free),
                     remote_addr=self._where,
                 )
         except OSError as error:
@@ -241,7 +248,20 @@ class Nameserver:
 
     async def _ask_by_stream(self, pending: _Pending) -> Response:
         async with self._streams:
-            return _read(await self._taken_by_stream(pending.asked), pending)
+            if self._silences >= self._limits.dns_streams:
+                # Else thousands of questions would stand in line for the same silence.
+                raise self._is_silent()
+            octets = await self._taken_by_stream(pending.asked)
+        response = _read(octets, pending)
+        if octets[2] & _TC:
+            # RFC 2181, 9: what is left of it does not say what the whole says.
+            raise CutShortError(f"the answer of {self.name} is cut short over TCP too")
+        return response
+
+    def _is_silent(self) -> CutShortError:
+        return CutShortError(
+            f"the answer of {self.name} is longer than a datagram, and TCP is silent"
+        )
 
     async def _taken_by_stream(self, asked: bytes) -> bytes:
         writer: asyncio.StreamWriter | None = None
@@ -251,16 +271,18 @@ class Nameserver:
                 # RFC 1035, 4.2.2: two octets of length come first.
                 writer.write(len(asked).to_bytes(2) + asked)
                 length = int.from_bytes(await reader.readexactly(2))
-                return await reader.readexactly(length)
+                octets = await reader.readexactly(length)
         except TimeoutError:
-            raise CutShortError(
-                f"the answer of {self.name} is longer than a datagram, and TCP is silent"
-            ) from None
+            self._silences += 1
+            raise self._is_silent() from None
         except (OSError, EOFError) as error:
             raise CutShortError(
                 f"the answer of {self.name} is longer than a datagram, and over TCP: "
                 f"{_reason(error)}"
             ) from error
+        else:
+            self._silences = 0
+            return octets
         finally:
             if writer is not None:
                 # A transport, as documented; StreamWriter types it wider.

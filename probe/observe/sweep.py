@@ -32,7 +32,7 @@ from probe.observe.http import Gate, HttpClient
 from probe.observe.names import Names
 from probe.observe.notebook import Notebook
 from probe.observe.pace import Timer, loop_timer
-from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
+from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more, own_address
 from probe.observe.web import visit_web
 from probe.observe.webquestions import places_known, resolvers_for
 from probe.plan.model import Eap, Plan, SecretRef
@@ -79,7 +79,7 @@ class _Visits:
 
     question: Question
     asks: tuple[HandshakeAsk, ...]
-    left_out: tuple[str, ...] = ()
+    left_out: tuple[HandshakeAsk, ...] = ()
     """Addresses beyond those that are visited."""
 
 
@@ -206,6 +206,10 @@ class _Sweep:
         self._progress = progress
         self._names = names
         self._known_places = places_known(plan)
+        known = (place for places in self._known_places.values() for place in places)
+        self._is_at_home = any(own_address(place) is not None for place in known)
+        """The cluster itself stands on this machine or its link."""
+        self._led_left = limits.led_visits
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
         self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
         self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
@@ -286,12 +290,14 @@ class _Sweep:
         if ask.aspect in _ELSEWHERE:
             name = str(ask.name)
         found = await self._names.addresses(name, resolvers_for(self._plan, ask), group)
+        most = self._limits.dns_addresses
         if ask.aspect is Aspect.LED:
             known = self._known_places.get(name, frozenset())
             found = tuple(place for place in found if place not in known)
-        most = self._limits.dns_addresses
-        asks = tuple(replace(ask, address=address) for address in found[:most])
-        return _Visits(question, asks, found[most:])
+            most = min(most, self._led_left)
+            self._led_left -= min(most, len(found))
+        asks = tuple(replace(ask, address=address) for address in found)
+        return _Visits(question, asks[:most], asks[most:])
 
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
@@ -304,19 +310,22 @@ class _Sweep:
     async def _visit_all(self, visits: _Visits) -> None:
         question = visits.question
         self._progress.began(question)
-        if not visits.asks and question.handshake and question.handshake.aspect is Aspect.LED:
+        noted = (*visits.asks, *visits.left_out[:1])
+        if not noted and question.handshake and question.handshake.aspect is Aspect.LED:
             self._notebook.nothing_to_ask(question)
         else:
-            self._notebook.expect(question, visits.asks)
+            self._notebook.expect(question, noted)
         async with asyncio.TaskGroup() as together:
             for ask in visits.asks:
                 together.create_task(self._visit(question, ask))
         if visits.left_out:
+            first = visits.left_out[0]
             says = (
                 f"{len(visits.left_out)} more addresses were not visited, the first of them"
-                f" {visits.left_out[0]}: {len(visits.asks)} of one name are"
+                f" {first.address}: {self._limits.dns_addresses} of one name are"
             )
-            first = replace(visits.asks[0], address=visits.left_out[0])
+            if first.aspect is Aspect.LED:
+                says += f", and {self._limits.led_visits} in all that the plan does not have"
             seen = VisitSeen(Outcome.NOT_ASKED, Phase.CONNECT, 0.0, says)
             self._notebook.visited(question, first, self._notebook.clock(), seen)
         self._progress.ended(question)
@@ -327,6 +336,8 @@ class _Sweep:
         if ask.aspect not in _ELSEWHERE:
             address = node.reached_at(address)
         nowhere = no_servers_address(address)
+        if nowhere is None and ask.aspect is Aspect.LED and not self._is_at_home:
+            nowhere = own_address(address)
         if nowhere is not None:
             self._notebook.visited(question, ask, self._notebook.clock(), nowhere)
             return

@@ -3,7 +3,7 @@
 import errno
 import os
 from dataclasses import dataclass
-from ipaddress import ip_address
+from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
 from probe.observation.model import (
     Aspect,
@@ -15,6 +15,10 @@ from probe.observation.model import (
     Served,
     Trial,
 )
+
+_LAST_FOUR = tuple(ip_network(prefix) for prefix in ("64:ff9b::/96", "::/96", "::ffff:0:0:0/96"))
+"""The last four octets are an IPv4 address: NAT64 (RFC 6052, 2.1), compatible (RFC 4291, 2.5.5.1)
+and translated (RFC 2765, 2.1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +64,38 @@ def no_servers_address(address: str) -> VisitSeen | None:
     A name server may answer anything: a group would get our request at every member (RFC 1112, 4;
     RFC 4291, 2.7), and what answers at "no address" is this machine itself (RFC 1122, 3.2.1.3).
     """
-    place = ip_address(address)
-    if not (place.is_multicast or place.is_unspecified or str(place) == "255.255.255.255"):
-        return None
-    says = f"{address} is no server's address, so nothing was sent there"
+    for place in meant(ip_address(address)):
+        if place.is_multicast or place.is_unspecified or str(place) == "255.255.255.255":
+            return _not_gone_to(f"{address} is no server's address")
+    return None
+
+
+def own_address(address: str) -> VisitSeen | None:
+    """Return what a visit there shows without being made, if an address is each machine's own, or
+    its own link's: what answers this machine there is not what clients meet.
+
+    RFC 1122, 3.2.1.3 and RFC 4291, 2.5.3 (loopback); RFC 3927, 2.7 and RFC 4291, 2.5.6 (link-local,
+    where virtual machines find what their host tells them alone).
+    """
+    if any(place.is_loopback or place.is_link_local for place in meant(ip_address(address))):
+        return _not_gone_to(f"{address} is each machine's own, or its own link's")
+    return None
+
+
+def meant(place: IPv4Address | IPv6Address) -> tuple[IPv4Address | IPv6Address, ...]:
+    """Return an address, or the IPv4 one that it stands for."""
+    if isinstance(place, IPv6Address):
+        if place.ipv4_mapped is not None:
+            return (place.ipv4_mapped,)
+        if place.sixtofour is not None:
+            return place, place.sixtofour
+        if int(place) > 1 and any(place in prefix for prefix in _LAST_FOUR):
+            return (IPv4Address(int(place) & 0xFFFFFFFF),)
+    return (place,)
+
+
+def _not_gone_to(why: str) -> VisitSeen:
+    says = f"{why}, so nothing was sent there"
     return VisitSeen(Outcome.UNREACHABLE, Phase.CONNECT, 0.0, says)
 
 

@@ -19,7 +19,7 @@ from probe.observation.model import (
     TlsVersion,
 )
 from probe.plan.addresses import is_address, with_port
-from probe.plan.model import Node, Plan, Resolver, Service
+from probe.plan.model import Node, Plan, Resolver, Service, is_guests
 from probe.plan.places import opened_at, planned_addresses
 
 OTHER_NAME = "elsewhere.invalid"
@@ -28,8 +28,6 @@ OTHER_NAME = "elsewhere.invalid"
 FAMILIES = (KeyFamily.RSA, KeyFamily.ECDSA)
 CURRENT = (TlsVersion.TLS1_2, TlsVersion.TLS1_3)
 OLD = (TlsVersion.TLS1_0, TlsVersion.TLS1_1)
-
-_GUEST = "guest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,9 +199,6 @@ def resolvers_for(plan: Plan, ask: HandshakeAsk) -> tuple[Resolver, ...]:
 def canary_resolvers(plan: Plan) -> tuple[Resolver, ...]:
     """Return the resolvers that lead guests to the canary: those of a guest view; without such a
     one, all, if the plan says that this machine stands among guests; else none.
-
-    A guest's view and place are told by the word "guest" in their names.
     """
-    views = tuple(r for r in plan.resolvers if r.view and _GUEST in r.view.casefold())
-    among_guests = plan.vantage is not None and _GUEST in plan.vantage.casefold()
-    return views or (plan.resolvers if among_guests else ())
+    views = tuple(r for r in plan.resolvers if is_guests(r.view))
+    return views or (plan.resolvers if is_guests(plan.vantage) else ())

@@ -87,8 +87,14 @@ class Trust:
     client_issuers: tuple[Roots, ...] = ()
 
 
-PUBLIC_VIEWS = frozenset({"guest", "public"})
-"""Names of views, in lower case, that show names as anybody outside sees them."""
+def is_guests(label: str | None) -> bool:
+    """Tell whether a view or a vantage is that of guests: by the word "guest" in its name."""
+    return label is not None and "guest" in label.casefold()
+
+
+def is_outside(view: str | None) -> bool:
+    """Tell whether a view shows names as guests or the public see them."""
+    return is_guests(view) or (view is not None and view.casefold() == "public")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +109,7 @@ class Resolver:
     def may_be_public(self) -> bool:
         """Whether it may show what the public sees, as a CA does: it has no view, or that of guests
         or of the public. A view of any other name is an inner one."""
-        return self.view is None or self.view.casefold() in PUBLIC_VIEWS
+        return self.view is None or is_outside(self.view)
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,6 +111,17 @@ def test_half_a_comparison_says_nothing() -> None:
     assert "names that nobody planned" in result.findings[0].says
 
 
+def test_a_failure_about_a_random_name_has_the_same_id_whatever_was_drawn() -> None:
+    asked = LookupAsk(f"*.{DOMAIN}", "A", RESOLVER)
+    found = set()
+    for label in ("quf7m2kx", "zt9w4hne"):
+        failed = said(f"{label}.{DOMAIN}", "A", LookupOutcome.FAILED, question=asked)
+        (finding,) = judged(plan(), having(seen(plan()), failed)).findings
+        found.add((finding.id, finding.name, finding.says))
+    assert len(found) == 1
+    assert found.pop()[1] == DOMAIN
+
+
 # ---------------------------------------------------------------- what failed
 
 

@@ -261,7 +261,7 @@ def test_a_server_that_knows_its_own_zone_alone_is_healthy(way: LookupOutcome) -
     result = judged(plan(), with_caa(plan(), above, chain=chain))
     assert (told(result), [note.rule for note in result.notes]) == ([], ["dns-caa-forbids"])
     assert result.notes[0].says == (
-        "Resolver 192.0.2.53 knows its own zones alone, and nobody told whether example has CAA"
+        "Resolver 192.0.2.53 declines to tell, and nobody else told, whether example has CAA"
         " records."
     )
     # What it knows counts.
@@ -273,11 +273,59 @@ def test_a_server_that_knows_its_own_zone_alone_is_healthy(way: LookupOutcome) -
     assert judged(of, survey).notes == ()
 
 
-def test_a_refusal_about_the_name_itself_is_unseen() -> None:
+@pytest.mark.parametrize("way", [LookupOutcome.REFUSED, LookupOutcome.LAME])
+def test_a_simple_server_that_knows_addresses_alone_is_healthy(way: LookupOutcome) -> None:
+    """RFC 4074, 4.3: it gives the name's A records, and declines every other type."""
     chain = issued(*HOSTS, GUEST, by=KNOWN_CA)
-    survey = with_caa(plan(), said(GUEST, "CAA", LookupOutcome.REFUSED), chain=chain)
+    survey = with_caa(plan(), said(GUEST, "CAA", way), chain=chain)
     result = judged(plan(), survey)
+    assert told(result) == []
+    (note,) = result.notes
+    assert f"nobody else told, whether {GUEST} has CAA records" in note.says
+
+
+def test_a_refusal_of_all_about_a_name_is_unseen() -> None:
+    chain = issued(*HOSTS, GUEST, by=KNOWN_CA)
+    refused = [said(GUEST, kind, LookupOutcome.REFUSED) for kind in ("A", "AAAA", "CAA")]
+    result = judged(plan(), with_caa(plan(), *refused, chain=chain))
     assert told(result) == [("dns-no-answer", "dns", NODES, GUEST)]
+
+
+@pytest.mark.parametrize(
+    ("view", "way", "is_unseen"),
+    [
+        (GUESTS, LookupOutcome.SILENT, False),
+        (GUESTS, LookupOutcome.FAILED, False),
+        # A CA whose resolver validates meets the same.
+        (GUESTS, LookupOutcome.INVALID, True),
+        # What is meant to be the public's view is asked for the sake of this.
+        (PUBLIC, LookupOutcome.SILENT, True),
+    ],
+)
+def test_what_serves_guests_may_let_no_caa_through(
+    view: Resolver, way: LookupOutcome, *, is_unseen: bool
+) -> None:
+    """A resolver without a view tells that there is none."""
+    of = views(INNER, view)
+    chain = issued(*HOSTS, GUEST, by=KNOWN_CA)
+    failing = [
+        said(place, "CAA", way, by=view.at, view=view.view)
+        for place in (*HOSTS, GUEST, DOMAIN, "example")
+    ]
+    survey = having(with_caa(of, chain=chain), *failing)
+    assert [f.rule for f in judged(of, survey).findings] == ["dns-no-answer"] * is_unseen
+    # Where nobody tells, it stays unseen.
+    nobody = having(survey, *(said(p, "CAA", LookupOutcome.FAILED) for p in (*HOSTS, GUEST)))
+    assert "dns-no-answer" in [f.rule for f in judged(of, nobody).findings]
+
+
+def test_records_behind_an_alias_are_those_of_its_target() -> None:
+    """RFC 8659, 3: aliases are followed, and no other record may stand beside one."""
+    chain = issued(*HOSTS, GUEST, by=KNOWN_CA)
+    there = [caa(place, *FORBIDS, aliases=("pool.hoster.example",)) for place in (GUEST, HOSTS[0])]
+    (finding,) = judged(plan(), with_caa(plan(), *there, chain=chain)).findings
+    assert finding.says.startswith("The CAA records of pool.hoster.example, which count for")
+    assert "to the CAA records of pool.hoster.example" in finding.remedy
 
 
 def test_what_nobody_needs_to_know_may_fail() -> None:

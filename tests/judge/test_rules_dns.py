@@ -1,8 +1,12 @@
 """Names: what resolvers say, held against the plan."""
 
+import pytest
+
 from probe.assessment import Verdict
 from probe.observation.model import Endpoint, LookupOutcome
+from probe.observe.agenda import Depth
 from probe.plan.model import Audience, Resolver, Service
+from tests.judge.names import having, said
 from tests.judge.world import (
     GUEST,
     NODES,
@@ -168,3 +172,87 @@ def test_a_virtual_radius_address_has_no_name_to_look_up() -> None:
     )
     of = plan(services=(virtual,))
     assert told(judged(of, seen(of))) == []
+
+
+# ---------------------------------------------------------------- simple servers
+
+
+@pytest.mark.parametrize("way", [LookupOutcome.REFUSED, LookupOutcome.LAME])
+@pytest.mark.parametrize("depth", list(Depth))
+def test_a_server_that_knows_a_records_alone_is_healthy(way: LookupOutcome, depth: Depth) -> None:
+    """RFC 4074, 4.3: clients take the A records where AAAA is declined."""
+    given = {f"/{kind}": way for kind in ("AAAA", "CAA", "TLSA", "PTR")}
+    survey = seen(plan(), dns=given, depth=depth)
+    beside = [lookup for lookup in survey.lookups if lookup.question.split("/")[2][:1] == "*"]
+    assert bool(beside) == (depth is Depth.NODE)
+    assert told(judged(plan(), survey)) == []
+
+
+def test_a_declined_type_of_which_the_plan_has_addresses_is_unseen() -> None:
+    six = plan(nodes=nodes(("quay3",), addresses=("192.0.2.13", "2001:db8::13")), services=())
+    survey = seen(six, dns={f"{QUAY3}/AAAA": LookupOutcome.REFUSED})
+    assert told(judged(six, survey)) == [("dns-no-answer", "dns", ("quay3",), QUAY3)]
+
+
+# ---------------------------------------------------------------- what is said
+
+
+def test_all_planned_addresses_are_to_be_set_unless_some_are_enough() -> None:
+    survey = seen(plan(), dns={GUEST: ("203.0.113.9",)})
+    (finding,) = judged(plan(), survey).findings
+    wanted = "192.0.2.11, 192.0.2.12, 192.0.2.13 and 192.0.2.14"
+    assert finding.remedy.startswith(f"Set the address records of {GUEST} to {wanted}, or correct")
+    some = plan(services=(guest_service(any_of=True),))
+    (finding,) = judged(some, seen(some, dns={GUEST: ("203.0.113.9",)})).findings
+    assert "192.0.2.13 or 192.0.2.14" in finding.remedy
+
+
+def test_the_record_behind_an_alias_is_the_one_to_change() -> None:
+    """RFC 1034, 3.6.2: no other record stands beside an alias."""
+    alias = ("old.hoster.example",)
+    wrong = (
+        said(GUEST, "A", ("203.0.113.9",), aliases=alias),
+        said(GUEST, "AAAA", (), aliases=alias),
+    )
+    (finding,) = judged(plan(), having(seen(plan()), *wrong)).findings
+    assert "as an alias of old.hoster.example" in finding.says
+    assert f"records of old.hoster.example (or let {GUEST} be another alias) to" in finding.remedy
+    empty = (said(GUEST, "A", (), aliases=alias), said(GUEST, "AAAA", (), aliases=alias))
+    (finding,) = judged(plan(), having(seen(plan()), *empty)).findings
+    assert (finding.rule, finding.name) == ("dns-no-address", GUEST)
+    assert finding.remedy.startswith("Give old.hoster.example address records (192.0.2.11")
+
+
+def test_one_view_of_several_is_named_as_the_place_to_change() -> None:
+    of = plan(resolvers=(Resolver("192.0.2.53"), Resolver("10.0.9.53", "guest")))
+    (finding,) = judged(of, seen(of, dns={f"@guest/{GUEST}": ("203.0.113.9",)})).findings
+    assert "192.0.2.14 as resolver 10.0.9.53 (guest view) sees it, or correct" in finding.remedy
+
+
+def test_only_what_the_plan_can_say_is_proposed() -> None:
+    """A node's own name has no key `answers`."""
+    survey = seen(plan(), dns={QUAY3: ("192.0.2.13", "203.0.113.9")})
+    assert "any-of" not in judged(plan(), survey).findings[0].remedy
+    survey = seen(plan(), dns={GUEST: ("192.0.2.13", "203.0.113.9")})
+    assert "any-of" in judged(plan(), survey).findings[0].remedy
+
+
+def test_one_type_that_fails_is_named() -> None:
+    survey = seen(plan(), dns={f"{QUAY3}/AAAA": LookupOutcome.SILENT})
+    (finding,) = judged(plan(), survey).findings
+    assert finding.says == f"Resolver 192.0.2.53 gave no answer about AAAA records of {QUAY3}."
+    assert "answers other questions and not those about AAAA records" in finding.remedy
+
+
+def test_why_a_resolver_failed_is_told() -> None:
+    detail = "the answer is cut short, and TCP is closed"
+    failed = said(QUAY3, "A", LookupOutcome.FAILED, nodes=("quay3",), detail=detail)
+    (finding,) = judged(plan(), having(seen(plan()), failed)).findings
+    assert finding.says == f"Resolver 192.0.2.53 fails to resolve A records of {QUAY3}: {detail}."
+
+
+def test_several_resolvers_are_told_in_the_plural() -> None:
+    of = plan(resolvers=(Resolver("192.0.2.53"), Resolver("192.0.2.54")))
+    (finding,) = judged(of, seen(of, dns={f"/{QUAY3}/A": LookupOutcome.FAILED})).findings
+    assert finding.says.startswith("Resolver 192.0.2.53 and resolver 192.0.2.54 fail to resolve")
+    assert "their logs, and that they reach" in finding.remedy

@@ -116,6 +116,21 @@ def test_one_certificate_under_several_records_is_one_finding() -> None:
     assert told(result) == [("dns-tlsa-mismatch", "dns", NODES, None)]
 
 
+def test_what_hangs_together_by_a_third_is_one_finding() -> None:
+    """The certificate of the first node, and the records of the second's, meet at the third."""
+    records = (WRONG, f"3 1 1 {'cd' * 32}", f"3 1 1 {'cd' * 32}")
+    pairs = [
+        said(f"_443._tcp.{name}", "TLSA", (record,), dnssec="secure")
+        for name, record in zip(HOSTS, records, strict=False)
+    ]
+    other = with_public(public(*HOSTS, GUEST, OWN, key_label="another"))
+    survey = having(seen(plan(), web={"web/quay2": other}), *pairs)
+    found = [one for one in judged(plan(), survey).findings if one.rule == "dns-tlsa-mismatch"]
+    assert [(one.nodes, one.name, len(one.certificates)) for one in found] == [
+        (("quay1", "quay2", "quay3"), None, 2)
+    ]
+
+
 def test_a_certificate_that_has_to_go_altogether_explains_it() -> None:
     stranger = (make(GUEST, names=(*HOSTS, GUEST)).der,)
     record = f"3 1 1 {sha256(key(LEAF)).hexdigest()}"

@@ -56,7 +56,10 @@ def test_caa_is_asked_of_a_name_and_of_each_domain_above_it_but_the_root() -> No
 
 @pytest.mark.parametrize(
     ("view", "public"),
-    [(None, True), ("guest", True), ("Public", True), ("staff", False), ("inside", False)],
+    [
+        *((None, True), ("guest", True), ("Public", True), ("Guest Wi-Fi", True)),
+        *(("staff", False), ("inside", False), ("republic", False)),
+    ],
 )
 def test_caa_is_asked_where_the_public_view_may_be(view: str | None, public: bool) -> None:
     planned = plan(node("quay1", "192.0.2.11"), resolvers=(Resolver("192.0.2.53", view),))

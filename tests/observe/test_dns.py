@@ -203,6 +203,17 @@ def test_a_server_without_edns_is_asked_without() -> None:
     assert [query.edns for query in server.asked] == [0, -1]
 
 
+def test_a_way_that_lets_no_edns_through_is_found() -> None:
+    """RFC 6891, section 6.2.6: middleboxes drop it, and what clients' stubs send gets through."""
+
+    def handle(query: dns.message.Message) -> Answer:
+        return None if query.edns >= 0 else reply(query, f"{NAME}. 300 A 192.0.2.11")
+
+    seen, server = ask(handle, limits=QUICK)
+    assert seen.data == ("192.0.2.11",)
+    assert [query.edns for query in server.asked] == [0, -1]
+
+
 def test_a_long_answer_is_taken_over_tcp() -> None:
     many = [f"{NAME}. 300 A 192.0.2.{number}" for number in range(200)]
     seen, server = ask(says(flags=dns.flags.TC), by_stream=says(*many))
@@ -217,6 +228,12 @@ def test_a_long_answer_is_taken_over_tcp() -> None:
         (silent, LookupOutcome.FAILED, "longer than a datagram, and over TCP: "),
         (lambda _: b"\x00\x05junk!", LookupOutcome.MALFORMED, "no DNS message"),
         (lambda _: b"\xff\xffcut", LookupOutcome.FAILED, "over TCP: 3 bytes read"),
+        # RFC 2181, 9: a part of the records is not to be taken for all of them.
+        (
+            says(f"{NAME}. 300 A 192.0.2.11", flags=dns.flags.TC),
+            LookupOutcome.FAILED,
+            "is cut short over TCP too",
+        ),
     ],
 )
 def test_a_long_answer_that_tcp_does_not_give(
@@ -284,13 +301,22 @@ def question_back(query: dns.message.Message) -> Answer:
     return query
 
 
-@pytest.mark.parametrize("bad", [forged, other_question, unread, question_back, lambda _: b"\x00"])
+def id_alone(query: dns.message.Message) -> Answer:
+    return query.id.to_bytes(2)
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [forged, other_question, unread, question_back, id_alone, lambda _: b"\x00", lambda _: b""],
+)
 def test_what_is_no_answer_to_this_question_does_not_stand_in_its_way(
-    bad: Callable[[dns.message.Message], Answer],
+    bad: Callable[[dns.message.Message], Answer], caplog: pytest.LogCaptureFixture
 ) -> None:
     seen, server = ask(lambda query: [bad(query), reply(query, f"{NAME}. 300 A 192.0.2.11")])
     assert seen.data == ("192.0.2.11",)
     assert len(server.asked) == 1
+    # The event loop only logs what a protocol raises.
+    assert caplog.records == []
 
 
 @pytest.mark.parametrize(

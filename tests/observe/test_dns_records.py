@@ -78,6 +78,22 @@ def test_a_failure_behind_an_alias_is_looked_into_there() -> None:
     assert seen.aliases == ("quay1.northpier.example",)
 
 
+def test_a_hiccup_is_forgotten_behind_the_alias() -> None:
+    """That the first name had an answer without validation says nothing of the second."""
+    failed: list[bool] = []
+
+    def handle(query: dns.message.Message) -> Answer:
+        if query.question[0].name.to_text() != f"{NAME}.":
+            return reply(query, rcode=2)
+        if not failed:
+            failed.append(True)
+            return reply(query, rcode=2)
+        return reply(query, f"{NAME}. 300 CNAME quay1.northpier.example.", flags=dns.flags.AA)
+
+    seen, _ = ask(handle)
+    assert (seen.outcome, seen.dnssec) == (LookupOutcome.FAILED, None)
+
+
 def test_a_resolver_that_says_that_validation_failed_is_believed() -> None:
     """RFC 8914, section 4.8: extended error 7 is "Signature Expired"."""
 
@@ -129,10 +145,20 @@ def test_one_hop_without_validation_spoils_the_whole_way() -> None:
     assert (seen.outcome, seen.dnssec) == (LookupOutcome.ANSWERED, None)
 
 
-@pytest.mark.parametrize(("rcode", "word"), [(1, "FORMERR"), (4, "NOTIMP")])
-def test_a_server_that_does_not_take_the_question_says_so(rcode: int, word: str) -> None:
+@pytest.mark.parametrize(
+    ("rcode", "outcome", "word"),
+    [
+        (1, LookupOutcome.FAILED, "FORMERR"),
+        (4, LookupOutcome.REFUSED, "NOTIMP"),
+        (5, LookupOutcome.REFUSED, "REFUSED"),
+    ],
+)
+def test_a_server_that_does_not_take_the_question_says_so(
+    rcode: int, outcome: LookupOutcome, word: str
+) -> None:
+    """RFC 1035, section 4.1.1: NOTIMP is of a server that does not support such questions."""
     seen, _ = ask(says(rcode=rcode))
-    assert (seen.outcome, seen.detail) == (LookupOutcome.FAILED, word)
+    assert (seen.outcome, seen.detail) == (outcome, word)
 
 
 # ---------------------------------------------------------------- records

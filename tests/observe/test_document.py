@@ -270,6 +270,38 @@ def test_an_answer_to_another_place_is_refused() -> None:
     assert from_json(to_json(by_name)) == by_name
 
 
+@pytest.mark.parametrize(
+    ("asked", "went", "fits"),
+    [
+        (("*.northpier.example", "A"), ("cert-probe-5eed.northpier.example", "A"), True),
+        (("*.northpier.example", "A"), ("cert-probe-5eed.northpier.example", "AAAA"), False),
+        (("*.northpier.example", "A"), ("cert-probe-5eed.elsewhere.example", "A"), False),
+        (("11.2.0.192.in-addr.arpa", "PTR"), ("11.2.0.192.in-addr.arpa", "PTR"), True),
+        (("11.2.0.192.in-addr.arpa", "PTR"), ("quay1.northpier.example", "A"), True),
+        (("11.2.0.192.in-addr.arpa", "PTR"), ("quay1.northpier.example", "CAA"), False),
+        (("quay1.northpier.example", "A"), ("quay2.northpier.example", "A"), False),
+        (("quay1.northpier.example", "A"), ("quay1.northpier.example", "AAAA"), False),
+    ],
+)
+def test_an_answer_about_another_name_is_refused(
+    asked: tuple[str, str], went: tuple[str, str], fits: bool
+) -> None:
+    seen = survey()
+    (lookup,) = seen.lookups
+    question = replace(seen.questions[0], lookup=LookupAsk(*asked, "10.0.9.53", "guest"))
+    here = replace(lookup, asked=LookupAsk(*went, "10.0.9.53", "guest"))
+    other = replace(seen, questions=(question, *seen.questions[1:]), lookups=(here,))
+    if fits:
+        assert from_json(to_json(other)) == other
+    else:
+        with pytest.raises(SurveyError, match="something else"):
+            from_json(to_json(other))
+    for elsewhere in (("10.0.9.54", "guest"), ("10.0.9.53", None)):
+        there = replace(here, asked=LookupAsk(*went, *elsewhere))
+        with pytest.raises(SurveyError, match="something else"):
+            from_json(to_json(replace(other, lookups=(there,))))
+
+
 def test_a_survey_was_taken_at_some_time() -> None:
     with pytest.raises(SurveyError, match="when it was taken"):
         from_json(to_json(replace(survey(), taken=())))

@@ -266,6 +266,18 @@ def test_an_alias_whose_target_is_not_all_of_its_data() -> None:
         read.target(read.answer[0])
 
 
+def test_an_alias_does_not_point_ahead() -> None:
+    """RFC 1035, 4.1.4: to a prior occurrence; a name that was met behind it is none."""
+    head = struct.pack("!HHHHHH", 7, 0x8180, 0, 2, 0, 0)
+    alias = b"\x01a\x00" + struct.pack("!HHIH", 5, 1, 300, 2) + b"\xc0\x1b"
+    behind = b"\x01b\x00" + struct.pack("!HHIH", A, 1, 300, 4) + b"\xc0\x00\x02\x01"
+    assert len(head + alias) == 0x1B
+    read = Response(head + alias + behind)
+    assert [record.owner for record in read.answer] == [b"\x01a\x00", b"\x01b\x00"]
+    with pytest.raises(MessageError, match="circle"):
+        read.target(read.answer[0])
+
+
 @pytest.mark.parametrize(("hops", "fits"), [(127, True), (128, False), (7_900, False)])
 def test_pointers_to_pointers_take_no_time(hops: int, fits: bool) -> None:
     """Each to the one before, and as many records as a message holds behind the last of them."""

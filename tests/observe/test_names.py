@@ -6,6 +6,7 @@ import socket
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import replace
+from ipaddress import ip_address
 
 import dns.message
 import dns.rdatatype
@@ -17,15 +18,21 @@ from probe.observation.model import (
     Aspect,
     Endpoint,
     Handshake,
+    HandshakeAsk,
     Lookup,
     LookupOutcome,
     Outcome,
     Phase,
+    Question,
+    Served,
     Survey,
     TlsVersion,
+    fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind, draw_label, survey
+from probe.observe.notebook import Notebook
+from probe.observe.sweep import Event, EventKind, draw_label, survey, utc_now
+from probe.observe.visit import VisitSeen
 from probe.plan.model import Plan, Resolver, Web
 from tests.observe.nameservers import Answer, FakeNameserver, reply, serving
 from tests.observe.plans import node, plan, service
@@ -220,7 +227,7 @@ def free_port() -> int:
 
 
 def test_clients_are_followed_where_the_plan_has_no_address() -> None:
-    """One handshake and no HEAD; what is served there is no reason to ask its CA anything."""
+    """One handshake and no HEAD."""
 
     async def run() -> tuple[Survey, TlsServer]:
         server = TlsServer(TlsVersion.TLS1_3)
@@ -244,20 +251,34 @@ def test_clients_are_followed_where_the_plan_has_no_address() -> None:
     assert (row.outcome, row.asked.server_name, row.http) == (Outcome.SERVED, GUEST, None)
     assert (server.connections, server.names) == (1, [GUEST.encode()])
     assert set(seen.certificates.values()) == set(server.chain)
-    assert seen.fetches == ()
     # Nobody is led anywhere else by the node's own name: that is nothing that was not seen.
     assert [q.id for q in seen.questions if "led" in q.id] == [row.question]
     assert seen.unobserved() == ()
 
 
+@pytest.mark.parametrize(("aspect", "chains"), [(None, 1), (Aspect.LED, 0), (Aspect.CANARY, 0)])
+def test_what_is_served_elsewhere_is_no_reason_to_ask_its_ca(
+    aspect: Aspect | None, chains: int
+) -> None:
+    notebook = Notebook(None, DEFAULT, utc_now)
+    ask = HandshakeAsk("192.0.2.99", 443, name=GUEST, server_name=GUEST, aspect=aspect)
+    question = Question("web/somewhere", Endpoint.WEB, ("quay1",), handshake=ask)
+    leaf = b"a certificate"
+    served = Served((fingerprint(leaf),))
+    notebook.expect(question, (ask,))
+    seen = VisitSeen(Outcome.SERVED, Phase.FINISH, 0.1, served=served, certificates=(leaf,))
+    notebook.visited(question, ask, notebook.clock(), seen)
+    assert len(notebook.chains()) == chains
+
+
 def test_every_resolver_may_lead_elsewhere() -> None:
     planned = plan(
-        node("quay1", "192.0.2.11", web=Web(port=free_port()), eap=None),
+        node("quay1", "127.0.0.9", web=Web(port=free_port()), eap=None),
         resolvers=(Resolver("first"), Resolver("second", view="inside")),
     )
     seen, _ = look(
         planned,
-        {(QUAY1, "A"): ["192.0.2.11", "127.0.0.2"]},
+        {(QUAY1, "A"): ["127.0.0.9", "127.0.0.2"]},
         {(QUAY1, "A"): ["127.0.0.3", "127.0.0.2"]},
         only=DNS_AND_WEB,
         keep=is_led,
@@ -292,7 +313,7 @@ def test_nobody_is_followed_to_an_address_that_is_reached_otherwise() -> None:
 
 
 def test_so_many_addresses_are_visited_and_the_rest_is_unseen() -> None:
-    planned = plan(node("quay1", "192.0.2.11", web=Web(port=free_port()), eap=None))
+    planned = plan(node("quay1", "127.0.0.9", web=Web(port=free_port()), eap=None))
     seen, _ = look(
         planned,
         {(QUAY1, "A"): [f"127.0.1.{number}" for number in range(1, 30)]},
@@ -307,9 +328,66 @@ def test_so_many_addresses_are_visited_and_the_rest_is_unseen() -> None:
     ]
     assert (left_out.asked.address, left_out.outcome) == ("127.0.1.11", Outcome.NOT_ASKED)
     assert left_out.detail == (
-        "27 more addresses were not visited, the first of them 127.0.1.11: 2 of one name are"
+        "27 more addresses were not visited, the first of them 127.0.1.11: 2 of one name are, and"
+        " 1000 in all that the plan does not have"
     )
     assert seen.unobserved() == (left_out.question,)
+
+
+def test_so_many_addresses_are_visited_over_all_names() -> None:
+    """Else a name server could send us to sixteen strangers for each name of the plan."""
+    hosts = [f"quay{number}" for number in range(1, 5)]
+    planned = plan(
+        *(node(host, "127.0.0.9", web=Web(port=free_port()), eap=None) for host in hosts)
+    )
+    names = [one.host for one in planned.nodes]
+    seen, _ = look(
+        planned,
+        {(name, "A"): [f"127.0.{place}.1", f"127.0.{place}.2"] for place, name in enumerate(names)},
+        only=DNS_AND_WEB,
+        limits=replace(DEFAULT, led_visits=3),
+        keep=is_led,
+    )
+    went = [row.asked.address for row in visits(seen) if row.outcome is Outcome.CLOSED]
+    assert went == ["127.0.0.1", "127.0.0.2", "127.0.1.1"]
+    left_out = [row for row in visits(seen) if row.outcome is Outcome.NOT_ASKED]
+    assert [row.asked.address for row in left_out] == ["127.0.1.2", "127.0.2.1", "127.0.3.1"]
+    assert left_out[-1].detail == (
+        "2 more addresses were not visited, the first of them 127.0.3.1: 16 of one name are, and 3"
+        " in all that the plan does not have"
+    )
+    assert seen.unobserved() == tuple(row.question for row in left_out)
+
+
+@pytest.mark.parametrize(
+    ("address", "kind"),
+    [
+        *(("127.0.0.1", "A"), ("169.254.169.254", "A"), ("::1", "AAAA"), ("fe80::1", "AAAA")),
+        *(("::ffff:127.0.0.1", "AAAA"), ("::ffff:169.254.169.254", "AAAA")),
+    ],
+)
+def test_nobody_is_followed_to_what_is_each_machines_own(address: str, kind: str) -> None:
+    """What listens here, or on our own link, is not what clients meet: the twin is the test above,
+    in which the cluster itself is there."""
+
+    async def run() -> tuple[Survey, TlsServer]:
+        server = TlsServer(TlsVersion.TLS1_3)
+        records: Zone = {(QUAY1, kind): [address]}
+        async with listening(server.handle) as port, serving(zone(records)) as resolver:
+            planned = plan(
+                node("quay1", "192.0.2.11", web=Web(port=port), eap=None),
+                resolvers=(Resolver(resolver.place),),
+            )
+            questions = [q for q in agenda(planned, Depth.SWEEP, only=DNS_AND_WEB) if is_led(q.id)]
+            return await survey(planned, questions, secrets={}), server
+
+    seen, server = asyncio.run(run())
+    (row,) = visits(seen)
+    assert ip_address(row.asked.address or "") == ip_address(address)
+    assert (row.outcome, server.connections) == (Outcome.UNREACHABLE, 0)
+    assert row.detail == (
+        f"{row.asked.address} is each machine's own, or its own link's, so nothing was sent there"
+    )
 
 
 def test_nothing_is_followed_before_it_is_known_where_to() -> None:

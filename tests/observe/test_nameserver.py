@@ -1,6 +1,7 @@
 """Many questions at once: how many sockets, how many on each, how many TCP connections."""
 
 import asyncio
+import socket
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -87,6 +88,14 @@ def test_one_socket_is_enough_for_few_questions() -> None:
     seen, server = ask_holding(4, 4, replace(DEFAULT, dns_in_flight=4, dns_sockets=3))
     assert outcomes(seen) == {LookupOutcome.NO_DATA}
     assert [sorted(batch.values()) for batch in server.batches] == [[4]]
+
+
+def test_most_ids_stay_free_whatever_the_limits_say(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A plan may allow more questions in flight than there are ids."""
+    monkeypatch.setattr("probe.observe.nameserver._MOST_IN_FLIGHT", 3)
+    seen, server = ask_holding(12, 3, replace(DEFAULT, dns_in_flight=100_000, dns_sockets=1))
+    assert outcomes(seen) == {LookupOutcome.NO_DATA}
+    assert [sorted(batch.values()) for batch in server.batches] == [[3]] * 4
 
 
 def test_thousands_of_questions_are_all_answered() -> None:
@@ -196,6 +205,81 @@ def test_at_most_so_many_tcp_connections_are_open() -> None:
 
     assert outcomes(asyncio.run(run())) == {LookupOutcome.NO_DATA}
     assert batches == [4] * 3
+
+
+def test_a_silent_tcp_port_costs_its_time_once() -> None:
+    """Two meet the silence together, and perhaps a third before both have; the others are told."""
+    limits = replace(DEFAULT, dns_streams=2, dns_wait=0.3)
+
+    async def run() -> tuple[list[LookupSeen], int]:
+        port = free_port(SOCK_DGRAM, SOCK_STREAM)
+        # The system completes connections to it, and nobody takes them.
+        with socket.create_server(("127.0.0.1", port), backlog=64) as silent:
+            transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
+                Truncating, local_addr=("127.0.0.1", port)
+            )
+            try:
+                seen = await ask_all(f"127.0.0.1:{port}", 40, limits)
+            finally:
+                transport.close()
+            return seen, connections(silent)
+
+    seen, met = asyncio.run(run())
+    assert outcomes(seen) == {LookupOutcome.FAILED}
+    assert {str(one.detail).rpartition("and ")[2] for one in seen} == {"TCP is silent"}
+    assert 2 <= met <= 3
+
+
+def connections(listener: socket.socket) -> int:
+    """Return how many connections nobody has taken yet."""
+    listener.setblocking(False)
+    count = 0
+    while True:
+        try:
+            listener.accept()[0].close()
+        except BlockingIOError:
+            return count
+        count += 1
+
+
+def test_a_tcp_port_that_speaks_again_is_asked_again() -> None:
+    """Silences in a row count, not those of the whole run."""
+    limits = replace(DEFAULT, dns_streams=2, dns_wait=0.3)
+    taken: list[str] = []
+
+    async def run() -> list[LookupOutcome]:
+        async def stream(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            length = int.from_bytes(await reader.readexactly(2))
+            query = dns.message.from_wire(await reader.readexactly(length))
+            taken.append(query.question[0].name.labels[0].decode())
+            if taken[-1].startswith("silent"):
+                await reader.read()  # until the other side gives up
+            else:
+                writer.write(reply(query, authority=(SOA,)).to_wire(prepend_length=True))
+                await writer.drain()
+            writer.close()
+
+        port = free_port(SOCK_DGRAM, SOCK_STREAM)
+        listener = await asyncio.start_server(stream, "127.0.0.1", port)
+        transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
+            Truncating, local_addr=("127.0.0.1", port)
+        )
+        resolvers = Resolvers(limits)
+        try:
+            hosts = ("silent1", "quay1", "silent2", "quay2", "silent3", "silent4", "quay3")
+            asks = [
+                LookupAsk(f"{host}.northpier.example", "A", f"127.0.0.1:{port}") for host in hosts
+            ]
+            return [(await resolvers.ask(one)).outcome for one in asks]
+        finally:
+            await resolvers.close()
+            transport.close()
+            listener.close()
+            await listener.wait_closed()
+
+    failed, no_data = LookupOutcome.FAILED, LookupOutcome.NO_DATA
+    assert asyncio.run(run()) == [failed, no_data, failed, no_data, failed, failed, failed]
+    assert taken[-1] == "silent4"
 
 
 class Truncating(asyncio.DatagramProtocol):

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
 
 import dns.message
 import pytest
@@ -230,7 +231,11 @@ def test_addresses_out_of_dns_are_bounded() -> None:
 
 @pytest.mark.parametrize(
     "address",
-    ["0.0.0.0", "224.0.0.1", "255.255.255.255", "::", "ff02::1"],  # noqa: S104  # nothing is bound
+    [
+        *("0.0.0.0", "224.0.0.1", "255.255.255.255", "::", "ff02::1"),  # noqa: S104  # nothing is bound
+        # RFC 4291, 2.5.5.2: a system sends IPv4 for these.
+        *("::ffff:0.0.0.0", "::ffff:224.0.0.1", "::ffff:255.255.255.255"),
+    ],
 )
 def test_nothing_is_sent_to_an_address_that_is_no_servers(address: str) -> None:
     """RFC 1112, 4 and RFC 4291, 2.7: groups; RFC 1122, 3.2.1.3: this host, and every host here."""
@@ -250,7 +255,8 @@ def test_nothing_is_sent_to_an_address_that_is_no_servers(address: str) -> None:
 
     seen, here = asyncio.run(run())
     assert {row.outcome for row in seen.handshakes} == {Outcome.UNREACHABLE}
-    assert {row.asked.address for row in seen.handshakes} == {address}
+    visited = {ip_address(row.asked.address or "") for row in seen.handshakes}
+    assert visited == {ip_address(address)}
     assert "no server's address" in (seen.handshakes[0].detail or "")
     assert here.radius.heard == []
 

@@ -10,6 +10,8 @@ from probe.judge.rules.dns.answers import (
     FAMILIES,
     Answer,
     by_name,
+    by_way_of,
+    ends_of,
     expected_here,
     openers,
     places_of,
@@ -18,7 +20,7 @@ from probe.judge.rules.dns.answers import (
     resolvers_of,
     rows,
 )
-from probe.judge.words import clip, listing
+from probe.judge.words import clip, listing, verb
 from probe.observation.model import LookupOutcome
 
 
@@ -44,11 +46,20 @@ def no_address(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
             continue
         gone = any(LookupOutcome.NO_NAME in one.outcomes for one in silent)
         why = "does not exist" if gone else "exists, but has no address"
-        where = listing(places_of(silent))
+        where, ends = listing(places_of(silent)), ends_of(silent)
+        sees = verb(places_of(silent), "sees", "see")
         remedy = (
             f"Add the address records of {name} to its zone{_wanted(case, name)},"
-            f" as {where} sees it."
+            f" as {where} {sees} it."
         )
+        if ends and not gone:
+            # Beside an alias no other record may stand (RFC 1034, 3.6.2).
+            why = f"leads{by_way_of(silent)} to a name that exists, but has no address"
+            remedy = (
+                f"Give {listing([clip(end) for end in ends])} address records"
+                f"{_wanted(case, name)}, or let {name} be an alias of a name that has some, as"
+                f" {where} {sees} it."
+            )
         short = ""
         if "." not in name:
             short = ", asked for as it stands: a name of one label, without any search suffix"
@@ -62,7 +73,7 @@ def no_address(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
             name=name,
             fault=(why, *resolvers_of(silent)),
             clients=openers(case, name),
-            says=f"{name} {why}{short}, says {where}.",
+            says=f"{name} {why}{short}, {verb(places_of(silent), 'says', 'say')} {where}.",
             remedy=remedy,
             evidence=limited(rows(case, silent)),
             questions=questions_of(silent),
@@ -94,9 +105,11 @@ def broken_alias(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
             fault=(*targets, *resolvers_of(broken)),
             clients=openers(case, name),
             verdict_at_best=Verdict.ADVISED if reached else None,
-            says=f"{name} is an alias{to} that leads to no address{half}, says {where}.",
+            says=f"{name} is an alias{to} that leads to no address{half},"
+            f" {verb(places_of(broken), 'says', 'say')} {where}.",
             remedy=f"Let the alias of {name} point to a name that exists, or give {name} address"
-            f" records of its own{_wanted(case, name)}.",
+            f" records of its own{_wanted(case, name)}, as {where}"
+            f" {verb(places_of(broken), 'sees', 'see')} it.",
             evidence=limited(rows(case, broken)),
             questions=questions_of(broken),
         )

@@ -12,9 +12,9 @@ from ipaddress import ip_address
 
 from probe.assessment import Evidence
 from probe.judge.case import Case
-from probe.judge.words import clip
+from probe.judge.words import clip, listing
 from probe.observation.model import Endpoint, Lookup, LookupOutcome, Question
-from probe.plan.model import PUBLIC_VIEWS, Audience
+from probe.plan.model import Audience, is_guests, is_outside
 
 FAMILIES = ("A", "AAAA")
 """Record types that lead to an address (RFC 1035, 3.4.1; RFC 3596, 2.1)."""
@@ -26,9 +26,8 @@ BAD = frozenset(LookupOutcome) - ABSENT - {LookupOutcome.ANSWERED, LookupOutcome
 """Endings after which nothing is known of the records."""
 
 NOT_ITS_OWN = frozenset({LookupOutcome.REFUSED, LookupOutcome.LAME})
-"""What a server that knows its own zones only says of others: those above them, reverse ones."""
-
-_GUEST = "guest"
+"""What a server that knows its own zones only says of others (those above them, reverse ones), and
+a simple one of types that it does not know."""
 
 _SYSTEM = "system"
 
@@ -66,6 +65,16 @@ class Answer:
     def questions(self) -> frozenset[str]:
         """Ids of the questions answered."""
         return frozenset(lookup.question for lookup in self.lookups)
+
+    @property
+    def declined(self) -> frozenset[str]:
+        """The record types that were declined by who gives addresses of the other type.
+
+        Whoever knows the name and does not answer that type has none of it for its clients
+        (RFC 4074, 4.3).
+        """
+        bad = {one.asked.type for one in self.lookups if one.outcome in NOT_ITS_OWN}
+        return frozenset(bad) if self.addresses else frozenset()
 
     def of_family(self, family: str) -> frozenset[str]:
         """Return the addresses of one record type."""
@@ -116,9 +125,8 @@ def about_name(question: Question, lookup: Lookup) -> bool:
 def view_of(lookup: Lookup) -> str | None:
     """Return the view that was asked: among guests the machine's own resolver is a guest's."""
     asked = lookup.asked
-    among_guests = lookup.vantage is not None and _GUEST in lookup.vantage.casefold()
-    if asked.view is None and asked.resolver == _SYSTEM and among_guests:
-        return _GUEST
+    if asked.view is None and asked.resolver == _SYSTEM and is_guests(lookup.vantage):
+        return "guest"
     return asked.view
 
 
@@ -182,6 +190,29 @@ def resolvers_of(answers: Iterable[Answer]) -> tuple[str, ...]:
     return tuple(sorted({answer.resolver for answer in answers}))
 
 
+def ends_of(answers: Iterable[Answer]) -> list[str]:
+    """Return the names behind the aliases of these answers, each once: these hold the records."""
+    lookups = [lookup for answer in answers for lookup in answer.lookups if lookup.aliases]
+    return list(dict.fromkeys(lookup.aliases[-1] for lookup in lookups))
+
+
+def holder(name: str, answers: Iterable[Answer]) -> str:
+    """Return in words which name holds the records of these answers to a question about a name.
+
+    Beside an alias no other record may stand (RFC 1034, 3.6.2).
+    """
+    ends = ends_of(answers)
+    if not ends:
+        return name
+    return f"{listing([clip(end) for end in ends])} (or let {name} be another alias)"
+
+
+def by_way_of(answers: Iterable[Answer]) -> str:
+    """Return in words that a name is an alias; nothing if it is none."""
+    ends = ends_of(answers)
+    return f" as an alias of {listing([clip(end) for end in ends])}" if ends else ""
+
+
 @lru_cache(maxsize=65_536)
 def canonical(address: str) -> str:
     """Return an address in one spelling; what is none as it is."""
@@ -199,12 +230,6 @@ def family_of(address: str) -> str:
 # ---------------------------------------------------------------- what the plan says
 
 
-def outside(view: str | None) -> bool:
-    """Whether a view shows what guests or the public see: names of the staff need not be there."""
-    # A guest's view is told by the word in its name, as for the name outside the plan.
-    return view is not None and (view.casefold() in PUBLIC_VIEWS or _GUEST in view.casefold())
-
-
 def audiences(case: Case, name: str) -> frozenset[Audience]:
     """Return who opens a name, as a node's own or as a service."""
     own = {node.host_audience for node in case.hosts.get(name, ())}
@@ -218,7 +243,7 @@ def expected_here(case: Case, answer: Answer) -> bool:
 
 def expected_in(case: Case, view: str | None, name: str) -> bool:
     """Whether whoever asks in a view has to find a name, or what guests open below it."""
-    return not outside(view) or any(
+    return not is_outside(view) or any(
         opened == name or opened.endswith(f".{name}") for opened in case.opened_by_guests
     )
 

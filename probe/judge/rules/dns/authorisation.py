@@ -17,11 +17,11 @@ from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, limited
 from probe.judge.issuers import Authority, authority_of, organisation, stands_under
 from probe.judge.names import reference_name
-from probe.judge.rules.dns.answers import ABSENT, NOT_ITS_OWN, expected_in, row, where
+from probe.judge.rules.dns.answers import ABSENT, FAMILIES, NOT_ITS_OWN, expected_in, row, where
 from probe.judge.standing import Standing
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import Endpoint, Lookup, LookupOutcome
-from probe.plan.model import PUBLIC_VIEWS, Acceptance
+from probe.plan.model import Acceptance, is_outside
 
 _RULE = "dns-caa-forbids"
 
@@ -39,6 +39,11 @@ class _Found:
     properties: tuple[Property, ...]
     whole: bool
     """Whether every record of it could be read."""
+
+    @property
+    def owner(self) -> str:
+        """The name that has it: behind an alias the last one (RFC 8659, 3)."""
+        return self.lookup.aliases[-1] if self.lookup.aliases else self.lookup.asked.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +76,14 @@ class Authorisations:
     def __init__(self, case: Case) -> None:
         self._case = case
         self._sets: dict[_Asked, dict[str, Lookup]] = defaultdict(dict)
+        self._giving: set[tuple[_Asked, str]] = set()
+        """Who gives addresses of which name: if it declines another type, it is for the type."""
         for lookup in case.survey.lookups:
             asked = lookup.asked
             if lookup.question in case.questions and asked.type == "CAA":
                 self._sets[asked.resolver, asked.view, lookup.vantage][asked.name] = lookup
+            elif asked.type in FAMILIES and lookup.outcome is LookupOutcome.ANSWERED:
+                self._giving.add(((asked.resolver, asked.view, lookup.vantage), asked.name))
         self._known: dict[str, _Climbed] = {}
 
     def of(self, name: str) -> _Climbed:
@@ -84,10 +93,10 @@ class Authorisations:
         return self._known[name]
 
     def _climb(self, name: str) -> _Climbed:
-        failed: set[str] = set()
+        failed: list[Lookup] = []
         beyond: set[str] = set()
-        answered = False
-        for views in (_is_outer, _is_plain):
+        answered = settled = False
+        for views in (is_outside, _is_plain):
             found: list[_Found] = []
             complete = False
             for asked, sets in self._sets.items():
@@ -98,18 +107,29 @@ class Authorisations:
                     found.append(met)
                 elif met is None:
                     answered = True
-                    complete = complete or (asked[1] or "").casefold() == _PUBLIC
-                elif met.asked.name != name and met.outcome in NOT_ITS_OWN:
+                    complete = complete or _is_public(asked[1])
+                    settled = settled or _is_plain(asked[1])
+                elif met.outcome in NOT_ITS_OWN and (
+                    met.asked.name != name or (asked, name) in self._giving
+                ):
                     beyond.add(met.question)
                 elif expected_in(self._case, asked[1], name):
-                    failed.add(met.question)
+                    failed.append(met)
             if found or complete:
                 return _Climbed(tuple(found))
-        return _Climbed((), frozenset(failed), frozenset() if answered else frozenset(beyond))
+        # Where a resolver without a view tells that there is none, nobody else has to tell it, as
+        # what serves guests may well let nothing but addresses through. The public's view does, and
+        # answers that fail validation do so for a CA too (BR, 3.2.2.8).
+        left = {
+            one.question
+            for one in failed
+            if not settled or _is_public(one.asked.view) or one.outcome is LookupOutcome.INVALID
+        }
+        return _Climbed((), frozenset(left), frozenset() if answered else frozenset(beyond))
 
 
-def _is_outer(view: str | None) -> bool:
-    return view is not None and view.casefold() in PUBLIC_VIEWS
+def _is_public(view: str | None) -> bool:
+    return (view or "").casefold() == _PUBLIC
 
 
 def _is_plain(view: str | None) -> bool:
@@ -186,8 +206,8 @@ def left_to_others(case: Case, known: Authorisations) -> Iterator[Note]:
             Endpoint.DNS,
             case.sort_nodes(node for some in nodes.values() for node in some),
             None,
-            f"{start[0].upper()}{start[1:]} {verb(servers, 'knows its', 'know their')} own zones"
-            f" alone, and nobody told whether {listing(places)} {verb(places, 'has', 'have')} CAA"
+            f"{start[0].upper()}{start[1:]} {verb(servers, 'declines', 'decline')} to tell, and"
+            f" nobody else told, whether {listing(places)} {verb(places, 'has', 'have')} CAA"
             " records.",
             BY_ID[_RULE].source,
         )
@@ -217,7 +237,7 @@ def authorisation(case: Case, known: Authorisations) -> Iterator[Draft]:
             if objection is None or found is None:
                 continue
             for accepted, some in by_acceptance.items():
-                key = found.lookup.asked.name, found.lookup.data, objection.why, accepted
+                key = found.owner, found.lookup.data, objection.why, accepted
                 cause = causes.setdefault(key, _Cause(found, objection, {}, {}))
                 cause.names[entry] = None
                 cause.leaves.setdefault(leaf, some)
@@ -241,7 +261,7 @@ def _mildest(
 
 def _object(case: Case, leaf: str, visit: Visit, entry: str, found: _Found) -> _Objection | None:
     said = admission(found.properties, wildcard=is_wildcard(entry))
-    owner = found.lookup.asked.name
+    owner = clip(found.owner)
     facts = case.facts[leaf]
     above = [case.certificate(sha256) for sha256 in case.reference(visit).path[1:]]
     of = organisation(facts.issuer_raw)
@@ -319,7 +339,7 @@ def _draft(case: Case, cause: _Cause) -> Draft:
     leaves = tuple(cause.leaves)
     first = case.facts[leaves[0]]
     names = list(cause.names)
-    owner = cause.found.lookup.asked.name
+    owner = clip(cause.found.owner)
     objection = cause.objection
     ends = min((end for sha in leaves if (end := case.facts[sha].not_after)), default=None)
     claims = objection.verdict is not Verdict.UNSEEN

@@ -18,9 +18,11 @@ from probe.judge.rules.dns.answers import (
     Answer,
     Planned,
     by_name,
+    by_way_of,
     canonical,
     expected_here,
     family_of,
+    holder,
     openers,
     places_of,
     planned,
@@ -42,7 +44,7 @@ def elsewhere(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
         wrong = [one for one in here if _is_wrong(one, of_plan)]
         mixed = [one for one in here if one not in wrong and one.addresses - of_plan.addresses]
         right = [one for one in here if one.addresses and one.addresses <= of_plan.addresses]
-        yield from _wrong(case, name, wrong, of_plan)
+        yield from _wrong(case, name, wrong, here, of_plan)
         if of_plan.any_of:
             mixed = [one for one in mixed if not one.addresses & of_plan.addresses]
         told = [*right, *mixed]
@@ -53,7 +55,7 @@ def elsewhere(case: Case, answers: tuple[Answer, ...]) -> Iterator[Draft]:
             known = frozenset(FAMILIES).intersection(*(one.known for one in told))
             lacking = of_plan.missing(found, known)
         if mixed or lacking:
-            yield _partly(case, name, mixed, told, lacking, of_plan)
+            yield _partly(case, name, mixed, told, here, lacking, of_plan)
         nowhere = [one for one in here if is_absent(one) or is_broken(one)]
         bad = [*wrong, *mixed, *(one for one in nowhere if not one.addresses)]
         if right and bad:
@@ -70,14 +72,18 @@ def _is_wrong(answer: Answer, of_plan: Planned) -> bool:
     return families <= answer.known
 
 
-def _wrong(case: Case, name: str, wrong: list[Answer], of_plan: Planned) -> Iterator[Draft]:
+def _wrong(
+    case: Case, name: str, wrong: list[Answer], here: list[Answer], of_plan: Planned
+) -> Iterator[Draft]:
     alike: dict[frozenset[str], list[Answer]] = {}
     for answer in wrong:
         alike.setdefault(answer.addresses, []).append(answer)
-    wanted = listing(sorted(of_plan.addresses), last="or")
+    last = "or" if of_plan.any_of else "and"
+    planned_ones = listing(sorted(of_plan.addresses), last=last)
+    wanted = listing(_to_set(of_plan, [one for one in here if one not in wrong]), last=last)
     for found, led in alike.items():
         addresses = tuple(sorted(found))
-        where = listing(places_of(led))
+        places, there = places_of(led), listing(addresses)
         yield Draft(
             rule_id="dns-wrong-address",
             nodes=led[0].nodes,
@@ -85,12 +91,32 @@ def _wrong(case: Case, name: str, wrong: list[Answer], of_plan: Planned) -> Iter
             addresses=addresses,
             fault=(*addresses, *resolvers_of(led)),
             clients=openers(case, name),
-            says=f"{name} leads to {listing(addresses)}, says {where}, and the plan has {wanted}.",
-            remedy=f"Set the address records of {name} to {wanted}, or correct the plan if"
-            f" {listing(addresses)} {verb(addresses, 'is', 'are')} right.",
+            says=f"{name} leads to {there}{by_way_of(led)}, {verb(places, 'says', 'say')}"
+            f" {listing(places)}, and the plan has {planned_ones}.",
+            remedy=f"Set the address records of {holder(name, led)} to {wanted}"
+            f"{_seen_by(led, here)}, or correct the plan if {there}"
+            f" {verb(addresses, 'is', 'are')} right.",
             evidence=limited((*rows(case, led), *_met_there(case, name, found))),
             questions=questions_of(led) | _visits_there(case, name, found),
         )
+
+
+def _to_set(of_plan: Planned, others: list[Answer]) -> list[str]:
+    """Return the addresses that a wrong view should give: what no other one gives, or else all."""
+    if of_plan.any_of:
+        return sorted(of_plan.addresses)
+    given = frozenset[str]().union(*(one.addresses for one in others))
+    missing = of_plan.missing(given, frozenset(FAMILIES))
+    whole = missing or of_plan.missing(frozenset(), frozenset(FAMILIES))
+    return sorted({address for _, address in whole})
+
+
+def _seen_by(some: list[Answer], every: Sequence[Answer]) -> str:
+    """Return in words where to change records, if not every resolver shows them alike."""
+    places = places_of(some)
+    if len(places) == len(places_of(every)):
+        return ""
+    return f" as {listing(places)} {verb(places, 'sees', 'see')} it"
 
 
 def _partly(
@@ -98,6 +124,7 @@ def _partly(
     name: str,
     mixed: list[Answer],
     told: list[Answer],
+    every: list[Answer],
     lacking: list[tuple[str | None, str]],
     of_plan: Planned,
 ) -> Draft:
@@ -106,28 +133,30 @@ def _partly(
     missing = tuple(address for _, address in lacking)
     says, remedy = [], []
     if foreign:
-        here = listing(places_of(mixed))
+        here, tell = listing(places_of(mixed)), verb(places_of(mixed), "says", "say")
         beside = "besides the plan's addresses" if found & of_plan.addresses else "as well"
-        says.append(f"leads to {listing(foreign)} {beside}, says {here}")
-        remedy.append(f"take {listing(foreign)} out of the address records of {name}")
+        says.append(f"leads to {listing(foreign)} {beside}{by_way_of(mixed)}, {tell} {here}")
+        remedy.append(
+            f"take {listing(foreign)} out of the address records of {holder(name, mixed)}"
+            f"{_seen_by(mixed, every)}"
+        )
     if missing:
         of = {node: [a for n, a in lacking if n == node] for node, _ in lacking}
         words = listing(
             [listing(some) + (f" of {node}" if node else "") for node, some in of.items()]
         )
-        nobody = (
-            f"say {listing(places_of(told))}"
-            if len(places_of(told)) > 1
-            else (f"says {listing(places_of(told))}")
-        )
-        says.append(f"does not lead to {words}, {nobody}")
-        remedy.append(f"add {words} to the address records of {name}")
+        places = places_of(told)
+        says.append(f"does not lead to {words}, {verb(places, 'says', 'say')} {listing(places)}")
+        remedy.append(f"add {words} to the address records of {holder(name, told)}")
     concerned = mixed or told
     behind = {node for node, _ in lacking if node is not None}
     nodes = concerned[0].nodes
     if not foreign and behind:
         nodes = case.sort_nodes(behind)
     first = listing(remedy)
+    enough = ', or that some of them are enough (answers = "any-of")'
+    if not case.services.get(name):
+        enough = ""  # a node's own name has no such key
     return Draft(
         rule_id="dns-partly-wrong",
         nodes=nodes,
@@ -136,8 +165,7 @@ def _partly(
         fault=(*foreign, "missing", *missing, *resolvers_of(concerned)),
         clients=openers(case, name),
         says=f"{name} {listing(says)}.",
-        remedy=f"{first[0].upper()}{first[1:]}, or correct the plan: its addresses, or that some of"
-        ' them are enough (answers = "any-of").',
+        remedy=f"{first[0].upper()}{first[1:]}, or correct the plan: its addresses{enough}.",
         evidence=limited((*rows(case, concerned), *_met_there(case, name, frozenset(foreign)))),
         questions=questions_of(concerned) | _visits_there(case, name, frozenset(foreign)),
     )
@@ -165,21 +193,24 @@ def _some_views(case: Case, name: str, right: list[Answer], bad: list[Answer]) -
 
 def _uneven(case: Case, name: str, right: list[Answer]) -> Iterator[Draft]:
     lacking: dict[int, set[str]] = {}
-    having: dict[int, None] = {}
-    for (one, first), (other, second) in combinations(enumerate(right), 2):
-        for family in FAMILIES:
-            left, rest = first.of_family(family), second.of_family(family)
+    having: set[int] = set()
+    for family in FAMILIES:
+        alike: dict[frozenset[str], list[int]] = {}
+        for place, answer in enumerate(right):
+            alike.setdefault(answer.of_family(family), []).append(place)
+        for (left, ones), (rest, others) in combinations(alike.items(), 2):
             if not left & rest:
                 continue  # a clean split, or a network that is shown none of the kind
-            for place, lack, giver in ((one, rest - left, other), (other, left - rest, one)):
+            for places, lack, giving in ((ones, rest - left, others), (others, left - rest, ones)):
                 if lack:
-                    lacking.setdefault(place, set()).update(lack)
-                    having[giver] = None
+                    having.update(giving)
+                    for place in places:
+                        lacking.setdefault(place, set()).update(lack)
     if not lacking:
         return
     without = [right[place] for place in sorted(lacking)]
     missing = sorted(set().union(*lacking.values()))
-    givers = [right[place] for place in having if place not in lacking]
+    givers = [right[place] for place in sorted(having) if place not in lacking]
     words = listing(
         [
             f"{right[place].where} lacks {listing(sorted(lacking[place]))}"
@@ -196,7 +227,7 @@ def _uneven(case: Case, name: str, right: list[Answer]) -> Iterator[Draft]:
         fault=(*missing, *resolvers_of(without)),
         clients=openers(case, name),
         says=f"Of the plan's addresses of {name} {words}{by if givers else ''}.",
-        remedy=f"Add {listing(missing)} to the address records of {name} as"
+        remedy=f"Add {listing(missing)} to the address records of {holder(name, without)} as"
         f" {listing(places_of(without))} {verb(places_of(without), 'sees', 'see')} it, or split the"
         " views cleanly.",
         evidence=limited(rows(case, right)),

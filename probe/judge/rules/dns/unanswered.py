@@ -14,13 +14,15 @@ from probe.judge.rules.dns.answers import (
     Answer,
     expected_here,
     expected_in,
-    outside,
+    family_of,
+    planned,
     row,
     view_of,
     where,
 )
-from probe.judge.words import listing, verb
+from probe.judge.words import clip, listing, verb
 from probe.observation.model import Lookup, LookupOutcome, Question
+from probe.plan.model import is_outside
 
 _KINDS = {
     "CAA": "CAA records",
@@ -51,18 +53,19 @@ def no_answer(case: Case, answers: tuple[Answer, ...], needed: frozenset[str]) -
     """
     failures: dict[tuple[LookupOutcome, str], _Failure] = {}
     answering = frozenset(answer.where for answer in answers if not answer.outcomes <= BAD)
+    giving = frozenset((answer.where, answer.name) for answer in answers if answer.addresses)
     for answer in answers:
         # A view that need not have a name may say of it what it likes, if it answers about others.
         if answer.where in answering and not expected_here(case, answer):
             continue
         for lookup in answer.lookups:
-            if lookup.outcome in BAD:
+            if lookup.outcome in BAD and not _needless(case, answer, lookup):
                 key = lookup.outcome, answer.where
                 found = failures.setdefault(key, _Failure(lookup.outcome))
                 found.names[answer.name] = None
                 found.lookups.append(lookup)
     for kind, lookup in _further(case, needed):
-        if where(case, lookup) in answering and not _matters(case, lookup):
+        if where(case, lookup) in answering and not _matters(case, lookup, giving):
             continue
         key = lookup.outcome, where(case, lookup)
         failures.setdefault(key, _Failure(lookup.outcome)).further.append((kind, lookup))
@@ -70,11 +73,14 @@ def no_answer(case: Case, answers: tuple[Answer, ...], needed: frozenset[str]) -
     causes: dict[tuple[LookupOutcome, frozenset[str]], list[_Failure]] = defaultdict(list)
     for (outcome, _), failure in failures.items():
         about = frozenset(failure.names) or frozenset(
-            lookup.asked.name for _, lookup in failure.further
+            _about(case, lookup) for _, lookup in failure.further
         )
         causes[outcome, about].append(failure)
     for (outcome, _), alike in causes.items():
-        yield _addresses(case, outcome, alike) if alike[0].names else _others(case, outcome, alike)
+        if alike[0].names:
+            yield _addresses(case, outcome, alike, answering)
+        else:
+            yield _others(case, outcome, alike)
 
 
 def _further(case: Case, needed: frozenset[str]) -> Iterator[tuple[str, Lookup]]:
@@ -98,16 +104,33 @@ def _further(case: Case, needed: frozenset[str]) -> Iterator[tuple[str, Lookup]]
             yield kind, lookup
 
 
-def _matters(case: Case, lookup: Lookup) -> bool:
-    """Whether whoever asks in that view has to know the records."""
+def _needless(case: Case, answer: Answer, lookup: Lookup) -> bool:
+    """Whether a type was declined by who gives the name's addresses, and the plan has none of it:
+    simple servers know A records and nothing else."""
+    of_plan = planned(case, answer.name)
+    wanted = of_plan.addresses if of_plan is not None else frozenset[str]()
+    kind = lookup.asked.type
+    return kind in answer.declined and not any(family_of(one) == kind for one in wanted)
+
+
+def _matters(case: Case, lookup: Lookup, giving: frozenset[tuple[str, str]]) -> bool:
+    """Whether whoever asks in that view has to know the records.
+
+    `giving`: resolvers with the names of which they give addresses.
+    """
     name, view = lookup.asked.name, view_of(lookup)
     question = case.questions[lookup.question]
     if question.lookup is not None and question.lookup.type == "PTR":
         # Reverse zones are for who administers, and often of another server.
-        return not outside(view) and lookup.outcome not in NOT_ITS_OWN
+        return not is_outside(view) and lookup.outcome not in NOT_ITS_OWN
     while name.startswith("_"):
         name = name.partition(".")[2]
+    if lookup.outcome in NOT_ITS_OWN and (where(case, lookup), name) in giving:
+        # Declined by who knows the name: of that type it has nothing for its clients.
+        return False
     if question.lookup is not None and question.lookup.name.startswith("*."):
+        if lookup.outcome in NOT_ITS_OWN:
+            return False  # a simple server's way to say that it does not know the name, or the type
         name = question.lookup.name.removeprefix("*.")
     return expected_in(case, view, name)
 
@@ -130,12 +153,27 @@ def _resolvers(lookups: Iterable[Lookup]) -> tuple[str, ...]:
     return tuple(sorted({f"{one.asked.resolver}@{one.asked.view or ''}" for one in lookups}))
 
 
-def _addresses(case: Case, outcome: LookupOutcome, alike: list[_Failure]) -> Draft:
+def _about(case: Case, lookup: Lookup) -> str:
+    """Return the name that a question was about; of a label drawn at random the star."""
+    asked = case.questions[lookup.question].lookup
+    beside = asked is not None and asked.name.startswith("*.")
+    return asked.name if asked is not None and beside else lookup.asked.name
+
+
+def _addresses(
+    case: Case, outcome: LookupOutcome, alike: list[_Failure], answering: frozenset[str]
+) -> Draft:
     about = sorted(alike[0].names)
-    places = listing(_places(case, alike))
-    says, remedy = _words(outcome, places, listing(about))
     lookups = [lookup for failure in alike for lookup in failure.lookups]
     others = [lookup for failure in alike for _, lookup in failure.further]
+    places = _places(case, alike)
+    what = listing(about)
+    types = {lookup.asked.type for lookup in (*lookups, *others)}
+    if len(types) == 1:
+        what = f"{types.pop()} records of {what}"
+    details = {lookup.detail for lookup in lookups}
+    detail = details.pop() if len(details) == 1 else None
+    says, remedy = _words(outcome, places, what, detail, alive=answering.issuperset(places))
     return Draft(
         rule_id="dns-no-answer",
         nodes=_nodes(case, lookups),
@@ -152,7 +190,7 @@ def _addresses(case: Case, outcome: LookupOutcome, alike: list[_Failure]) -> Dra
 def _others(case: Case, outcome: LookupOutcome, alike: list[_Failure]) -> Draft:
     lookups = [lookup for failure in alike for _, lookup in failure.further]
     kinds = list(dict.fromkeys(kind for failure in alike for kind, _ in failure.further))
-    about = list(dict.fromkeys(lookup.asked.name for lookup in lookups))
+    about = list(dict.fromkeys(_about(case, lookup) for lookup in lookups))
     nodes = _nodes(case, lookups)
     places = _places(case, alike)
     start = listing(places)
@@ -175,7 +213,7 @@ def _others(case: Case, outcome: LookupOutcome, alike: list[_Failure]) -> Draft:
     return Draft(
         rule_id="dns-no-answer",
         nodes=nodes,
-        name=about[0] if len(about) == 1 else None,
+        name=about[0].removeprefix("*.") if len(about) == 1 else None,
         fault=(outcome.value, *kinds, *_resolvers(lookups)),
         verdict_at_best=Verdict.UNSEEN,
         says=f"{start[0].upper()}{start[1:]} {verb(places, one, several)} when asked for {what},"
@@ -193,37 +231,52 @@ def _nodes(case: Case, lookups: Iterable[Lookup]) -> tuple[str, ...]:
     )
 
 
-def _words(outcome: LookupOutcome, where: str, about: str) -> tuple[str, str]:
+def _words(
+    outcome: LookupOutcome, places: list[str], about: str, detail: str | None, *, alive: bool
+) -> tuple[str, str]:
+    """Return what is to be said and done. `alive`: they answer other questions about addresses."""
+    where = listing(places)
     start = where[0].upper() + where[1:]
     match outcome:
         case LookupOutcome.INVALID:
             return (
-                f"DNSSEC validation of {about} fails, says {where}: clients of validating"
-                " resolvers get no address.",
+                f"DNSSEC validation of {about} fails, {verb(places, 'says', 'say')} {where}:"
+                " clients of validating resolvers get no address.",
                 f"Sign the zone of {about} again, and check its DS records in the parent zone.",
             )
         case LookupOutcome.REFUSED:
-            return (
-                f"{start} refuses to answer this machine about {about}.",
-                f"Allow this machine at {where}, or ask from where its clients are.",
-            )
+            says = f"{start} {verb(places, 'refuses', 'refuse')} to answer this machine about"
+            remedy = f"Allow this machine at {where}, or ask from where its clients are."
         case LookupOutcome.SILENT:
-            return (
-                f"{start} gave no answer about {about}.",
-                f"Check {where}: that it runs, and that firewalls let this machine reach it.",
-            )
+            says = f"{start} gave no answer about"
+            remedy = f"Check {where}: that {_it(places)}, and that firewalls let this machine reach"
+            remedy += f" {verb(places, 'it', 'them')}."
         case LookupOutcome.LAME:
             return (
-                f"{start} does not serve the zone of {about} and asks nobody else.",
+                f"{start} {verb(places, 'does', 'do')} not serve the zone of {about} and"
+                f" {verb(places, 'asks', 'ask')} nobody else.",
                 f"Name a resolver in the plan that clients use, or delegate the zone to {where}.",
             )
         case LookupOutcome.MALFORMED:
             return (
-                f"{start} answers about {about} with something that is no DNS message.",
+                f"{start} {verb(places, 'answers', 'answer')} about {about} with something that is"
+                " no DNS message.",
                 f"Check what listens at {where}, and what stands in between.",
             )
         case _:
+            why = f": {clip(detail)}" if detail else ""
             return (
-                f"{start} fails to resolve {about}.",
-                f"Check {where}: its log, and that it reaches the name servers of the zone.",
+                f"{start} {verb(places, 'fails', 'fail')} to resolve {about}{why}.",
+                f"Check {where}: {verb(places, 'its log', 'their logs')}, and that"
+                f" {verb(places, 'it reaches', 'they reach')} the name servers of the zone.",
             )
+    if alive:
+        remedy = (
+            f"Check why {where} {verb(places, 'answers', 'answer')} other questions and not those"
+            f" about {about}: the name servers of the zone, and what filters in between."
+        )
+    return f"{says} {about}.", remedy
+
+
+def _it(places: list[str]) -> str:
+    return verb(places, "it runs", "they run")
