@@ -14,7 +14,7 @@ from probe.observe.exchange import Exchange, uniform_jitter
 from probe.observe.visit import network_outcome
 from probe.wire.conversation import Conversation
 from probe.wire.hello import Hello
-from probe.wire.radius import RadiusError, Request, SecretDiffers, Value, eap_room
+from probe.wire.radius import RadiusError, Reply, Request, SecretDiffers, Value, eap_room
 
 _OVERHEAD = 10
 """Octets of a fragment beside the TLS data: EAP's five, flags and length (RFC 5216, 3.1)."""
@@ -200,10 +200,17 @@ class Talk:
         eap = self.conversation.farewell()
         if eap is None or self._error is not None:
             return
-        request = self.exchange.request(eap)
-        self.exchange.datagrams.send(request.octets)
         deadline = asyncio.get_running_loop().time() + self._limits.eap_farewell_wait
         try:
-            await self.exchange.reply(request, deadline)
+            reply = await self._say(eap, deadline)
+            eap = None if reply is None else self.conversation.last_word(reply)
+            if eap is not None:
+                await self._say(eap, deadline)
         except OSError:
             return  # it has gone first
+
+    async def _say(self, eap: bytes, deadline: float) -> Reply | None:
+        """Send once, and return the reply if one comes."""
+        request = self.exchange.request(eap)
+        self.exchange.datagrams.send(request.octets)
+        return await self.exchange.reply(request, deadline)

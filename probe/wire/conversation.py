@@ -160,6 +160,22 @@ class Conversation:
             return eap.nak(identifier, ()).octets
         return self._tunnel.packet(identifier, self._tunnel.farewell())
 
+    def last_word(self, reply: Reply) -> bytes | None:
+        """Return what to answer where the server goes on after our farewell; None: it has ended.
+
+        In the midst of its flight one server reads the alerts and sends its next fragment all the
+        same. It gives up at the acknowledgement of that (measured). To be sent once.
+        """
+        if reply.code != radius.Code.ACCESS_CHALLENGE or reply.eap is None or self._tunnel is None:
+            return None
+        try:
+            packet = EapPacket.parse(reply.eap)
+        except EapError:
+            return None
+        if packet.code is not eap.Code.REQUEST or packet.type != self._tunnel.number:
+            return None
+        return self._tunnel.packet(packet.identifier, Fragment(version=self._tunnel.version))
+
     # ------------------------------------------------------------ what came
 
     def _receive(self, reply: Reply) -> bytes | None:

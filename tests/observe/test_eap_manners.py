@@ -11,6 +11,9 @@ from probe.observation.model import Aspect, HandshakeAsk, Method, Outcome, Phase
 from probe.observe.eap import EapVisit
 from probe.observe.eapcontext import Peer
 from probe.observe.visit import VisitSeen
+from probe.wire import eap
+from probe.wire.eap import EapPacket
+from probe.wire.fragments import Fragment
 from probe.wire.radius import Code, Request, Verification, build_reply
 from tests.observe.plans import EAP
 from tests.observe.radiuspeers import SECRET, Handler, challenge, reject
@@ -50,6 +53,26 @@ def test_a_server_is_left_politely_and_once() -> None:
     clients = Clients()
     assert visit(clients).outcome is Outcome.SERVED
     assert (clients.opened, clients.ended) == (1, 1)
+
+
+def test_a_server_that_goes_on_after_our_alerts_gets_one_word_more() -> None:
+    """As one does that has fragments left to send; and not a third, whatever it answers."""
+    clients = Clients()
+
+    def handle(request: Request) -> list[bytes]:
+        if clients.ended:
+            return [challenge(request, _MORE.octets)]
+        answered = clients.handle(request)
+        return [challenge(request, _MORE.octets)] if clients.ended else answered
+
+    assert visit(clients, handle).outcome is Outcome.SERVED
+    packets = [EapPacket.parse(request.eap or b"") for request in clients.radius.heard]
+    alerts, last = packets[-2:]
+    assert Fragment.parse(alerts.data).data == bytes.fromhex("1503030002015a15030300020100")
+    assert (last.identifier, Fragment.parse(last.data).acknowledges) == (_MORE.identifier, True)
+
+
+_MORE = EapPacket(eap.Code.REQUEST, 77, eap.Type.PEAP, Fragment(b"more", more=True).octets)
 
 
 @pytest.mark.parametrize("replies", [1, 2])
