@@ -9,7 +9,7 @@ from probe.observation.document import read_survey
 from probe.observation.model import Handshake
 from tests.peers.hostapd import Radius, Session, hostapd, sessions
 from tests.peers.plans import eap_table, node_table, write_plan
-from tests.peers.rounds import after_the_proof, round_trips
+from tests.peers.rounds import after_the_proof, hostapd_fragments, round_trips
 from tests.running import Result, probe
 
 METHODS = ("PEAP", "EAP-TTLS", "EAP-TLS")
@@ -89,11 +89,12 @@ def check_rounds(
     for record, session in conversations:
         assert record.eap is not None, record
         assert tuple(NUMBERS[name] for name in record.eap.proposed) == session.proposed
-        naks, flight, behind = len(session.proposed) - 1, None, 0
+        fragments = 1
         if record.outcome == "served":
             assert record.served is not None
             assert record.served.tls == session.agreed
-            flight = session.flight
+            assert session.flight is not None
             behind = after_the_proof(str(record.eap.method), str(session.agreed), authorities)
-        expected = round_trips(naks, flight, behind, fragment)
+            fragments = hostapd_fragments(session.flight, behind, fragment)
+        expected = round_trips(len(session.proposed) - 1, fragments)
         assert record.round_trips == expected, (record, session)

@@ -8,7 +8,7 @@ import pytest
 from tests.peers.hostapd import Radius, hostapd, left_behind, sessions
 from tests.peers.pki import ECDSA, LONG, RSA, issued, keys
 from tests.peers.plans import eap_table, fingerprints, node_table, write_plan
-from tests.peers.rounds import after_the_proof, round_trips
+from tests.peers.rounds import after_the_proof, hostapd_fragments, round_trips
 from tests.running import Result, probe
 
 
@@ -29,8 +29,8 @@ def told_by(log: str, *, method: str, fragment: int) -> int:
     (session,) = sessions(log)
     assert session.flight is not None
     assert session.agreed is not None
-    behind = after_the_proof(method, session.agreed)
-    return round_trips(len(session.proposed) - 1, session.flight, behind, fragment)
+    fragments = hostapd_fragments(session.flight, after_the_proof(method, session.agreed), fragment)
+    return round_trips(len(session.proposed) - 1, fragments)
 
 
 @pytest.mark.parametrize("fragment", [300, 1398])
