@@ -160,6 +160,18 @@ class Conversation:
             return eap.nak(identifier, ()).octets
         return self._tunnel.packet(identifier, self._tunnel.farewell())
 
+    def farewell_ahead(self) -> bytes | None:
+        """Return the polite end for a request that was lost on its way to us; None: there is none.
+
+        To be sent where silence ended a method, and the farewell has met silence as well: what the
+        server waits for is then an answer to its next request, whose Identifier is one more (RFC
+        5216, 2.1.5). By what it has sent, TLS has begun.
+        """
+        if self._tunnel is None or self._last_identifier is None:
+            return None
+        fragment = self._tunnel.farewell()
+        return self._tunnel.packet((self._last_identifier + 1) % 256, fragment)
+
     def last_word(self, reply: Reply) -> bytes | None:
         """Return what to answer where the server goes on after our farewell; None: it has ended.
 

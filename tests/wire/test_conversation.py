@@ -419,7 +419,9 @@ def test_silence_in_mid_method_is_still_left_politely() -> None:
     later.receive(request(10, eap.Type.PEAP, Fragment()))
     later.silence()
     parting = b"\0" + bytes.fromhex("1503010002015a15030100020100")
+    assert later.farewell_ahead() == EapPacket(eap.Code.RESPONSE, 11, eap.Type.PEAP, parting).octets
     assert later.farewell() == EapPacket(eap.Code.RESPONSE, 10, eap.Type.PEAP, parting).octets
+    assert peer().farewell_ahead() is None
 
 
 @pytest.mark.parametrize("replies", [0, 1, 2])
