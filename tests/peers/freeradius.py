@@ -84,7 +84,7 @@ server inner {{
 }}
 """
 
-DROP = "update control {\n Response-Packet-Type := Do-Not-Respond\n }\n handled"
+DROP = "update control {\n Response-Packet-Type := Do-Not-Respond\n }"
 """A policy that leaves every request without an answer."""
 
 

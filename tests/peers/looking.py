@@ -19,7 +19,12 @@ NUMBERS = {"EAP-FAST": 43, "PEAP": 25, "EAP-TTLS": 21, "EAP-TLS": 13}
 LIMITS = "[limits]\nfailed_authentications_per_minute = 600\n"
 ONE_BY_ONE = f"{LIMITS}conversations_per_server = 1\n"
 """So that the server's log has the conversations in the order of the questions."""
-QUICK = "radius_first_wait = 0.1\nradius_longest_wait = 0.2\nradius_silence = 0.7\n"
+QUICK = """\
+radius_first_wait = 0.1
+radius_longest_wait = 0.1
+radius_silence = 0.45
+eap_farewell_wait = 0.2
+"""
 """Loopback needs no patience. Part of [limits]."""
 
 

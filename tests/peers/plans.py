@@ -6,7 +6,7 @@ from pathlib import Path
 from cryptography.hazmat.primitives.hashes import SHA256
 
 from tests.peers import pki
-from tests.peers.servers import SECRET
+from tests.peers.servers import LOOPBACK, SECRET
 
 
 def fingerprints(*labels: str) -> list[str]:
@@ -35,7 +35,7 @@ def eap_table(port: int, *methods: str, more: str = "") -> str:
     )
 
 
-def node_table(name: str = "quay1", more: str = "") -> str:
-    """Return one [[node]] at 127.0.0.1."""
+def node_table(name: str = "quay1", more: str = "", *, address: str = LOOPBACK) -> str:
+    """Return one [[node]] at an address, 127.0.0.1 unless told otherwise."""
     host = f"{name}.northpier.example"
-    return f'[[node]]\nname = "{name}"\nhost = "{host}"\naddresses = ["127.0.0.1"]\n{more}\n'
+    return f'[[node]]\nname = "{name}"\nhost = "{host}"\naddresses = ["{address}"]\n{more}\n'
