@@ -1,6 +1,7 @@
 """Plans for the independent servers, and what they were configured to serve."""
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 from cryptography.hazmat.primitives.hashes import SHA256
@@ -14,11 +15,14 @@ def fingerprints(*labels: str) -> list[str]:
     return [one.certificate.fingerprint(SHA256()).hex() for one in pki.issued(*labels)]
 
 
-def write_plan(directory: Path, *tables: str) -> Path:
-    """Write a plan that trusts the roots of this run, and return its path."""
-    for label in ("public-root", "private-root"):
+def write_plan(directory: Path, *tables: str, client_issuers: Sequence[str] = ()) -> Path:
+    """Write a plan that trusts the roots of this run, and return its path. `client_issuers`: labels
+    of the CAs that the certificates of clients come from."""
+    for label in ("public-root", "private-root", *client_issuers):
         (directory / f"{label}.pem").write_bytes(pki.issued(label)[0].pem)
     trust = '[trust]\npublic = ["public-root.pem"]\neap = ["private-root.pem"]\n'
+    if client_issuers:
+        trust += f"client_issuers = {json.dumps([f'{label}.pem' for label in client_issuers])}\n"
     secret = directory / "radius.secret"
     secret.touch(mode=0o600)
     secret.write_text(SECRET, "ascii")

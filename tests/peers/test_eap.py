@@ -33,8 +33,7 @@ def told_by(log: str, *, method: str, fragment: int) -> int:
     return round_trips(len(session.proposed) - 1, fragments)
 
 
-@pytest.mark.parametrize("fragment", [300, 1398])
-@pytest.mark.parametrize("labels", [RSA, ECDSA], ids=["rsa", "ecdsa"])
+@pytest.mark.parametrize(("labels", "fragment"), [(RSA, 300), (ECDSA, 1398)], ids=["rsa", "ecdsa"])
 @pytest.mark.parametrize("tls", ["TLSv1.2", "TLSv1.3"])
 @pytest.mark.parametrize(("method", "naks"), [("PEAP", 0), ("EAP-TTLS", 1), ("EAP-TLS", 1)])
 def test_the_chain_is_the_configured_one(

@@ -85,7 +85,7 @@ def sweep(directory: Path, met: Met, *methods: str, more: str = LOST) -> Looked:
     return Looked(result, records, met.server.logged())
 
 
-def by_hostapd(directory: Path, way: str = "loopback") -> Serving:
+def by_hostapd(directory: Path, way: str) -> Serving:
     radius = Radius(keys(*LONG), clients=NEIGHBOURS[way], tls=CURRENT)
     return lambda enter: hostapd(directory / "hostapd", radius, enter)
 
@@ -193,8 +193,8 @@ def test_a_path_that_loses_every_other_packet_costs_time_and_nothing_else(
     def passes(on: str, number: int) -> bool:
         return on != way or number % 2 == (0 if way == "request" else 1)
 
-    serve = by_hostapd(tmp_path)
-    with serve(()) as server, Tap(server.port, passes) as tap:
+    setup = Radius(keys(*RSA), tls=CURRENT)
+    with hostapd(tmp_path / "hostapd", setup) as server, Tap(server.port, passes) as tap:
         lossy = sweep(tmp_path, Met(LOOPBACK, tap.port, server))
         sound = sweep(tmp_path, Met(LOOPBACK, server.port, server))
     assert [record.outcome for record in (*lossy.records, *sound.records)] == ["served"] * 2
