@@ -9,12 +9,13 @@ from typing import Any
 
 import pytest
 
+from lab.relay import Balancing
 from lab.relay import Path as Lossy
 from probe.observation.model import Handshake
 from tests.peers.freeradius import DROP, Setup, freeradius, talks
 from tests.peers.hostapd import CURRENT, Radius, hostapd, left_behind, sessions
 from tests.peers.looking import LIMITS, QUICK, Looked, look
-from tests.peers.pki import LONG, RSA, keys
+from tests.peers.pki import EXPECTED, LONG, RSA, keys
 from tests.peers.plans import eap_table, fingerprints, node_table, write_plan
 from tests.peers.rounds import after_the_proof, round_trips
 from tests.peers.servers import LOOPBACK, SECRET, Running
@@ -34,6 +35,7 @@ IN_NAMESPACES = ["namespaces"] if namespaces_are_to_be_had() else []
 """On top of what every machine runs."""
 
 LOST = LIMITS + QUICK
+VIRTUAL = "127.0.0.3"
 NEIGHBOURS = {"relay": "127.0.0.0/8", "loopback": "127.0.0.0/8", "namespaces": "192.0.2.0/24"}
 """Whom a server takes requests from."""
 Serving = Callable[[Sequence[str]], AbstractContextManager[Running]]
@@ -58,7 +60,7 @@ def behind(way: str, serve: Serving, *lost: str) -> Iterator[Met]:
             lose_requests_over=LARGEST_WHOLE if "requests" in lost else None,
             lose_replies_over=LARGEST_WHOLE if "replies" in lost else None,
         )
-        with serve(()) as server, relayed(server.port, lossy) as port:
+        with serve(()) as server, relayed(server.port, lossy=lossy) as port:
             yield Met(LOOPBACK, port, server)
     else:
         with namespaces(lost=frozenset(lost)) as hosts, serve(hosts.server) as server:
@@ -231,6 +233,41 @@ def test_a_reply_from_another_address_is_told_by_both(tmp_path: Path, way: str) 
     # Whoever hears no reply can't end what was begun. The retry that heard one did, and so did the
     # visit of the usual address.
     assert [one.completed for one in sessions(healthy.log)][-2:] == [True, True]
+
+
+# ---------------------------------------------------------------- a balancer
+
+
+@pytest.mark.parametrize("balancing", list(Balancing))
+def test_a_balancer_before_two_servers(tmp_path: Path, balancing: Balancing) -> None:
+    """hostapd and FreeRADIUS behind one address. By packet it breaks every conversation in its
+    midst; by client each is carried through, whichever server it meets."""
+    radius, setup = Radius(keys(*RSA), tls=CURRENT), Setup(keys(*RSA))
+    with (
+        hostapd(tmp_path / "hostapd", radius) as first,
+        freeradius(tmp_path / "freeradius", setup) as second,
+        relayed(first.port, second.port, balancing=balancing, address=VIRTUAL) as port,
+    ):
+        service = (
+            f'[[service]]\nname = "{EXPECTED}"\nendpoint = "eap"\naddresses = ["{VIRTUAL}"]\n'
+            f"port = {port}\n"
+        )
+        nodes = (
+            node_table("quay1"),
+            node_table("quay2", f"eap.port = {second.port}", address=OTHER),
+        )
+        plan = write_plan(tmp_path, eap_table(first.port, "PEAP"), LOST, service, *nodes)
+        result, records = look(plan, command=("cluster",))
+    outcomes = {record.asked.address: str(record.outcome) for record in records}
+    assert (outcomes[LOOPBACK], outcomes[OTHER]) == ("served", "served")
+    if balancing is Balancing.BY_CLIENT:
+        assert outcomes[VIRTUAL] == "served"
+        assert result.findings() == set()
+        return
+    assert {rule for rule, *_ in result.findings()} == {"eap-balancer-splits"}
+    (finding,) = result.document["findings"]
+    assert finding["nodes"] == ["quay1", "quay2"]
+    assert "one conversation is spread over several nodes" in finding["says"]
 
 
 # ---------------------------------------------------------------- silence

@@ -18,8 +18,8 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import Self
 
+from lab.relay import Balancing, Relay
 from lab.relay import Path as Lossy
-from lab.relay import Relay
 from tests.peers.servers import LOOPBACK
 
 CABLE_MTU = 1280
@@ -106,15 +106,20 @@ def namespaces_are_to_be_had() -> bool:
 
 
 @contextmanager
-def relayed(port: int, lossy: Lossy) -> Iterator[int]:
-    """Put the lab's relay before a server on loopback; yield the port that it is at."""
+def relayed(
+    *ports: int,
+    lossy: Lossy = Lossy(),  # noqa: B008  # frozen
+    balancing: Balancing = Balancing.BY_CLIENT,
+    address: str = LOOPBACK,
+) -> Iterator[int]:
+    """Put the lab's relay before servers on loopback; yield the port that it is at."""
     bound = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    bound.bind((LOOPBACK, 0))
+    bound.bind((address, 0))
     at: int = bound.getsockname()[1]
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever)
     thread.start()
-    relay = Relay(bound, [(LOOPBACK, port)], lossy)
+    relay = Relay(bound, [(LOOPBACK, port) for port in ports], lossy, balancing=balancing)
     try:
         asyncio.run_coroutine_threadsafe(relay.start(), loop).result()
         yield at
