@@ -135,6 +135,12 @@ def _names_alone(case: Case, other: Draft, draft: Draft) -> bool:
     return COVERAGE in other.fault and _same_place(case, other, draft)
 
 
+def _before_the_proof(case: Case, other: Draft, draft: Draft) -> bool:
+    """No proof of the key was seen, as the server gave up before."""
+    unseen = draft.verdict_at_best is Verdict.UNSEEN
+    return unseen and other.verdict_at_best is Verdict.BLOCKED and _same_place(case, other, draft)
+
+
 def _nothing_newer(_case: Case, other: Draft, draft: Draft) -> bool:
     """What refuses today's versions speaks old ones only."""
     only = other.verdict_at_best is Verdict.BLOCKED
@@ -265,6 +271,7 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         ("web-unequal-answers", *_certificate(_WRONG_ALTOGETHER, "web")),
         _same_place,
     ),
+    ("eap-key-unproven", ("eap-long-chain",), _before_the_proof),
     # A certificate that ought to be gone, and is served at times, is mended with that.
     *(
         (rule_id, (f"{endpoint}-unequal-answers",), _same_place)

@@ -35,6 +35,8 @@ class Why(Enum):
 _UNVERIFIED = (Outcome.SECRET_DIFFERS, Outcome.SILENT, Outcome.NOT_ASKED)
 """Endings of a trial that no reply of the server's stands behind."""
 
+_GIVEN_UP = (Outcome.CUT_OFF, Outcome.REFUSED)
+
 _IN_THE_MIDST = (Outcome.REFUSED, Outcome.CUT_OFF, Outcome.MALFORMED, Outcome.METHOD_REFUSED)
 
 
@@ -105,13 +107,13 @@ class Narrowing:
 
     def _of_a_break(self, visit: Visit) -> Why | None:
         tried, outcome = self.tried(visit), visit.record.outcome
-        if outcome is Outcome.CUT_OFF:
-            if self.elsewhere(visit) is not None:
-                return Why.ELSEWHERE
-            if (visit.record.round_trips or 0) > ROUNDS_OF_MOST:
-                return Why.LONG
-            if _large_are_lost(tried):
-                return Why.LOST
+        if outcome is Outcome.CUT_OFF and self.elsewhere(visit) is not None:
+            return Why.ELSEWHERE
+        # There are servers too that give up after so many, by a reject.
+        if outcome in _GIVEN_UP and (visit.record.round_trips or 0) > ROUNDS_OF_MOST:
+            return Why.LONG
+        if outcome is Outcome.CUT_OFF and _large_are_lost(tried):
+            return Why.LOST
         if outcome is not Outcome.METHOD_REFUSED and self.old_only(visit):
             return Why.OLD
         if self._splits(visit):

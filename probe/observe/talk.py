@@ -14,7 +14,7 @@ from probe.observe.exchange import Exchange, uniform_jitter
 from probe.observe.visit import network_outcome
 from probe.wire.conversation import Conversation
 from probe.wire.hello import Hello
-from probe.wire.radius import RadiusError, Request, SecretDiffers, Value, eap_room
+from probe.wire.radius import RadiusError, Reply, Request, SecretDiffers, Value, eap_room
 
 _OVERHEAD = 10
 """Octets of a fragment beside the TLS data: EAP's five, flags and length (RFC 5216, 3.1)."""
@@ -200,10 +200,29 @@ class Talk:
         eap = self.conversation.farewell()
         if eap is None or self._error is not None:
             return
-        request = self.exchange.request(eap)
-        self.exchange.datagrams.send(request.octets)
         deadline = asyncio.get_running_loop().time() + self._limits.eap_farewell_wait
+        ahead = self.conversation.farewell_ahead() if self.silence is Silence.LATER else None
         try:
-            await self.exchange.reply(request, deadline)
+            reply = await self._say(eap, ahead or eap, deadline)
+            word = None if reply is None else self.conversation.last_word(reply)
+            if word is not None:
+                await self._say(word, word, deadline)
         except OSError:
             return  # it has gone first
+
+    async def _say(self, eap: bytes, then: bytes, deadline: float) -> Reply | None:
+        """Send, and if nothing comes in half of the time, send `then`. Return the reply, if any.
+
+        These are the last datagrams: nothing behind them would show that one was lost. The same
+        once more is the same request (RFC 5080, 2.2.1).
+        """
+        now = asyncio.get_running_loop().time()
+        request = self.exchange.request(eap)
+        self.exchange.datagrams.send(request.octets)
+        reply = await self.exchange.reply(request, (now + deadline) / 2)
+        if reply is not None:
+            return reply
+        if then != eap:
+            request = self.exchange.request(then)
+        self.exchange.datagrams.send(request.octets)
+        return await self.exchange.reply(request, deadline)

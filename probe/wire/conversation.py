@@ -160,6 +160,34 @@ class Conversation:
             return eap.nak(identifier, ()).octets
         return self._tunnel.packet(identifier, self._tunnel.farewell())
 
+    def farewell_ahead(self) -> bytes | None:
+        """Return the polite end for a request that was lost on its way to us; None: there is none.
+
+        To be sent where silence ended a method, and the farewell has met silence as well: what the
+        server waits for is then an answer to its next request, whose Identifier is one more (RFC
+        5216, 2.1.5). By what it has sent, TLS has begun.
+        """
+        if self._tunnel is None or self._last_identifier is None:
+            return None
+        fragment = self._tunnel.farewell()
+        return self._tunnel.packet((self._last_identifier + 1) % 256, fragment)
+
+    def last_word(self, reply: Reply) -> bytes | None:
+        """Return what to answer where the server goes on after our farewell; None: it has ended.
+
+        In the midst of its flight one server reads the alerts and sends its next fragment all the
+        same. It gives up at the acknowledgement of that (measured). To be sent once.
+        """
+        if reply.code != radius.Code.ACCESS_CHALLENGE or reply.eap is None or self._tunnel is None:
+            return None
+        try:
+            packet = EapPacket.parse(reply.eap)
+        except EapError:
+            return None
+        if packet.code is not eap.Code.REQUEST or packet.type != self._tunnel.number:
+            return None
+        return self._tunnel.packet(packet.identifier, Fragment(version=self._tunnel.version))
+
     # ------------------------------------------------------------ what came
 
     def _receive(self, reply: Reply) -> bytes | None:

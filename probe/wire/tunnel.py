@@ -44,6 +44,7 @@ class Tunnel:
         self._ours = Fragmenter(b"", size)
         self._theirs = Assembler(limits.eap_message_bytes)
         self._waiting = b""
+        self._parting: bytes | None = None
 
     def start(self) -> Fragment:
         """Return the first fragment of the ClientHello. Call once."""
@@ -75,7 +76,9 @@ class Tunnel:
 
     def farewell(self) -> Fragment:
         """Return the TLS client's parting alerts, in one fragment whatever its size (14 octets)."""
-        return Fragment(self.tls.farewell(), version=self.version)
+        if self._parting is None:
+            self._parting = self.tls.farewell()
+        return Fragment(self._parting, version=self.version)
 
     def packet(self, identifier: int, fragment: Fragment) -> bytes:
         """Return the EAP response that carries a fragment."""

@@ -167,6 +167,23 @@ def test_one_that_does_not_end_is_told_by_its_length() -> None:
     assert "quay3" in result.findings[0].remedy
 
 
+def test_a_server_that_itself_gives_up_after_fifty_rounds() -> None:
+    """One rejects then (FreeRADIUS 3.2, measured): in one method before the chain is whole, in
+    another one before the proof of its key. It is one cause, and no fault of the certificate."""
+    refused = said("quay1", "EAP-TTLS", Outcome.REFUSED, rounds=52, eap={"fragments": (270,) * 50})
+    survey = surveyed(seen_in(long(12_000), *(270,) * 50), refused)
+    shown, other = survey.handshakes
+    assert shown.served is not None
+    unproven = replace(shown.served, key_proven=None, key_detail="Access-Reject")
+    records = replace(shown, served=unproven, round_trips=52), other
+    result = judged(plan(), replace(survey, handshakes=records))
+    assert told(result) == [("eap-long-chain", "eap", FIRST, None)]
+    assert folded(result) == ["eap-key-unproven"]
+    (finding,) = result.findings
+    assert finding.verdict is Verdict.BLOCKED
+    assert len(finding.evidence) == 2
+
+
 # ---------------------------------------------------------------- resumption
 
 

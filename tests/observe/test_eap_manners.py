@@ -11,6 +11,9 @@ from probe.observation.model import Aspect, HandshakeAsk, Method, Outcome, Phase
 from probe.observe.eap import EapVisit
 from probe.observe.eapcontext import Peer
 from probe.observe.visit import VisitSeen
+from probe.wire import eap
+from probe.wire.eap import EapPacket
+from probe.wire.fragments import Fragment
 from probe.wire.radius import Code, Request, Verification, build_reply
 from tests.observe.plans import EAP
 from tests.observe.radiuspeers import SECRET, Handler, challenge, reject
@@ -50,6 +53,63 @@ def test_a_server_is_left_politely_and_once() -> None:
     clients = Clients()
     assert visit(clients).outcome is Outcome.SERVED
     assert (clients.opened, clients.ended) == (1, 1)
+
+
+def test_a_server_that_goes_on_after_our_alerts_gets_one_word_more() -> None:
+    """As one does that has fragments left to send; and not a third, whatever it answers."""
+    clients = Clients()
+
+    def handle(request: Request) -> list[bytes]:
+        if clients.ended:
+            return [challenge(request, _MORE.octets)]
+        answered = clients.handle(request)
+        return [challenge(request, _MORE.octets)] if clients.ended else answered
+
+    assert visit(clients, handle).outcome is Outcome.SERVED
+    packets = [EapPacket.parse(request.eap or b"") for request in clients.radius.heard]
+    alerts, last = packets[-2:]
+    assert Fragment.parse(alerts.data).data == PARTING
+    assert (last.identifier, Fragment.parse(last.data).acknowledges) == (_MORE.identifier, True)
+
+
+def test_a_polite_end_that_is_lost_is_said_once_more() -> None:
+    """The same octets: a server answers them alike (RFC 5080, 2.2.2)."""
+    clients = Clients()
+    lost: list[Request] = []
+
+    def handle(request: Request) -> list[bytes]:
+        parting = EapPacket.parse(request.eap or b"").data.endswith(PARTING)
+        if parting and not lost:
+            lost.append(request)
+            return []
+        return clients.handle(request)
+
+    limits = replace(QUICK, eap_farewell_wait=0.2)
+    assert visit(clients, handle, limits=limits).outcome is Outcome.SERVED
+    assert (clients.opened, clients.ended) == (1, 1)
+    assert clients.radius.heard[-1].octets == lost[0].octets
+
+
+def test_behind_a_reply_that_is_lost_the_next_request_is_answered_by_the_end() -> None:
+    """RFC 5216, 2.1.5: the server increments the Identifier. It waits for an answer to what never
+    came."""
+    clients = Clients()
+
+    def handle(request: Request) -> list[bytes]:
+        started = len(clients.radius.heard) == 1
+        return clients.handle(request) if started else []
+
+    assert visit(clients, handle).outcome is Outcome.CUT_OFF
+    packets = [EapPacket.parse(request.eap or b"") for request in clients.radius.heard]
+    hello, nak, ahead = packets[-3:]
+    assert (nak.identifier, nak.type) == (hello.identifier, eap.Type.NAK)
+    assert (ahead.identifier, ahead.type) == (hello.identifier + 1, eap.Type.PEAP)
+    # No version is agreed on yet, so the records say 1.0 (RFC 5246, appendix E.1).
+    assert Fragment.parse(ahead.data).data == bytes.fromhex("1503010002015a15030100020100")
+
+
+PARTING = bytes.fromhex("1503030002015a15030300020100")
+_MORE = EapPacket(eap.Code.REQUEST, 77, eap.Type.PEAP, Fragment(b"more", more=True).octets)
 
 
 @pytest.mark.parametrize("replies", [1, 2])

@@ -14,20 +14,20 @@ MESSAGE = 4
 """RFC 5246, 7.4: type and length of a handshake message."""
 
 
-def round_trips(
-    naks: int, flight: int | None, behind: int, fragment: int, *, retries: int = 0
-) -> int:
-    """Return the round trips of a conversation as far as the chain.
+def round_trips(naks: int, fragments: int, *, retries: int = 0) -> int:
+    """Return the round trips of a conversation as far as the proof of the key, or the reject.
 
-    `flight` is how many octets of TLS the server answers the hello with (None: it rejects it),
-    `behind` how many of them come behind the proof, and `fragment` how many of them go into one
-    fragment: hostapd counts the octet of flags in each and the four of the length in the first.
+    `fragments`: how many of the server's it takes. `retries`: hellos that it asked for once more
+    (RFC 9846, 4.1.4). Ours, of some 360 octets, is one fragment of any size in use.
     """
-    fragments = 1
-    if flight is not None and flight >= fragment:
-        fragments = ceil((flight - behind + 4) / (fragment - 1))
-    hello = 1  # some 360 octets: one fragment of any size in use
-    return 1 + naks + hello + retries + fragments - 1
+    identity, hello = 1, 1
+    return identity + naks + hello + retries + fragments - 1
+
+
+def hostapd_fragments(flight: int, behind: int, size: int) -> int:
+    """Return how many fragments hostapd's proof is whole in. It counts the octet of flags in each,
+    and the four of the length in the first. `behind`: octets of the flight behind the proof."""
+    return 1 if flight < size else ceil((flight - behind + 4) / (size - 1))
 
 
 def after_the_proof(method: str, tls: str, authorities: Iterable[bytes] = ()) -> int:

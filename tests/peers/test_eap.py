@@ -8,7 +8,7 @@ import pytest
 from tests.peers.hostapd import Radius, hostapd, left_behind, sessions
 from tests.peers.pki import ECDSA, LONG, RSA, issued, keys
 from tests.peers.plans import eap_table, fingerprints, node_table, write_plan
-from tests.peers.rounds import after_the_proof, round_trips
+from tests.peers.rounds import after_the_proof, hostapd_fragments, round_trips
 from tests.running import Result, probe
 
 
@@ -29,12 +29,11 @@ def told_by(log: str, *, method: str, fragment: int) -> int:
     (session,) = sessions(log)
     assert session.flight is not None
     assert session.agreed is not None
-    behind = after_the_proof(method, session.agreed)
-    return round_trips(len(session.proposed) - 1, session.flight, behind, fragment)
+    fragments = hostapd_fragments(session.flight, after_the_proof(method, session.agreed), fragment)
+    return round_trips(len(session.proposed) - 1, fragments)
 
 
-@pytest.mark.parametrize("fragment", [300, 1398])
-@pytest.mark.parametrize("labels", [RSA, ECDSA], ids=["rsa", "ecdsa"])
+@pytest.mark.parametrize(("labels", "fragment"), [(RSA, 300), (ECDSA, 1398)], ids=["rsa", "ecdsa"])
 @pytest.mark.parametrize("tls", ["TLSv1.2", "TLSv1.3"])
 @pytest.mark.parametrize(("method", "naks"), [("PEAP", 0), ("EAP-TTLS", 1), ("EAP-TLS", 1)])
 def test_the_chain_is_the_configured_one(

@@ -1,5 +1,7 @@
 """A conversation joined in memory with an EAP server, RADIUS octets between them."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -370,6 +372,20 @@ def test_conversation_ends_in_mid_flight() -> None:
     assert talk.end.kind == "Access-Reject"
 
 
+def test_a_server_that_goes_on_after_the_alerts_is_given_an_acknowledgement() -> None:
+    """Its next fragment asks for one (RFC 5216, 2.1.5). What ends it asks for nothing."""
+    conversation = peer()
+    talk = converse(conversation, EapServer(context()).answer)
+    more = request(77, eap.Type.PEAP, Fragment(b"the rest of its flight"))
+    acknowledgement = EapPacket(eap.Code.RESPONSE, 77, eap.Type.PEAP, Fragment(version=0).octets)
+    assert conversation.last_word(more) == acknowledgement.octets
+    assert talk.end is not None
+    assert conversation.last_word(talk.end) is None
+    strange = (b"", b"\x03\x4d\x00\x04", request(77, eap.Type.EAP_TLS).eap)
+    for octets in strange:
+        assert conversation.last_word(replace(more, eap=octets)) is None
+
+
 # ---------------------------------------------------------------- what goes wrong
 
 
@@ -403,7 +419,9 @@ def test_silence_in_mid_method_is_still_left_politely() -> None:
     later.receive(request(10, eap.Type.PEAP, Fragment()))
     later.silence()
     parting = b"\0" + bytes.fromhex("1503010002015a15030100020100")
+    assert later.farewell_ahead() == EapPacket(eap.Code.RESPONSE, 11, eap.Type.PEAP, parting).octets
     assert later.farewell() == EapPacket(eap.Code.RESPONSE, 10, eap.Type.PEAP, parting).octets
+    assert peer().farewell_ahead() is None
 
 
 @pytest.mark.parametrize("replies", [0, 1, 2])

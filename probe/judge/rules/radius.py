@@ -2,7 +2,7 @@
 whether sessions are resumed."""
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
@@ -123,23 +123,28 @@ def long_chain(case: Case) -> Iterator[Draft]:
     allow, at the fragment sizes that are common on site (RFC 9191, 1 and 3)."""
     narrowing = Narrowing(case)
     found: dict[tuple[bool, bool, Acceptance | None], list[Sighting]] = defaultdict(list)
-    for visit in case.eap:
-        if not visit.nodes:
+    visits = [visit for visit in case.eap if visit.nodes]
+    given_up = [visit for visit in visits if narrowing.why(visit) is Why.LONG]
+    struck = {visit.server for visit in given_up}
+    long_at: set[Hashable] = set()
+    for visit in visits:
+        if not visit.chain:
             continue
+        rounds = {size: _rounds(case, visit, size) for size in _sizes(case, visit)}
+        if max(rounds.values()) > ROUNDS_OF_MANY:
+            told = _arithmetic(case, visit, rounds)
+            # In the largest ones, those of this site, it is what every login takes.
+            blocked = min(rounds.values()) > ROUNDS_OF_MOST or visit.server in struck
+            accepted = case.acceptance(LONG_CHAIN, visit.nodes, None)
+            found[blocked, True, accepted].append(Sighting(visit, visit.chain[0], (), told))
+            long_at.add(visit.server)
+    for visit in given_up:
+        told = clip(visit.record.detail or visit.record.outcome.value)
+        told += f"; {_sum(visit)} octets in {_fragments(visit)} fragments until then"
         accepted = case.acceptance(LONG_CHAIN, visit.nodes, None)
-        if visit.chain:
-            rounds = {size: _rounds(case, visit, size) for size in _sizes(case, visit)}
-            if max(rounds.values()) > ROUNDS_OF_MANY:
-                told = _arithmetic(case, visit, rounds)
-                # In the largest ones, those of this site, it is what every login takes.
-                key = min(rounds.values()) > ROUNDS_OF_MOST, True, accepted
-                found[key].append(Sighting(visit, visit.chain[0], (), told))
-        elif narrowing.why(visit) is Why.LONG:
-            told = clip(visit.record.detail or visit.record.outcome.value)
-            told += f"; {_sum(visit)} octets in {_fragments(visit)} fragments until then"
-            found[True, False, accepted].append(Sighting(visit, None, (), told))
-    for (blocked, shown, accepted), sightings in found.items():
-        yield _long(case, sightings, accepted, blocked=blocked, shown=shown)
+        found[True, visit.server in long_at, accepted].append(Sighting(visit, None, (), told))
+    for (blocked, seen, accepted), sightings in found.items():
+        yield _long(case, sightings, accepted, blocked=blocked, shown=seen)
 
 
 def _flight(case: Case, visit: Visit) -> int:
