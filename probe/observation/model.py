@@ -89,6 +89,10 @@ class Aspect(Token):
     """web: an address that DNS gives for the name and the plan does not: where clients are led."""
     UNSIGNED = "unsigned"
     """eap: a request without Message-Authenticator (RFC 3579, 3.2): whether it is answered."""
+    INSIDE = "inside"
+    """radsec: what is said inside TLS to a peer that shows the plan's certificate."""
+    LOGIN = "login"
+    """eap: one complete login with the plan's test account or certificate."""
 
 
 class Outcome(Token):
@@ -335,8 +339,43 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class RadsecSeen:
+    """What a RadSec server showed beside its chain (RFC 6614)."""
+
+    certificate_asked: bool | None = None
+    """Whether it demanded a certificate of its peer; None: not seen."""
+    client_authorities: tuple[str, ...] | None = None
+    """The CA names in CertificateRequest, as for EAP-TLS."""
+    alpn: str | None = None
+    """The protocol that it chose (RFC 9765, 3.3); None: none."""
+    status_reply: str | None = None
+    """What answered Status-Server inside TLS (RFC 5997), by kind; None: nothing, or not asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoginSeen:
+    """How a complete login ended. It holds nothing of the credential."""
+
+    sent: bool
+    """Whether the credential, or a proof made with it, left this machine."""
+    accepted: bool | None = None
+    """Access-Accept or Access-Reject; None: neither came."""
+    detail: str | None = None
+    """Why nothing was sent, or how it ended, in words; may hold text off the wire."""
+    inner: str | None = None
+    """The inner method that was used."""
+    attributes: tuple[tuple[str, str], ...] = ()
+    """Of the last reply, by name, without keys, State, EAP-Message and authenticators."""
+    keys_agree: bool | None = None
+    """Whether MS-MPPE-Recv-Key and MS-MPPE-Send-Key (RFC 2548, 2.4) are those that this side
+    derived; None: there were none to compare."""
+    resumable: bool | None = None
+    """Whether the server offers to resume the session; None: not seen."""
+
+
+@dataclass(frozen=True, slots=True)
 class Handshake:
-    """What one visit of a web or EAP endpoint showed."""
+    """What one visit of a web, EAP or RadSec endpoint showed."""
 
     question: str
     endpoint: Endpoint
@@ -363,6 +402,8 @@ class Handshake:
     """The address of this machine that the visit came from, where it is known."""
     trials: tuple[Trial, ...] = ()
     """eap: what was tried to narrow down why it failed, in the order tried."""
+    radsec: RadsecSeen | None = None
+    login: LoginSeen | None = None
 
 
 class FetchKind(Token):
