@@ -75,6 +75,8 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     country: str | None = None
     names: tuple[str, ...] = ()
     """Alternative names: DNS names and addresses."""
+    numbered_names: int = 0
+    """Further names below the first one: 0001.NAME, 0002.NAME, ..."""
     key: str = "P-256"
     key_of: str | None = None
     """Label of a certificate whose key this one has too: a renewal, or a cross-signed CA."""
@@ -274,7 +276,9 @@ def _extensions(
     if blueprint.names:
         # With an empty subject the names are all there is, and critical (RFC 5280, 4.2.1.6).
         bare = not (blueprint.common_name or blueprint.organization)
-        names = [_general_name(name) for name in blueprint.names]
+        first = blueprint.names[0]
+        more = [f"{number:04}.{first}" for number in range(1, blueprint.numbered_names + 1)]
+        names = [_general_name(name) for name in (*blueprint.names, *more)]
         found.append((x509.SubjectAlternativeName(names), bare))
     if blueprint.policies:
         found.append((policies(blueprint.policies), False))

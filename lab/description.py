@@ -10,6 +10,9 @@ from lab.nameserver import Zone
 from lab.scenario import Scenario, Service, laid_over
 from lab.seating import Seating
 
+FAILED_AUTHENTICATIONS = 6_000
+"""A minute, at each node: nobody reads the log of a lab's server."""
+
 SECRET_FILE = "radius.secret"
 PROFILE_FOLDER = "given"
 
@@ -86,6 +89,7 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
             "secret": {"file": SECRET_FILE},
             "identity": f"cert-probe@{scenario.domain}",
         }
+        plan["limits"] = {"failed_authentications_per_minute": FAILED_AUTHENTICATIONS}
     if scenario.authorities():
         plan["fetch"] = {"allow": ["127.0.0.0/8"]}
     if scenario.canary is not None:

@@ -26,9 +26,9 @@ class Result:
         """Return the entries of one kind of endpoint, over all nodes: visits as clients make."""
         return [entry for entry in self._entries(endpoint) if entry["asked"]["aspect"] is None]
 
-    def closer(self, aspect: str) -> list[dict[str, Any]]:
-        """Return the entries of web visits that were after one aspect."""
-        return [entry for entry in self._entries("web") if entry["asked"]["aspect"] == aspect]
+    def closer(self, aspect: str, endpoint: str = "web") -> list[dict[str, Any]]:
+        """Return the entries of visits that were after one aspect."""
+        return [entry for entry in self._entries(endpoint) if entry["asked"]["aspect"] == aspect]
 
     def _entries(self, endpoint: str) -> list[dict[str, Any]]:
         return [

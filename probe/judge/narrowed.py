@@ -32,6 +32,9 @@ class Why(Enum):
     OFFER = "another offer is taken"
 
 
+_UNVERIFIED = (Outcome.SECRET_DIFFERS, Outcome.SILENT, Outcome.NOT_ASKED)
+"""Endings of a trial that no reply of the server's stands behind."""
+
 _IN_THE_MIDST = (Outcome.REFUSED, Outcome.CUT_OFF, Outcome.MALFORMED, Outcome.METHOD_REFUSED)
 
 
@@ -84,7 +87,7 @@ class Narrowing:
             (
                 trial.replied_from
                 for trial in self.tried(visit)
-                if trial.outcome is Outcome.SERVED
+                if trial.outcome not in _UNVERIFIED
                 and trial.replied_from not in (None, visit.asked.address)
             ),
             None,

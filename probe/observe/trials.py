@@ -153,7 +153,7 @@ class Trials:
 
     async def _smaller(self) -> _Result:
         """The conversation once more, with small packets both ways."""
-        mtu = self._asking.limits.small_framed_mtu
+        mtu = min(self._asking.limits.small_framed_mtu, self._asking.peer.settings.framed_mtu)
         async with self._patient.talk(framed_mtu=mtu) as talk:
             await self._connect(talk)
             result = await self._converse(talk)

@@ -5,7 +5,8 @@
 
 The first Access-Request carries our Response/Identity, so every reply counts one round trip, and
 every response but the polite end asks for one more. Server fragments go to the TLS client as they
-come, so a conversation ends in mid-flight if the chain is in hand there. What breaks EAP, the
+come, so a conversation ends in mid-flight if the chain is in hand there, or reads on for what
+EAP-TLS asks of clients: then the chain stays served whatever comes. What breaks EAP, the
 framing or TLS is told as malformed; nothing here waits, retries or forgives.
 """
 
@@ -34,7 +35,7 @@ class _State(Enum):
 class Conversation:
     """Asks one server, by one of several acceptable methods, for its chain."""
 
-    def __init__(  # one name for each choice
+    def __init__(
         self,
         *,
         identity: str,

@@ -355,11 +355,9 @@ class TlsClient:
         )
 
     def _part_after(self, error: SSL.Error) -> None:
-        """Take back the farewell where the server has ended it, else say what OpenSSL wants to."""
+        """Take back the farewell if it is the server that has ended it."""
         if self._alert is not None or isinstance(error, SSL.ZeroReturnError):
             self._parting = b""
-        else:
-            self._parting = self._drain() or self._parting
 
     # ------------------------------------------------------------ the end
 

@@ -11,6 +11,19 @@ from tests.running import probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 HEALTHY = [name for name in known() if name.startswith("healthy-")]
+EAP_OF_EACH_KIND = [
+    "healthy-balanced",
+    "healthy-behind-relay",
+    "healthy-both-key-families",
+    "healthy-client-authorities",
+    "healthy-eap-every-version",
+    "healthy-large-chain",
+    "healthy-one-method",
+    "healthy-teap",
+    "healthy-tls-1-2-only",
+    "healthy-virtual-addresses",
+    "healthy-visits",
+]
 
 
 @pytest.mark.parametrize("single_address", [False, True])
@@ -47,3 +60,28 @@ def test_a_healthy_node_in_depth_has_no_finding(tmp_path: Path, name: str) -> No
     # By each name: two families under two versions, and two repeats.
     names = len(result.endpoints("web"))
     assert (len(result.closer("family")), len(result.closer("again"))) == (4 * names, 2 * names)
+    if scenario.node[node].eap is not None:
+        assert {entry["outcome"] for entry in result.endpoints("eap")} == {"served"}
+        assert {entry["outcome"] for entry in result.closer("again", "eap")} == {"served"}
+        # At the node's own address; virtual addresses are asked again and not more closely.
+        assert len(result.closer("family", "eap")) == 4
+        assert len(result.closer("old-version", "eap")) == 2
+        own = [entry for entry in result.closer("again", "eap") if f"/{node}/" in entry["id"]]
+        assert len(own) == 2
+
+
+@pytest.mark.parametrize("name", EAP_OF_EACH_KIND)
+def test_a_closer_look_leaves_no_session_behind(tmp_path: Path, name: str) -> None:
+    """Every conversation is ended politely, and there are no more than was announced: with the
+    methods and visits of these plans at most twelve at one address, and two in a sweep."""
+    scenario = Scenario.load(name)
+    node = scenario.nodes[-1]
+    with Cluster(scenario, directory=tmp_path, at=DAY) as lab:
+        probe(lab.plan_path, "--only", "eap")
+        swept = {name: server.opened for name, server in lab.radius.items()}
+        probe(lab.plan_path, "--only", "eap", "--unsigned", command=("node", node))
+        closer = {name: server.opened - swept[name] for name, server in lab.radius.items()}
+        assert {server.waiting for server in lab.radius.values()} <= {0}
+    # A balancer spreads three more over the nodes behind it.
+    assert max(swept.values(), default=0) <= 3
+    assert max(closer.values(), default=0) <= 15

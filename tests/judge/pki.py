@@ -46,9 +46,9 @@ class Made:
 
 
 @cache
-def key(label: str) -> ec.EllipticCurvePrivateKey:
+def key(label: str, *, strong: bool = False) -> ec.EllipticCurvePrivateKey:
     """Return the same key for the same label within one run."""
-    return ec.generate_private_key(ec.SECP256R1())
+    return ec.generate_private_key(ec.SECP384R1() if strong else ec.SECP256R1())
 
 
 @cache
@@ -90,14 +90,16 @@ def make(
     critical: Sequence[str] = (),
     more: Sequence[tuple[x509.ExtensionType, bool]] = (),
     rsa_leaf: bool = False,
+    strong: bool = False,
 ) -> Made:
     """Make a certificate; without issuer it signs itself.
 
     `signed_with` puts another key's signature under it. `critical` names unknown extensions.
+    `strong`: its key is P-384, and SHA-384 is signed.
     """
     subject = name(subject) if isinstance(subject, str) else subject
     label = key_label or subject.rfc4514_string()
-    own = rsa_key(label) if rsa_leaf else key(label)
+    own = rsa_key(label) if rsa_leaf else key(label, strong=strong)
     signer = key(signed_with) if signed_with else (issuer.key if issuer else own)
     builder = (
         x509.CertificateBuilder()
@@ -134,7 +136,7 @@ def make(
         builder = builder.add_extension(
             x509.UnrecognizedExtension(x509.ObjectIdentifier(oid), b"\x05\x00"), critical=True
         )
-    return Made(builder.sign(signer, hashes.SHA256()), own)
+    return Made(builder.sign(signer, hashes.SHA384() if strong else hashes.SHA256()), own)
 
 
 def _usage(chosen: Sequence[str]) -> x509.KeyUsage:

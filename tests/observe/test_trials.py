@@ -367,6 +367,32 @@ def test_what_the_pace_leaves_no_room_for_is_told() -> None:
     assert "failed authentications" in (untried.detail or "")
 
 
+def test_a_trial_that_is_cancelled_ends_its_session_first() -> None:
+    clients = Clients()
+
+    async def run() -> None:
+        def handle(request: Request) -> list[bytes]:
+            answers = [reply for reply in clients.handle(request) if len(reply) <= 700]
+            if clients.opened == 2:
+                task.cancel()
+            return answers
+
+        async def whole() -> None:
+            ask = replace(ASK, port=clients.radius.port)
+            async with EapVisit(ask, Peer("127.0.0.1", EAP, SECRET), QUICK) as visit:
+                await visit.run()
+                await visit.leave()
+                await visit.narrow_down(lambda _: True)
+
+        async with serving(clients, handle):
+            task = asyncio.create_task(whole())
+            with pytest.raises(asyncio.CancelledError):
+                await task
+
+    asyncio.run(run())
+    assert (clients.opened, clients.ended) == (2, 2)
+
+
 def test_all_of_it_stays_within_the_time_of_a_visit() -> None:
     """A server that answers each request in the last moment, and the hello not at all."""
     limits = replace(QUICK, radius_silence=1.0, radius_tries=20, eap_visit=0.4)

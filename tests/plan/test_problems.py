@@ -224,6 +224,11 @@ SINGLE = [
     (in_top("[limits]\ndns_wait = inf"), "limits.dns_wait", "inf is out of range"),
     (in_top("[limits]\ndns_wait = nan"), "limits.dns_wait", "nan is out of range"),
     (in_top("[limits]\ndns_tries = 1.5"), "limits.dns_tries", "is a number"),
+    (
+        in_top("[limits]\nconversations_per_server = 21"),
+        "limits.conversations_per_server",
+        "21 is out of range",
+    ),
     (in_top(f"[limits]\ndns_wait = {'9' * 400}"), "limits.dns_wait", "out of range"),
     (in_top("[judge]\nexpiring_days = -1"), "judge.expiring_days", "-1 is out of range"),
     # service

@@ -28,7 +28,7 @@ from tests.wire.pki import der, make_chain, server_context
 from tests.wire.test_conversation import NUMBERS
 
 SECRET = b"testing-only"
-LIMITS = Limits(eap_rounds=20, eap_message_bytes=20_000, flight_bytes=40_000)
+LIMITS = Limits(eap_rounds=12, eap_message_bytes=20_000, flight_bytes=40_000)
 """Lower than what is in use, so that they are met."""
 
 # ---------------------------------------------------------------- parsers by themselves
@@ -218,6 +218,7 @@ class Hostile(RuleBasedStateMachine):
         self.said: list[bytes] = []
         self.identifier = 0
         self.replies = 0
+        self.answered: int | None = None
         self.goes_on(good)
 
     def over(self) -> bool:
@@ -356,6 +357,8 @@ class Hostile(RuleBasedStateMachine):
             assert octets is not None
             assert (answered.code, answered.identifier) == (eap.Code.RESPONSE, octets[1])
             assert len(self.outgoing) <= self.ours + 10
+            assert answered.identifier != self.answered, "a new request has a new Identifier"
+            self.answered = answered.identifier
 
     def teardown(self) -> None:
         if hasattr(self, "conversation"):

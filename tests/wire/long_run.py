@@ -32,7 +32,7 @@ def one_round(number: int) -> None:
     for check in PARSERS.values():
         seed(number)(drawing(given(OCTETS)(check)))()
     drawn = type(f"Hostile{number}", (Hostile,), {})
-    run_state_machine_as_test(seed(number)(drawn), settings=drawing)  # type: ignore[no-untyped-call]  # not annotated there
+    run_state_machine_as_test(seed(number)(drawn), settings=drawing)
 
 
 def main(minutes: float, number: int) -> int:

@@ -20,7 +20,7 @@ def test_any_octets_are_read_or_refused(check: Callable[[bytes], None]) -> None:
 
 
 def test_any_server_leads_to_one_outcome() -> None:
-    run_state_machine_as_test(  # type: ignore[no-untyped-call]  # not annotated there
+    run_state_machine_as_test(
         Hostile,
         settings=settings(
             max_examples=1_000,

@@ -10,7 +10,7 @@ from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, beside_chains, nodes_of, resting_on
 from probe.judge.narrowed import ROUNDS_OF_MANY, ROUNDS_OF_MOST, Narrowing, Why
 from probe.judge.words import called, clip, listing, verb
-from probe.observation.model import Aspect, Endpoint, Outcome
+from probe.observation.model import Aspect, Endpoint, Outcome, RadiusSeen
 from probe.plan.model import Acceptance
 
 UNSIGNED_REPLY = "eap-unsigned-reply"
@@ -40,9 +40,7 @@ def unsigned_replies(case: Case) -> Iterator[Draft | Note]:
         radius = visit.record.radius
         if radius is None or not visit.nodes or visit.aspect is Aspect.UNSIGNED:
             continue
-        # A bare Access-Reject without EAP need not be signed.
-        of_eap = bool(visit.chain) or radius.reply == "Access-Challenge"
-        if radius.message_authenticator is False and of_eap:
+        if radius.message_authenticator is False and _of_eap(visit, radius):
             accepted = case.acceptance(UNSIGNED_REPLY, visit.nodes, None)
             detail = "a reply with EAP-Message came without Message-Authenticator"
             found[accepted].append(Sighting(visit, None, (), detail))
@@ -73,6 +71,13 @@ def unsigned_replies(case: Case) -> Iterator[Draft | Note]:
             " forged by MD5 collisions.",
             _PLACE,
         )
+
+
+def _of_eap(visit: Visit, radius: RadiusSeen) -> bool:
+    """Whether it was a reply with EAP in it: a bare Access-Reject need not be signed. Surveys of
+    an earlier version, which did not note the longest reply, did not look at that."""
+    told = radius.largest_reply is not None
+    return told or bool(visit.chain) or radius.reply == "Access-Challenge"
 
 
 def unsigned_accepted(case: Case) -> Iterator[Draft]:
