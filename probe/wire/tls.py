@@ -24,6 +24,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.wire import handshake, openssl, registry
+from probe.wire.credential import ClientCertificate
 from probe.wire.handshake import ContentType, HandshakeType
 from probe.wire.hello import Hello, connection
 
@@ -68,8 +69,15 @@ class TlsClient:
     """
 
     def __init__(
-        self, hello: Hello, limits: Limits, *, finish: bool = False, until_request: bool = False
+        self,
+        hello: Hello,
+        limits: Limits,
+        *,
+        finish: bool = False,
+        until_request: bool = False,
+        certificate: ClientCertificate | None = None,
     ) -> None:
+        """`certificate`: shown if the server asks for one, where the handshake is finished."""
         self.done = False
         self.established = False
         """finish: the handshake is over, and `write` and `read` carry what the ends say."""
@@ -84,13 +92,15 @@ class TlsClient:
         self.client_authorities: tuple[bytes, ...] | None = None
         """The CA names in CertificateRequest, DER, in the order sent; None: no such message was
         seen, or it does not add up. `[limits] client_authorities` are kept."""
+        self.certificate_asked: bool | None = None
+        """Whether there was a CertificateRequest; None: its turn has not been seen to come."""
         self.resumption: tuple[str, ...] = ()
         """As `ServerHello.resumption` says."""
         self._limits = limits
         self._offered = hello.versions
         self._finish = finish
         self._reads_on = until_request
-        self._connection = connection(hello)
+        self._connection = connection(hello, certificate)
         self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
         self._messages: list[tuple[int, bytes]] = []
         self._head = b""
@@ -103,6 +113,16 @@ class TlsClient:
         self._staple: bytes | None = None
         self._timestamps: bytes | None = None
         self._parting = b""
+
+    @property
+    def alert(self) -> str | None:
+        """IANA description of the fatal alert that came, behind the chain too."""
+        return self._alert
+
+    @property
+    def alpn(self) -> str | None:
+        """The application protocol that the server chose (RFC 7301, 3.2); None: none."""
+        return self._connection.get_alpn_proto_negotiated().decode("ascii", "replace") or None
 
     def start(self) -> bytes:
         """Return the first flight, to be sent. Call once."""
@@ -173,7 +193,8 @@ class TlsClient:
         """Return what the server has said since; b"" for nothing yet, or if it has ended (`done`).
         Only when `established`."""
         found = bytearray()
-        with openssl.messages_into([]):
+        messages: list[tuple[int, bytes]] = []
+        with openssl.messages_into(messages):
             try:
                 while len(found) < self._limits.flight_bytes:
                     found += self._connection.recv(_PIECE)
@@ -181,7 +202,15 @@ class TlsClient:
                 pass
             except SSL.Error:
                 self._over()
+        for kind, message in messages:
+            # Under TLS 1.3 a server objects to our certificate when the handshake is over for us.
+            if kind == ContentType.ALERT:
+                self._note_alert(message)
         return bytes(found)
+
+    def _note_alert(self, body: bytes) -> None:
+        tls13 = self._version == _TLS13
+        self._alert = handshake.fatal_alert(body, tls13=tls13) or self._alert
 
     def _over(self) -> None:
         """What was established has ended by the server's doing."""
@@ -259,8 +288,7 @@ class TlsClient:
         messages, self._messages = self._messages, []
         for kind, message in messages:
             if kind == ContentType.ALERT:
-                tls13 = self._version == _TLS13
-                self._alert = handshake.fatal_alert(message, tls13=tls13) or self._alert
+                self._note_alert(message)
                 continue
             try:
                 self._read_handshake(message[0], message[4:])
@@ -283,6 +311,9 @@ class TlsClient:
         elif kind == HandshakeType.CERTIFICATE and not self.certificates:
             entries = handshake.certificate_list(body, tls13=self._version == _TLS13)
             self.certificates = tuple(entry.der for entry in entries)
+            if self._version == _TLS13:
+                # RFC 9846, 4.3.2: a CertificateRequest would have come before.
+                self.certificate_asked = bool(self.certificate_asked)
             if self._version == _TLS13 and entries:
                 self._staple, self._timestamps = entries[0].staple, entries[0].timestamps
             self.phase = Phase.CERTIFICATE
@@ -300,9 +331,11 @@ class TlsClient:
             self._reads_on = False
         elif kind == HandshakeType.CERTIFICATE_REQUEST:
             self._reads_on = False
+            self.certificate_asked = True
             self.client_authorities = self._authorities(body)
         elif kind == HandshakeType.SERVER_HELLO_DONE:
             self._reads_on = False
+            self.certificate_asked = bool(self.certificate_asked)
 
     def _authorities(self, body: bytes) -> tuple[bytes, ...] | None:
         """Read a CertificateRequest. One that does not add up takes nothing away from the chain."""
