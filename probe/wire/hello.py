@@ -73,10 +73,7 @@ def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SS
     else:
         # In a context of its own, which nothing else is ever given and nobody keeps.
         context = _context.__wrapped__(*variant)
-        context.use_certificate(certificate.certificates[0])
-        context.use_privatekey(certificate.key)
-        for issuer in certificate.certificates[1:]:
-            context.add_extra_chain_cert(issuer)
+        certificate.give_to(context)
         found = SSL.Connection(context, None)
     found.set_connect_state()
     if hello.server_name is not None and not _is_address(hello.server_name):
