@@ -18,6 +18,7 @@ from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
 from probe.observe.footprint import Footprint, footprint
+from probe.observe.radsecvisits import CredentialError, credentials
 from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
@@ -99,7 +100,12 @@ def secrets_for(
                 ' eap.secret = { environment = "NAME" }, or leave EAP out (--only dns,web)',
             )
         )
-    return resolve(secrets_needed(plan, asked), prompt=prompt)
+    found = resolve(secrets_needed(plan, asked), prompt=prompt)
+    try:
+        credentials(plan, asked, found)
+    except CredentialError as error:
+        raise SecretError((str(error),)) from None
+    return found
 
 
 def limits_of(plan: Plan) -> Limits:

@@ -350,6 +350,11 @@ class RadsecSeen:
     """The protocol that it chose (RFC 9765, 3.3); None: none."""
     status_reply: str | None = None
     """What answered Status-Server inside TLS (RFC 5997), by kind; None: nothing, or not asked."""
+    eap_outcome: Outcome | None = None
+    """How the EAP conversation inside TLS ended; None: none was held."""
+    eap_detail: str | None = None
+    eap_served: Served | None = None
+    """What the EAP server behind showed; `served` of the record is the RadSec server's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -404,6 +409,12 @@ class Handshake:
     """eap: what was tried to narrow down why it failed, in the order tried."""
     radsec: RadsecSeen | None = None
     login: LoginSeen | None = None
+
+    @property
+    def shown(self) -> tuple[Served, ...]:
+        """Everything that was served: by the server itself, and by the one behind a RadSec one."""
+        behind = self.radsec.eap_served if self.radsec is not None else None
+        return tuple(one for one in (self.served, behind) if one is not None)
 
 
 class FetchKind(Token):
@@ -501,7 +512,7 @@ class Survey:
 
         What authorities said stays: it speaks of CAs, whose certificates are everybody's.
         """
-        shown = {sha256 for r in self.handshakes if r.served for sha256 in r.served.chain}
+        shown = {sha256 for r in self.handshakes for one in r.shown for sha256 in one.chain}
         kept = {sha256: der for sha256, der in self.certificates.items() if sha256 in shown}
         return replace(self, certificates=kept)
 

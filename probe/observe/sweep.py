@@ -1,8 +1,8 @@
 """Asks all questions of an agenda at once, in one event loop, and gathers a survey.
 
 What bounds the load is here: how many nodes, how many conversations with one server, how many
-sockets. What one question does on the wire is in dns.py, web.py and eap.py; what EAP visits have to
-do with each other is in eapvisits.py.
+sockets. What one question does on the wire is in dns.py, web.py, eap.py and radsec.py; what EAP
+visits have to do with each other is in eapvisits.py, and RadSec visits in radsecvisits.py.
 """
 
 import asyncio
@@ -32,6 +32,7 @@ from probe.observe.eapvisits import EapVisits
 from probe.observe.http import Gate, HttpClient
 from probe.observe.notebook import Answer, Notebook
 from probe.observe.pace import Timer, loop_timer
+from probe.observe.radsecvisits import RadsecVisits, credentials
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more
 from probe.observe.web import visit_web
 from probe.observe.webquestions import resolvers_for
@@ -94,15 +95,17 @@ async def survey(
     """Ask every question and return what was seen. `clock` gives the times of the records, `timer`
     the pace of what servers log as failed authentications (None: the event loop's own).
 
-    Cancelled, it closes its sockets and returns what is known, marked as interrupted. Raises
-    KeyError, before anything is sent, if a secret is missing that a question needs.
+    Cancelled, it closes its sockets and returns what is known, marked as interrupted. Before
+    anything is sent it raises KeyError if a secret is missing that a question needs, and
+    CredentialError if a RadSec certificate and its key are no pair.
     """
     questions = tuple(questions)
     notebook = Notebook(plan.vantage, limits, clock)
     progress = _Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)
     eap = EapVisits(questions, known_by, limits, timer or loop_timer())
-    sweep = _Sweep(plan, eap, limits, notebook, progress)
+    radsec = RadsecVisits(credentials(plan, questions, secrets), limits, eap.pace)
+    sweep = _Sweep(plan, eap, radsec, limits, notebook, progress)
     began = clock()
     interrupted = False
     try:
@@ -174,6 +177,7 @@ class _Sweep:
         self,
         plan: Plan,
         eap: EapVisits,
+        radsec: RadsecVisits,
         limits: Limits,
         notebook: Notebook,
         progress: _Progress,
@@ -181,6 +185,7 @@ class _Sweep:
         self._plan = plan
         self._nodes = {node.name: node for node in plan.nodes}
         self._eap = eap
+        self._radsec = radsec
         self._limits = limits
         self._notebook = notebook
         self._progress = progress
@@ -213,7 +218,8 @@ class _Sweep:
     async def _ask_authorities(self) -> None:
         """Go to the addresses in the certificates that were served, once all visits are over."""
         trust, notebook = self._plan.trust, self._notebook
-        roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node)
+        radsec = self._plan.radsec_roots
+        roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node, *radsec)
         async with asyncio.TaskGroup() as group:
 
             async def addresses(host: str) -> tuple[str, ...]:
@@ -329,6 +335,9 @@ class _Sweep:
         if question.endpoint is Endpoint.EAP:
             await self._visit_eap(question, ask, address)
             return
+        if question.endpoint is Endpoint.RADSEC:
+            await self._visit_radsec(question, ask, address)
+            return
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
             first = self._first_seen.get((address, ask.port))
@@ -344,6 +353,8 @@ class _Sweep:
         """Return the earlier visit that a closer look would end like, if there is one."""
         if question.endpoint is Endpoint.EAP:
             return self._eap.before(question, ask, address)
+        if question.endpoint is Endpoint.RADSEC:
+            return self._radsec.before(ask, address)
         known = self._first_seen.get((address, ask.port))
         if known is None or ask.aspect is None or not nothing_more(known, ask.aspect):
             return None
@@ -363,6 +374,16 @@ class _Sweep:
                 turn,
                 lambda seen: self._notebook.visited(question, ask, at, seen),
             )
+
+    async def _visit_radsec(self, question: Question, ask: HandshakeAsk, address: str) -> None:
+        async with (
+            self._radsec.turn(question, ask),
+            self._server(question.endpoint, address, ask.port),
+            self._sockets,
+        ):
+            at = self._notebook.clock()
+            seen = await self._radsec.visit(question, ask, address)
+            self._notebook.visited(question, ask, at, seen)
 
     def _server(self, endpoint: Endpoint, address: str, port: int) -> asyncio.Semaphore:
         """Return the gate of one server: it is in service, and gets little at a time."""

@@ -12,6 +12,7 @@ from probe.observation.model import (
     Outcome,
     Phase,
     RadiusSeen,
+    RadsecSeen,
     Served,
     Trial,
 )
@@ -36,6 +37,7 @@ class VisitSeen:
     source: str | None = None
     trials: tuple[Trial, ...] = ()
     """eap: what was tried to narrow down why it failed."""
+    radsec: RadsecSeen | None = None
     spoiled_staple: bool = False
     """web: the OCSP response that came is none that this machine's TLS library can read."""
 

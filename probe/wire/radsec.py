@@ -97,6 +97,16 @@ class RadsecSession:
         return self._state is _State.EAP
 
     @property
+    def leaving(self) -> bool:
+        """Whether only the answer to the polite end is still to come."""
+        return self._state is _State.LEAVING
+
+    @property
+    def spoke_eap(self) -> bool:
+        """Whether EAP was begun."""
+        return self._first is not None
+
+    @property
     def answered(self) -> bool:
         """Whether anything came that verified."""
         return self._replies.last is not None
