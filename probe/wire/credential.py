@@ -4,14 +4,17 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from cryptography import x509
-from cryptography.hazmat.primitives.serialization import (
-    Encoding,
-    NoEncryption,
-    PrivateFormat,
-    PublicFormat,
-    load_pem_private_key,
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, rsa
+from cryptography.hazmat.primitives.serialization import load_pem_private_key
+from OpenSSL import SSL
+
+PrivateKey = (
+    rsa.RSAPrivateKey
+    | ec.EllipticCurvePrivateKey
+    | ed25519.Ed25519PrivateKey
+    | ed448.Ed448PrivateKey
 )
-from OpenSSL import SSL, crypto
 
 _LONGEST_PASSWORD = 256
 """Characters (RFC 2759, 8.1: "0-to-256-unicode-char Password")."""
@@ -56,7 +59,7 @@ class ClientCertificate:
 
     chain: tuple[x509.Certificate, ...]
     """The certificate itself first, then what it is sent with."""
-    key: crypto.PKey = field(repr=False)
+    key: PrivateKey = field(repr=False)
 
     @classmethod
     def read(cls, certificates: bytes, key: bytes) -> "ClientCertificate":
@@ -70,18 +73,14 @@ class ClientCertificate:
             raise CredentialError("the client certificate cannot be read") from None
         try:
             private = load_pem_private_key(key, None)
-            der = private.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption())
-            loaded = crypto.load_privatekey(crypto.FILETYPE_ASN1, der)
-        except (ValueError, TypeError, crypto.Error):
+        except (ValueError, TypeError, UnsupportedAlgorithm):
             # TypeError: it is encrypted.
             raise CredentialError("the client's key cannot be read") from None
-        ours, theirs = (
-            public.public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
-            for public in (private.public_key(), chain[0].public_key())
-        )
-        if ours != theirs:
+        if not isinstance(private, PrivateKey):
+            raise CredentialError("the client's key is of a kind that TLS does not use")
+        if private.public_key() != _public_key(chain[0]):
             raise CredentialError("the client's key is not that of its certificate")
-        return cls(chain, loaded)
+        return cls(chain, private)
 
     def give_to(self, context: SSL.Context) -> None:
         """Let connections of this context present it."""
@@ -92,6 +91,14 @@ class ClientCertificate:
 
 
 Credential = Account | ClientCertificate
+
+
+def _public_key(certificate: x509.Certificate) -> object:
+    """Return the key; None if it cannot be read."""
+    try:
+        return certificate.public_key()
+    except (ValueError, UnsupportedAlgorithm):
+        return None
 
 
 def _writable(text: str) -> bool:

@@ -67,20 +67,25 @@ class Hello:
 def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SSL.Connection:
     """Return a client's connection over memory buffers that will say this, and show a certificate
     if the server asks for one. Raises ValueError if no version is offered."""
-    variant = hello.versions, hello.key_family, hello.alpn, hello.timestamps
     if certificate is None:
+        variant = hello.versions, hello.key_family, hello.alpn, hello.timestamps
         found = SSL.Connection(_context(*variant), None)
     else:
-        # In a context of its own, which nothing else is ever given and nobody keeps.
-        context = _context.__wrapped__(*variant)
-        certificate.give_to(context)
-        found = SSL.Connection(context, None)
+        found = SSL.Connection(presenting(hello, certificate), None)
     found.set_connect_state()
     if hello.server_name is not None and not _is_address(hello.server_name):
         found.set_tlsext_host_name(hello.server_name.encode("ascii"))
     if hello.staple:
         found.request_ocsp()
     return found
+
+
+def presenting(hello: Hello, certificate: ClientCertificate) -> SSL.Context:
+    """Return a context that says this and shows a certificate if the server asks for one. It is a
+    context of its own, which nothing else is ever given and nobody keeps."""
+    context = _context.__wrapped__(hello.versions, hello.key_family, hello.alpn, hello.timestamps)
+    certificate.give_to(context)
+    return context
 
 
 def can_offer(versions: tuple[TlsVersion, ...], family: KeyFamily | None) -> tuple[TlsVersion, ...]:

@@ -26,7 +26,7 @@ from probe.observation.model import (
 from probe.wire import handshake, openssl, registry
 from probe.wire.credential import ClientCertificate
 from probe.wire.handshake import ContentType, HandshakeType
-from probe.wire.hello import Hello, connection
+from probe.wire.hello import Hello, connection, presenting
 
 _PIECE = 16_384
 """Octets of application data in one record, at most (RFC 9846, 5.1)."""
@@ -66,6 +66,9 @@ class TlsClient:
     With `until_request` it goes on until a CertificateRequest was seen, or the end of the server's
     flight. Under TLS 1.3 it comes before the chain (RFC 9846, 4.3.2); up to TLS 1.2 behind the
     signature (RFC 5246, 7.3), where a list of CA names may take many fragments more.
+
+    With `holds` (and `finish`) it waits where a certificate of ours is asked for: `asked`, until
+    `present`.
     """
 
     def __init__(
@@ -76,11 +79,18 @@ class TlsClient:
         finish: bool = False,
         until_request: bool = False,
         certificate: ClientCertificate | None = None,
+        holds: bool = False,
     ) -> None:
         """`certificate`: shown if the server asks for one, where the handshake is finished."""
         self.done = False
         self.established = False
         """finish: the handshake is over, and `write` and `read` carry what the ends say."""
+        self.asked = False
+        """holds: the handshake waits for a certificate of ours."""
+        self.left = False
+        """finish: the server has ended it, behind the chain."""
+        self.ticket = False
+        """Whether a ticket to resume with has come (RFC 9846, 4.6.1; RFC 5077, 3.3)."""
         self.spoiled_staple = False
         """OpenSSL broke the handshake off as it cannot read the OCSP response that came; most
         clients would pass over it."""
@@ -97,10 +107,12 @@ class TlsClient:
         self.resumption: tuple[str, ...] = ()
         """As `ServerHello.resumption` says."""
         self._limits = limits
-        self._offered = hello.versions
+        self._hello = hello
         self._finish = finish
         self._reads_on = until_request
         self._connection = connection(hello, certificate)
+        if holds:
+            openssl.hold_certificate(self._connection)
         self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
         self._messages: list[tuple[int, bytes]] = []
         self._head = b""
@@ -206,7 +218,21 @@ class TlsClient:
             # Under TLS 1.3 a server objects to our certificate when the handshake is over for us.
             if kind == ContentType.ALERT:
                 self._note_alert(message)
+            elif message[0] == HandshakeType.NEW_SESSION_TICKET:
+                self.ticket = True
         return bytes(found)
+
+    def present(self, certificate: ClientCertificate) -> bytes:
+        """Go on with this certificate; return what to send now. Only when `asked`."""
+        self._connection.set_context(presenting(self._hello, certificate))
+        self.asked = False
+        if self._step() is not None:
+            self.done = True
+        return self._drain()
+
+    def export(self, label: bytes, octets: int, context: bytes | None) -> bytes:
+        """Return keying material (RFC 5705; RFC 9846, 7.5). Only when `established`."""
+        return self._connection.export_keying_material(label, octets, context)
 
     def _note_alert(self, body: bytes) -> None:
         tls13 = self._version == _TLS13
@@ -214,7 +240,7 @@ class TlsClient:
 
     def _over(self) -> None:
         """What was established has ended by the server's doing."""
-        self.done = True
+        self.done = self.left = True
         self._parting = b""
 
     def end_of_input(self) -> None:
@@ -259,6 +285,9 @@ class TlsClient:
             try:
                 self._connection.do_handshake()
             except SSL.WantReadError:
+                return None
+            except SSL.WantX509LookupError:
+                self.asked = True
                 return None
             except SSL.Error as error:
                 return error
@@ -336,6 +365,8 @@ class TlsClient:
         elif kind == HandshakeType.SERVER_HELLO_DONE:
             self._reads_on = False
             self.certificate_asked = bool(self.certificate_asked)
+        elif kind == HandshakeType.NEW_SESSION_TICKET:
+            self.ticket = True
 
     def _authorities(self, body: bytes) -> tuple[bytes, ...] | None:
         """Read a CertificateRequest. One that does not add up takes nothing away from the chain."""
@@ -367,7 +398,7 @@ class TlsClient:
             # Up to TLS 1.2 a server may answer with any older version than the client's highest;
             # it cannot know the lowest (RFC 5246, appendix E.1).
             chosen = _ANSWERABLE[self._version]
-            offered = ", ".join(self._offered)
+            offered = ", ".join(self._hello.versions)
             self._fail(Outcome.REFUSED, f"the server chose {chosen}; {offered} were offered")
         else:
             at_certificate = self._last == HandshakeType.CERTIFICATE
@@ -390,6 +421,7 @@ class TlsClient:
     def _part_after(self, error: SSL.Error) -> None:
         """Take back the farewell if it is the server that has ended it."""
         if self._alert is not None or isinstance(error, SSL.ZeroReturnError):
+            self.left = True
             self._parting = b""
 
     # ------------------------------------------------------------ the end

@@ -165,6 +165,14 @@ class Radius:
     """Octets of TLS data in a fragment."""
     tls13: bool = False
     tls12: bool = True
+    inner: str = '"ferryman" MSCHAPV2,TTLS-MSCHAPV2 "not asked for" [2]'
+    """Phase 2 of its user file: the accounts inside TLS."""
+    more: tuple[str, ...] = ()
+    """Further lines of its configuration."""
+    files: tuple[tuple[str, str], ...] = ()
+    """Further files beside it, by name."""
+    shows_keys: bool = False
+    """Whether its log holds keys."""
 
 
 @contextmanager
@@ -173,8 +181,9 @@ def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
     directory.mkdir()
     chain, key = setup.keys.write(directory, "server")
     (directory / "clients").write_text(f"127.0.0.0/8 {setup.secret}\n", "ascii")
-    inner = '"ferryman" MSCHAPV2,TTLS-MSCHAPV2 "not asked for" [2]'
-    (directory / "users").write_text(f"{setup.users}\n{inner}\n", "ascii")
+    (directory / "users").write_text(f"{setup.users}\n{setup.inner}\n", "utf-8")
+    for name, content in setup.files:
+        (directory / name).write_text(content, "ascii")
     lines = [
         "interface=lo",
         "driver=none",
@@ -186,6 +195,7 @@ def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
         f"fragment_size={setup.fragment_size}",
         f"tls_flags=[{'EN' if setup.tls13 else 'DIS'}ABLE-TLSv1.3]"
         f"[{'EN' if setup.tls12 else 'DIS'}ABLE-TLSv1.2]",
+        *setup.more,
     ]
     if setup.second:
         chain, key = setup.second.write(directory, "second")
@@ -194,7 +204,8 @@ def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
     def arguments(port: int) -> Sequence[str | Path]:
         text = "\n".join([*lines, f"radius_server_auth_port={port}", ""])
         (directory / "hostapd.conf").write_text(text, "ascii")
-        return [needed("hostapd"), "-d", directory / "hostapd.conf"]
+        flags = "-ddK" if setup.shows_keys else "-d"
+        return [needed("hostapd"), flags, directory / "hostapd.conf"]
 
     def ready(it: Running) -> bool:
         # Its server answers nothing but logins; the log line follows the binding of the port.
