@@ -223,4 +223,4 @@ def _ending(talk: _Talk) -> tuple[Outcome, str | None]:
         return Outcome.CUT_OFF, "the connection ended after our certificate"
     if not client.established:
         return Outcome.CUT_OFF, "the handshake with our certificate was not finished"
-    return Outcome.CUT_OFF, "nothing came back inside TLS"
+    return Outcome.SILENT, "nothing came back inside TLS"
