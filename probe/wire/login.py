@@ -111,15 +111,15 @@ class Login(Conversation):
     def login(self) -> LoginSeen:
         """How it ended, so far."""
         inside, reply = self._inside, self._reply
+        sent = inside is not None and inside.credential is not None
         accepted = None
-        if reply is not None and reply.code in (
-            radius.Code.ACCESS_ACCEPT,
-            radius.Code.ACCESS_REJECT,
-        ):
-            accepted = reply.code == radius.Code.ACCESS_ACCEPT
+        if reply is not None and reply.code == radius.Code.ACCESS_REJECT:
+            accepted = False
+        elif reply is not None and reply.code == radius.Code.ACCESS_ACCEPT and sent:
+            accepted = True
         attributes = () if reply is None else reply.attributes
         return LoginSeen(
-            sent=inside is not None and inside.credential is not None,
+            sent=sent,
             accepted=accepted,
             detail=self._explained(accepted=accepted),
             inner=None if inside is None else inside.inner,
@@ -152,6 +152,13 @@ class Login(Conversation):
         if self._inside is None or self._inside.credential is None:
             raise EapError("Access-Accept before anything was proven")
         self._left(Outcome.CUT_OFF, "Access-Accept")
+
+    def _continue(self, tunnel: Tunnel, identifier: int, fragment: Fragment) -> bytes | None:
+        inside = self._inside
+        if inside is not None and inside.credential is not None and self._last_round():
+            # Before anything is made to be sent that would not go: TLS counts its records.
+            return None
+        return super()._continue(tunnel, identifier, fragment)
 
     def _broken(self, detail: str) -> None:
         self._why = detail

@@ -139,6 +139,8 @@ def test_an_account_is_let_in(
         held = log_in(running.port, method, always(account), tls=tls, peap_version=version)
         log = running.logged()
     came_in(held, log, tls)
+    if method is Method.PEAP and version == 0:
+        assert "EAP-PEAP: Valid cryptobinding TLV received" in log
     login = held.login.login
     assert login.inner == account.inner.value
     assert set(login.attributes) >= VLAN
