@@ -42,6 +42,8 @@ class Scope:
     None: as the depth has it."""
     unsigned: bool = False
     """In depth: whether RADIUS servers get a request without Message-Authenticator."""
+    login: bool = False
+    """Of one node: whether one complete login follows (`jobs/login.py`)."""
 
 
 def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:

@@ -121,7 +121,8 @@ class Outcome(Token):
     CUT_OFF = "cut-off"
     """The exchange began and then ended without a word."""
     NOT_ASKED = "not-asked"
-    """This machine's TLS library cannot say what was to be asked; nothing was sent."""
+    """Nothing was sent: this machine's TLS library cannot say what was to be asked, or a login was
+    not approved of."""
 
 
 class LookupOutcome(Token):
@@ -501,10 +502,16 @@ class Survey:
 
         They have no record, or one that says that nothing could be asked, or one whose outcome is a
         word of a later version: what it tells is not known here, and what is not known is not fine.
+        A login was seen if it was tried, and accepted or rejected.
         """
         records: tuple[Lookup | Handshake, ...] = (*self.lookups, *self.handshakes)
         seen = {record.question for record in records}
         seen -= {record.question for record in records if record.outcome not in _OUTCOMES}
+        seen -= {
+            record.question
+            for record in self.handshakes
+            if record.login is not None and (not record.login.sent or record.login.accepted is None)
+        }
         return tuple(question.id for question in self.questions if question.id not in seen)
 
     def trimmed(self) -> "Survey":

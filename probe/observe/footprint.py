@@ -51,6 +51,8 @@ class Footprint:
     total: Share
     resolvers: tuple[tuple[str, int], ...]
     """Each resolver of the plan and how many questions it gets."""
+    login: str | None = None
+    """The one complete login that is made at the end, in words; None: none is."""
     authorities: bool = False
     """Whether addresses that served certificates name are gone to afterwards: nobody knows yet
     which those are."""

@@ -99,6 +99,7 @@ class Notebook:
             ),
             radsec=seen.radsec
             and replace(seen.radsec, eap_detail=self._bounded(seen.radsec.eap_detail)),
+            login=seen.login and replace(seen.login, detail=self._bounded(seen.login.detail)),
         )
 
     def chains(self) -> tuple[tuple[bytes, ...], ...]:

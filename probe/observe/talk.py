@@ -59,16 +59,26 @@ class Asking:
     ) -> Conversation:
         """Return the EAP side of it, whatever carries the requests with these attributes."""
         ask, peer = self.ask, self.peer
-        # A server can make the ClientHello long: its cookie is sent back (RFC 9846, 4.2.2).
-        mtu = peer.settings.framed_mtu if framed_mtu is None else framed_mtu
         return Conversation(
             identity=guise(peer.settings, ask).identity,
             methods=ask.methods,
             hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True),
-            fragment_size=min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD,
+            fragment_size=fragment_size(peer, attributes, framed_mtu),
             limits=self.limits,
             until_request=ask.until_request,
         )
+
+
+def fragment_size(
+    peer: Peer, attributes: Sequence[tuple[str, Value]], framed_mtu: int | None = None
+) -> int:
+    """Return how many octets of TLS data go into one packet to a server.
+
+    It matters: a server can make the ClientHello long, as its cookie is sent back (RFC 9846,
+    4.2.2), and a client's certificates are long by themselves.
+    """
+    mtu = peer.settings.framed_mtu if framed_mtu is None else framed_mtu
+    return min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD
 
 
 class Talk:

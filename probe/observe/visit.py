@@ -9,6 +9,7 @@ from probe.observation.model import (
     Aspect,
     EapSeen,
     HttpSeen,
+    LoginSeen,
     Outcome,
     Phase,
     RadiusSeen,
@@ -38,6 +39,7 @@ class VisitSeen:
     trials: tuple[Trial, ...] = ()
     """eap: what was tried to narrow down why it failed."""
     radsec: RadsecSeen | None = None
+    login: LoginSeen | None = None
     spoiled_staple: bool = False
     """web: the OCSP response that came is none that this machine's TLS library can read."""
 

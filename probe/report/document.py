@@ -16,7 +16,14 @@ import msgspec
 from probe.assessment import Accepted, Assessment, Finding
 from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
-from probe.observation.model import Handshake, HandshakeAsk, Lookup, LookupAsk, Question
+from probe.observation.model import (
+    Handshake,
+    HandshakeAsk,
+    LoginSeen,
+    Lookup,
+    LookupAsk,
+    Question,
+)
 from probe.report import types
 from probe.report.escape import quiet_json
 
@@ -162,6 +169,19 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
             types.Trial(each.kind.value, each.outcome.value, each.detail, each.replied_from)
             for each in (record.trials if record else ())
         ),
+        login=_login(record.login) if record and record.login else None,
+    )
+
+
+def _login(seen: LoginSeen) -> types.Login:
+    return types.Login(
+        sent=seen.sent,
+        accepted=seen.accepted,
+        detail=seen.detail,
+        inner=seen.inner,
+        attributes=tuple(types.Attribute(name, value) for name, value in seen.attributes),
+        keys_agree=seen.keys_agree,
+        resumable=seen.resumable,
     )
 
 

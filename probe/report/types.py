@@ -107,6 +107,34 @@ class Trial(Struct, frozen=True):
     ]
 
 
+class Attribute(Struct, frozen=True):
+    """A RADIUS attribute by its name, and what it says."""
+
+    name: str
+    value: str
+
+
+class Login(Struct, frozen=True):
+    """How one complete login ended."""
+
+    sent: Annotated[
+        bool, Meta(description="Whether the credential, or a proof made with it, was sent.")
+    ]
+    accepted: Annotated[bool | None, Meta(description="Accept or reject; null: neither came.")]
+    detail: str | None
+    inner: Annotated[str | None, Meta(description="The inner method that was used.")]
+    attributes: Annotated[
+        tuple[Attribute, ...], Meta(description="Of the last reply, in order, without keys.")
+    ]
+    keys_agree: Annotated[
+        bool | None,
+        Meta(description="Whether MS-MPPE keys are those derived here; null: nothing to compare."),
+    ]
+    resumable: Annotated[
+        bool | None, Meta(description="Whether the session may be resumed; null: not seen.")
+    ]
+
+
 class Visited(Struct, frozen=True):
     """One question to a web or EAP endpoint and what came of it; null: nobody answered it."""
 
@@ -139,6 +167,7 @@ class Visited(Struct, frozen=True):
         ),
     ]
     trials: tuple[Trial, ...]
+    login: Login | None
 
 
 class Looked(Struct, frozen=True):

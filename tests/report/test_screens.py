@@ -37,6 +37,7 @@ class Footprint:
     shares: tuple[Share, ...]
     total: Share
     resolvers: tuple[tuple[str, int], ...]
+    login: str | None = None
     authorities: bool = False
 
 

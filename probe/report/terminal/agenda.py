@@ -69,6 +69,10 @@ class Footprint(Protocol):
         """Each resolver and its questions."""
 
     @property
+    def login(self) -> str | None:
+        """The complete login that is made at the end; None: none is."""
+
+    @property
     def authorities(self) -> bool:
         """Whether addresses in certificates are gone to afterwards."""
 
@@ -76,6 +80,13 @@ class Footprint(Protocol):
 _AUTHORITIES = (
     "plain HTTP to addresses that the served certificates name, each once: the certificates, lists"
     " and OCSP responders of their CAs (--no-fetch leaves that out)"
+)
+
+
+_LOGIN = (
+    "if its certificate is sound: to the server that is a login like any other, which may count"
+    " towards a lockout if it fails, stand in its session table and take a licence; no accounting"
+    " is sent"
 )
 
 
@@ -104,6 +115,8 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     yield Labelled("sent", Text(_amount(total)), COLUMN)
     if footprint.authorities:
         yield Labelled("and then", Text(_AUTHORITIES), COLUMN)
+    if footprint.login is not None:
+        yield Labelled("at the end", Text(f"one login {footprint.login}, {_LOGIN}"), COLUMN)
     if not total.failed_authentications:
         yield Labelled("logged", Text("no failed authentication"), COLUMN)
         return
