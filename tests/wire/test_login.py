@@ -431,7 +431,7 @@ OCTETS = st.binary(max_size=80)
 BEGINNINGS = (b"\x1a\x01\x07", b"\x1a\x03\x07", b"\x01\x09\0", b"\0\0\0\x1a\xc0\0\0", b"")
 
 
-@settings(derandomize=True, deadline=None, max_examples=60)
+@settings(max_examples=60, deadline=None, database=None, derandomize=True)
 @given(st.lists(st.builds(bytes.__add__, st.sampled_from(BEGINNINGS), OCTETS), max_size=4))
 @pytest.mark.parametrize(
     ("method", "account", "version"),
@@ -455,7 +455,7 @@ def test_whatever_is_said_inside_ends_in_a_verdict(
     assert sum(b"\x1a\x02" in heard[:6] for heard in server.inside_heard) <= 1
 
 
-@settings(derandomize=True)
+@settings(deadline=None, database=None, derandomize=True)
 @given(st.lists(st.builds(bytes.__add__, st.sampled_from((b"\0\0\x01\x37", b"")), OCTETS)))
 def test_whatever_stands_in_a_reply_is_no_traceback(values: list[bytes]) -> None:
     """RFC 2548, 2.4.2: what does not add up decrypts to nothing."""
