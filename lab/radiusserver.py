@@ -9,6 +9,7 @@ import msgspec
 from lab import misbehave, unruly
 from lab.eapserver import EapConversation
 from lab.eapsite import Contexts, EapFault, EapSite
+from lab.inside import Heard
 from lab.serving import DatagramServer
 from lab.signing import SignaturePlace, signed
 from probe.wire.eap import EapError
@@ -56,6 +57,8 @@ class RadiusServer:
     ) -> None:
         self.opened = 0
         """Conversations that were begun here: each is a failed authentication in its log."""
+        self.heard = Heard()
+        """What peers have told it, in the clear and inside TLS."""
         self._site = site
         self._contexts = Contexts(site)
         self._secret = _OTHER_SECRET if site.fault is EapFault.OTHER_SECRET else secret
@@ -64,6 +67,15 @@ class RadiusServer:
         self._replies: dict[tuple[_Sender, int, bytes], bytes | None] = {}
         self._first_reply: bytes | None = None
         self._server = DatagramServer(bound, self.answer)
+
+    @property
+    def site(self) -> EapSite:
+        """What it serves."""
+        return self._site
+
+    def serve(self, site: EapSite) -> None:
+        """Serve something else from the next conversation on, as after an import."""
+        self._site, self._contexts = site, Contexts(site)
 
     @property
     def waiting(self) -> int:
@@ -122,7 +134,9 @@ class RadiusServer:
         if state is None:
             state = os.urandom(16)
             self.opened += 1
-            self._conversations[state] = EapConversation(self._site, self._contexts, request.shown)
+            self._conversations[state] = EapConversation(
+                self._site, self._contexts, request.shown, self.heard
+            )
             _forget_oldest(self._conversations, _MOST_CONVERSATIONS)
         conversation = self._conversations.get(state)
         if conversation is None:
