@@ -135,8 +135,28 @@ class Login(Struct, frozen=True):
     ]
 
 
+class Radsec(Struct, frozen=True):
+    """What a RadSec server showed beside its chain."""
+
+    certificate_asked: Annotated[
+        bool | None,
+        Meta(description="Whether it demands a certificate of its peers; null: not seen."),
+    ]
+    alpn: Annotated[str | None, Meta(description="The protocol that it chose (RFC 9765).")]
+    status_reply: Annotated[
+        str | None, Meta(description="What answered Status-Server inside TLS; null: nothing.")
+    ]
+    eap_outcome: Annotated[
+        OutcomeWord | None,
+        Meta(description="How the EAP conversation inside TLS ended; null: none was held."),
+    ]
+    eap_detail: str | None
+    eap_tls: TlsWord | None
+    eap_chain: Annotated[tuple[Digest, ...], Meta(description="What the EAP server behind showed.")]
+
+
 class Visited(Struct, frozen=True):
-    """One question to a web or EAP endpoint and what came of it; null: nobody answered it."""
+    """One question to an endpoint that does TLS and what came of it; null: nobody answered it."""
 
     id: str
     endpoint: EndpointWord
@@ -168,6 +188,7 @@ class Visited(Struct, frozen=True):
     ]
     trials: tuple[Trial, ...]
     login: Login | None
+    radsec: Radsec | None
 
 
 class Looked(Struct, frozen=True):

@@ -63,7 +63,7 @@ def with_survey(assessment: Assessment, **changes: Any) -> Assessment:
             ("nodes", 0, "endpoints", 0),
             "id endpoint address port name asked outcome phase detail alert method tls cipher "
             "key_family key_proven chain round_trips seconds proposed client_authorities trials "
-            "login",
+            "login radsec",
         ),
         (
             ("nodes", 0, "lookups", 0),
@@ -158,6 +158,7 @@ def test_one_visit_is_written_out_whole() -> None:
         "client_authorities": None,
         "trials": [],
         "login": None,
+        "radsec": None,
     }
 
 

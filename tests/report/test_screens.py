@@ -22,6 +22,7 @@ class Share:
     conversations: int
     per_address: bool = False
     requests: int = 0
+    radsec: int = 0
 
     @property
     def failed_authentications(self) -> int:

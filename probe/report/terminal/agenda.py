@@ -37,6 +37,10 @@ class Share(Protocol):
         """Those of them that carry one HEAD request."""
 
     @property
+    def radsec(self) -> int:
+        """TLS connections to its RadSec endpoint."""
+
+    @property
     def conversations(self) -> int:
         """EAP conversations."""
 
@@ -135,7 +139,10 @@ def _alike(shares: Sequence[Share]) -> list[list[Share]]:
     rows: dict[tuple[object, ...], list[Share]] = {}
     for share in shares:
         own = None if share.nodes == (share.place,) else share.place
-        amounts = (share.lookups, share.connections, share.conversations, share.per_address)
+        amounts = (
+            *(share.lookups, share.connections, share.conversations, share.radsec),
+            share.per_address,
+        )
         rows.setdefault((own, *amounts), []).append(share)
     return list(rows.values())
 
@@ -145,6 +152,7 @@ def _amount(share: Share) -> str:
         (share.lookups, "DNS question"),
         (share.connections, "TLS connection"),
         (share.requests, "HEAD request"),
+        (share.radsec, "RadSec connection"),
         (share.conversations, "EAP conversation"),
     )
     parts = [words.plural(number, what) for number, what in amounts if number]

@@ -58,14 +58,14 @@ def _place(view: View, look: EapLook) -> Text:
 def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
     if look.proposed:
         yield "proposes", words.all_of(look.proposed)
-    for method in look.methods:
-        yield visible(method.method), _method(method)
+    for seen in look.methods:
+        yield visible(seen.method), method(seen)
     if look.versions or look.versions_refused:
         yield "speaks", _versions(look)
     if look.families:
         yield "key families", "; ".join(_family(*each) for each in look.families)
     if look.client_authorities is not None:
-        yield "from clients", _authorities(look.client_authorities)
+        yield "from clients", from_clients(look.client_authorities)
     if look.resumption:
         ways = words.all_of([_WAYS.get(way, way) for way in look.resumption])
         yield "resumes", f"sessions of TLS 1.2, by {ways}"
@@ -76,7 +76,8 @@ def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
         yield "tried", _trial(trial)
 
 
-def _method(seen: MethodSeen) -> str:
+def method(seen: MethodSeen) -> str:
+    """Return how a conversation in one method went."""
     if seen.outcome != Outcome.SERVED:
         return words.outcome(seen.outcome)
     rounds = f"{words.plural(seen.round_trips or 0, 'round trip')} to the certificate"
@@ -99,7 +100,8 @@ def _family(family: str, versions: tuple[str, ...]) -> str:
     return f"{name} under {_named(versions)}" if versions else f"no {name}"
 
 
-def _authorities(names: tuple[str, ...]) -> str:
+def from_clients(names: tuple[str, ...]) -> str:
+    """Return whose certificates a server asks for."""
     if not names:
         return "certificates of any CA"
     return "certificates of " + words.some_of([f'"{name}"' for name in names])

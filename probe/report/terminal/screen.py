@@ -7,10 +7,11 @@ from probe.report.terminal.findings import findings, notes
 from probe.report.terminal.headline import headline
 from probe.report.terminal.login import login
 from probe.report.terminal.paper import to_text
+from probe.report.terminal.radsec import radsec
 from probe.report.terminal.served import served
 from probe.report.terminal.view import View
 
-PARTS = (headline, login, served, closer, findings, notes, unseen, closing)
+PARTS = (headline, login, served, closer, radsec, findings, notes, unseen, closing)
 
 
 def render(assessment: Assessment, *, width: int = 80, colour: bool = False) -> str:
