@@ -31,7 +31,7 @@ from probe.observe.exchange import Exchange
 from probe.observe.notebook import Notebook
 from probe.observe.sweep import utc_now
 from probe.observe.talk import Talk, fragment_size
-from probe.observe.visit import VisitSeen
+from probe.observe.visit import VisitSeen, network_outcome
 from probe.plan.model import Login as Planned
 from probe.plan.model import Plan
 from probe.wire import openssl
@@ -150,6 +150,13 @@ class _Talk(Talk):
         while eap is not None and self._error is None:
             eap = await self._round(eap, deadline)
 
+    @property
+    def broken_by(self) -> str | None:
+        """What the network did, or what was wrong with what came, where that has ended the talk."""
+        if self._error is not None:
+            return network_outcome(self._error)[1]
+        return None if self._doubt is None else str(self._doubt)
+
 
 class _Visit:
     """The conversation, and the one decision in it."""
@@ -228,10 +235,10 @@ class _Visit:
         )
 
     def _logged_in(self, login: LoginSeen) -> LoginSeen:
-        # What ended the talk, where the conversation itself knows nothing of it.
         detail = login.detail
-        if login.accepted is None and detail is None:
-            detail = self._talk.ending.detail
+        if login.accepted is None:
+            # The conversation knows only that it was broken off.
+            detail = self._talk.broken_by or detail
         return replace(
             login,
             detail=self._cleared(detail),

@@ -74,6 +74,8 @@ class Login(Conversation):
         self._reply: Reply | None = None
         self._why: str | None = None
         """Why nothing was sent, or what broke."""
+        self._left_because: str | None = None
+        """Why our side broke it off, behind the chain too."""
 
     @property
     def awaiting_approval(self) -> bool:
@@ -106,6 +108,12 @@ class Login(Conversation):
         if self.awaiting_approval:
             self._why = why
             self.break_off(why)
+
+    def break_off(self, detail: str) -> None:
+        """Leave before it is over, as a `Conversation`."""
+        if not self.finished:
+            self._left_because = detail
+        super().break_off(detail)
 
     @property
     def login(self) -> LoginSeen:
@@ -171,13 +179,14 @@ class Login(Conversation):
         if accepted:
             return self._doubt()
         if inside is None or inside.credential is None:
-            return self._why or (self.detail if self.finished else None)
+            return self._why or self._left_because or (self.detail if self.finished else None)
         complaint = None if inside.dialogue is None else inside.dialogue.complaint
         if complaint is None and inside.tls.alert is not None:
             complaint = f"the server sent the alert {inside.tls.alert}"
         if accepted is False:
             return self._why or complaint or "without a reason"
-        return self._why or complaint or (self.detail if self.finished else None)
+        ended = self._left_because or (self.detail if self.finished else None)
+        return self._why or complaint or ended
 
     def _doubt(self) -> str | None:
         """Say what a supplicant would miss although the server accepts."""
