@@ -5,7 +5,7 @@
 # no port taken. With them come the libraries that this machine lacks, as apt resolves them.
 
 PEERS=$WORK/peers
-PEER_SERVERS="hostapd nginx nsd"
+PEER_SERVERS="hostapd nginx nsd radsecproxy"
 
 # Prints the servers that are neither unpacked here nor installed.
 missing_peers() {

@@ -21,7 +21,7 @@ import dns.message
 import dns.query
 
 UNPACKED = Path(__file__).parents[2] / ".work" / "peers"
-SERVERS = ("hostapd", "nginx", "nsd")
+SERVERS = ("hostapd", "nginx", "nsd", "radsecproxy")
 
 READY_WITHIN = 10.0
 """Seconds; each is up within 50 ms on an idle machine."""
