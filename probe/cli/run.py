@@ -127,7 +127,8 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     with wrong_input():
         asked = sweep.questions(plan, scope)
         secrets = sweep.secrets_for(plan, asked)
-    hide(secrets.values())
+        hide(secrets.values())
+        sweep.check_keys(plan, asked, secrets)
     with Progress(quiet=shared.quiet) as progress:
         seen = sweep.look(
             _to_ask(plan, shared),

@@ -102,12 +102,15 @@ def secrets_for(
                 ' eap.secret = { environment = "NAME" }, or leave EAP out (--only dns,web)',
             )
         )
-    found = resolve(secrets_needed(plan, asked), prompt=prompt)
+    return resolve(secrets_needed(plan, asked), prompt=prompt)
+
+
+def check_keys(plan: Plan, asked: tuple[Question, ...], secrets: Mapping[SecretRef, bytes]) -> None:
+    """Raise SecretError if a key is not that of the certificate that it is to prove."""
     try:
-        credentials(plan, asked, found)
+        credentials(plan, asked, secrets)
     except CredentialError as error:
         raise SecretError((str(error),)) from None
-    return found
 
 
 def limits_of(plan: Plan) -> Limits:
