@@ -344,3 +344,15 @@ def test_the_look_at_an_address() -> None:
     assert look.eap_leaf == fingerprint(eap_chain()[0])
     assert look.eap_elsewhere is None
     assert radsec_looks(seen(of)) == ()
+
+
+def test_how_to_see_it() -> None:
+    """By the planned address and the server name that was sent; of what is inside there is none."""
+    (finding,) = at_quay3(leaf(days=20)).findings
+    assert finding.evidence[-1].value == (
+        "openssl s_client -connect 192.0.2.13:2083 -servername radsec.northpier.example -showcerts"
+        " </dev/null"
+    )
+    of = radsec_plan(inside=True)
+    inside = judged(of, seen(of, {"quay3/192.0.2.13:2083/inside": ended(Outcome.CUT_OFF)}))
+    assert [row.what for row in inside.findings[0].evidence] == ["quay3 at 192.0.2.13, port 2083"]

@@ -13,6 +13,8 @@ from probe.report.terminal.closer import COLUMN, from_clients, method
 from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
+_NOTHING = "no certificate is asked for"
+
 _ENDED = {
     Outcome.REFUSED.value: "the plan's certificate is refused",
     Outcome.CUT_OFF.value: "the connection ends at the plan's certificate",
@@ -35,16 +37,16 @@ def radsec(view: View) -> Iterator[RenderableType]:
 
 def _lines(view: View, look: RadsecLook) -> Iterator[tuple[str, str]]:
     if look.certificate_asked is not None:
-        asks = from_clients(look.client_authorities or ()) if look.certificate_asked else "nothing"
-        yield "asks peers for", asks
+        asks = from_clients(look.client_authorities or ()) if look.certificate_asked else _NOTHING
+        yield "from peers", asks
     if look.alpn is not None:
         yield "protocol", visible(look.alpn)
     if look.inside is not None:
         yield "inside", _inside(look)
     if look.eap is not None:
-        yield f"{visible(look.eap.method)} inside", method(look.eap)
+        yield visible(look.eap.method), f"inside, {method(look.eap)}"
     if look.eap_leaf is not None:
-        yield "its server shows", _behind(view, look)
+        yield "EAP behind", _behind(view, look)
 
 
 def _inside(look: RadsecLook) -> str:
