@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -24,6 +25,7 @@ from lab.toml import to_toml
 from probe.jobs.login import failed, log_in
 from probe.jobs.node import scope_of
 from probe.jobs.sweep import JobError, Scope, assess, look, questions, secrets_for
+from probe.observation.document import from_json, to_json
 from probe.observation.model import Endpoint, Handshake, LoginSeen, Outcome, Survey
 from probe.plan.model import Plan, SecretRef
 from probe.plan.read import load_plan
@@ -87,9 +89,10 @@ def looked_at(
     *,
     node: str = "quay3",
     serves: Callable[[EapSite], EapSite] | None = None,
+    planned: Callable[[dict[str, Any]], object] = lambda _: None,
 ) -> Iterator[Looked]:
     """Look at one node of a scenario's cluster, by a plan that can log in. `serves` alters what
-    its server shows from the beginning."""
+    its server shows from the beginning, `planned` the plan."""
     with Cluster(Scenario.load(scenario), directory=directory) as lab:
         server = lab.radius[node]
         if serves is not None:
@@ -100,6 +103,7 @@ def looked_at(
             **LOGINS[how],
             **(certificate(directory) if how == "tls" else proof),
         }
+        planned(document)
         path = directory / "login.toml"
         path.write_text(to_toml(document), "utf-8")
         plan = load_plan(path)
@@ -165,6 +169,48 @@ def test_a_login_changes_no_verdict(tmp_path: Path) -> None:
     assert (after.verdict, after.findings) == (alone.verdict, alone.findings)
     assert after.complete
     assert after.notes == alone.notes
+
+
+@pytest.mark.parametrize("scenario", ["healthy-behind-nat", "healthy-two-interfaces"])
+def test_a_node_that_is_reached_elsewhere_is_logged_in_to_there(
+    tmp_path: Path, scenario: str
+) -> None:
+    with looked_at(scenario, tmp_path, "ttls-pap") as at:
+        _, record, login = at.log_in()
+        planned = at.plan.node("quay3").eap_addresses()
+    assert login.sent is True
+    assert planned == (record.asked.address,)
+
+
+def test_a_node_without_planned_addresses_is_logged_in_to_where_it_was_found(
+    tmp_path: Path,
+) -> None:
+    """The record has the address, and the survey can be kept."""
+
+    found: list[str] = []
+
+    def found_by_name(document: dict[str, Any]) -> None:
+        for node in document["node"]:
+            found.extend(node.pop("addresses"))
+
+    with looked_at("healthy-cluster", tmp_path, "ttls-pap", planned=found_by_name) as at:
+        seen, record, login = at.log_in()
+        (question,) = (each for each in seen.questions if each.id == record.question)
+    assert login.sent is True
+    assert question.handshake is not None
+    assert question.handshake.address is None
+    assert record.asked.address == found[-1]
+    assert from_json(to_json(seen)) == seen
+
+
+def test_an_interrupted_look_is_followed_by_no_login(tmp_path: Path) -> None:
+    with looked_at("healthy-cluster", tmp_path, "peap") as at:
+        broken_off = replace(at, seen=replace(at.seen, interrupted=True))
+        seen, record, login = broken_off.log_in()
+        assert heard_nothing(at.heard)
+    assert seen.interrupted
+    assert record.outcome is Outcome.NOT_ASKED
+    assert login.detail == "interrupted before the login"
 
 
 # ---------------------------------------------------------------- to none that is not
