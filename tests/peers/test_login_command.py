@@ -146,9 +146,15 @@ def test_a_certificate_is_let_in(tmp_path: Path, tls: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "password"), [("ferryman", "another password"), ("stowaway", PASSWORD)]
+    ("name", "password", "why", "proofs"),
+    [
+        ("ferryman", "another password", "MSCHAPv2 error 691 (authentication failure)", 1),
+        ("stowaway", PASSWORD, "the result inside TLS is a failure", 0),
+    ],
 )
-def test_who_is_not_let_in_is_told_so_once(tmp_path: Path, name: str, password: str) -> None:
+def test_who_is_not_let_in_is_told_so_once(
+    tmp_path: Path, name: str, password: str, why: str, proofs: int
+) -> None:
     """It is an answer, and no rule speaks of it: the verdict is that of everything else."""
     given = account(tmp_path, 'method = "PEAP"', name=name, password=password)
     ended = log_in(tmp_path, given)
@@ -159,8 +165,8 @@ def test_who_is_not_let_in_is_told_so_once(tmp_path: Path, name: str, password: 
     assert ended.result.document["findings"] == []
     assert ended.result.status == 0
     assert ended.result.stderr.startswith("probe: the login was rejected")
-    proofs = ended.log.count("EAP-MSCHAPV2: Received Response")
-    assert proofs <= 1, ended.log
+    assert why in ended.login["detail"]
+    assert ended.log.count("EAP-MSCHAPV2: Invalid NT-Response") == proofs
     assert password not in ended.result.stderr + json.dumps(ended.result.document)
 
 

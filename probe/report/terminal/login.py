@@ -42,7 +42,7 @@ def _login(view: View, record: Handshake, seen: LoginSeen) -> Iterator[Renderabl
     place.append(f", {where} port {record.asked.port}, by {visible(method)}{inner}: ")
     yield Indented(place.append(_ending(seen)), hang=3)
     if seen.detail:
-        yield Labelled("because" if not seen.accepted else "but", _text(seen.detail), COLUMN, 5)
+        yield Labelled("but" if seen.accepted else "why", _text(seen.detail), COLUMN, 5)
     if seen.accepted:
         yield Labelled("keys", Text(_KEYS[seen.keys_agree]), COLUMN, 5)
     for number, (name, value) in enumerate(seen.attributes[:ATTRIBUTES]):
