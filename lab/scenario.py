@@ -17,6 +17,7 @@ from lab.authorityserver import AuthorityFault, Form, Offer
 from lab.eapsettings import EapSettings
 from lab.marks import OLD_HASHES, POLICIES
 from lab.nameserver import NameFault
+from lab.radsecsettings import RadsecSettings
 from lab.relay import Balancing
 from lab.revocation import State
 from lab.tls import Version
@@ -78,10 +79,13 @@ class Node(_Table, frozen=True):
     host: str
     web: WebSettings
     eap: EapSettings | None = None
+    radsec: RadsecSettings | None = None
     known_as: str | None = None
     """Its address in DNS and in the plan, where that is not the one by which the lab is reached."""
     own_eap_address: bool = False
     """Whether EAP answers on another interface than the one that the node's name leads to."""
+    own_radsec_address: bool = False
+    """The same of RadSec."""
 
 
 class Service(_Table, frozen=True):
@@ -154,6 +158,7 @@ class Trust(_Table, frozen=True):
     node: tuple[str, ...] = ("public",)
     client_issuers: tuple[str, ...] = ()
     """CAs of the clients' own certificates."""
+    radsec: tuple[str, ...] = ()
 
 
 class Scenario(_Table, frozen=True):
@@ -173,6 +178,8 @@ class Scenario(_Table, frozen=True):
         default_factory=lambda: {"main": NameServerSettings()}
     )
     profile: dict[str, Profile] = {}
+    radsec_peer: ChainLabels = ()
+    """The certificate that the plan has for going inside RadSec, and its issuers; empty: none."""
     canary: Canary | None = None
     authority: dict[str, AuthoritySettings] = {}
     """By the label of the CA's certificate; others' servers have nothing wrong."""
@@ -269,9 +276,11 @@ def laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
 
 
 def _with_nodes(settings: dict[str, Any]) -> dict[str, Any]:
-    """Give every node its own copy of [web] and [eap], with its own settings laid over."""
+    """Give every node its own copy of [web], [eap] and [radsec], with its own laid over."""
     result = dict(settings)
-    shared: dict[str, Any] = {key: result.pop(key) for key in ("web", "eap") if key in result}
+    shared: dict[str, Any] = {
+        key: result.pop(key) for key in ("web", "eap", "radsec") if key in result
+    }
     nodes, own = result.get("nodes"), result.get("node", {})
     if not isinstance(nodes, list) or not isinstance(own, dict):
         return result  # the reader says what is wrong with it
@@ -353,6 +362,8 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
         if eap is not None:
             groups += [("eap", eap.chains), *((key, (chain,)) for key, chain in eap.served())]
             groups += [("eap.client_authorities", ((label,),)) for label in eap.client_authorities]
+        radsec = scenario.node[node].radsec
+        groups += radsec.named() if radsec is not None else ()
         for place, chains in groups:
             # An empty chain has no first certificate: let it be found as one without a name.
             for chain in chains or ((),):
@@ -368,7 +379,8 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
             used.append((place, authority.delegate))
     for name, profile in scenario.profile.items():
         used += [(f"[profile.{name!r}]", label) for label in profile.anchors]
-    for world in ("public", "web", "staff", "eap", "node", "client_issuers"):
+    used += [("radsec_peer", label) for label in scenario.radsec_peer]
+    for world in ("public", "web", "staff", "eap", "node", "client_issuers", "radsec"):
         labels: tuple[str, ...] = getattr(scenario.trust, world)
         used += [(f"trust.{world}", label) for label in labels if label != "public"]
     return used

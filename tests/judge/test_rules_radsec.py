@@ -143,6 +143,16 @@ def test_a_key_that_is_not_proven() -> None:
     assert "cannot prove" in result.findings[0].says
 
 
+def test_a_key_that_is_not_proven_is_told_once() -> None:
+    """With the plan's certificate the handshake breaks at it again."""
+    unproven = replace(ended(Outcome.SERVED), served=Served((), key_proven=False))
+    inside = {"radsec/quay3/": unproven, "192.0.2.13:2083/inside": ended(Outcome.CUT_OFF)}
+    of = radsec_plan(inside=True)
+    result = judged(of, seen(of, inside))
+    assert told(result) == [("radsec-refused", "radsec", QUAY3, None)]
+    assert "cannot prove" in result.findings[0].says
+
+
 @pytest.mark.parametrize(
     ("outcome", "rule", "verdict"),
     [

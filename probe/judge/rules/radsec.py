@@ -108,7 +108,11 @@ class _Ending:
 def unreached(case: Case) -> Iterator[Draft]:
     """Yield a draft for each way in which a RadSec endpoint gave no connection."""
     found: dict[_Ending, list[Sighting]] = defaultdict(list)
+    # What breaks at the certificate breaks with ours too, and is told by the handshake alone.
+    broken = {visit.server for visit in case.asked_of_radsec if _at_fault(case, visit)}
     for visit in case.asked_of_radsec:
+        if visit.aspect is Aspect.INSIDE and visit.server in broken:
+            continue
         for ending in _endings(case, visit) if visit.nodes else ():
             detail = visit.record.detail or visit.record.outcome.value
             found[ending].append(Sighting(visit, detail=clip(detail)))
@@ -127,9 +131,19 @@ def unreached(case: Case) -> Iterator[Draft]:
         yield resting_on(draft, sightings)
 
 
+def _at_fault(case: Case, visit: Visit) -> bool:
+    """Whether the handshake alone went wrong over the certificate or its key."""
+    return visit.aspect is None and (_unproven(visit) or told_by_certificate(case, visit))
+
+
+def _unproven(visit: Visit) -> bool:
+    served = visit.record.served
+    return served is not None and served.key_proven is False
+
+
 def _endings(case: Case, visit: Visit) -> Iterator[_Ending]:
-    outcome, served = visit.record.outcome, visit.record.served
-    if visit.aspect is None and served is not None and served.key_proven is False:
+    outcome = visit.record.outcome
+    if visit.aspect is None and _unproven(visit):
         yield _ending(case, visit, REFUSED, _UNPROVEN, "Import the certificate with its own key.")
     elif visit.aspect is None and outcome in _RULES and not told_by_certificate(case, visit):
         rule_id = _RULES[outcome]
