@@ -239,8 +239,12 @@ class RadsecLook:
     """CAs whose certificates it asks them for; empty: any; None: not seen."""
     alpn: str | None
     """The protocol that it chose of those of RFC 9765; None: none."""
+    versions: tuple[str, ...]
+    """TLS versions that it agreed to, by their tokens, oldest first. TLS 1.2 is not tried alone."""
+    versions_refused: tuple[str, ...]
     inside: str | None
-    """How the visit with the plan's certificate ended, as an outcome; None: there was none."""
+    """How the visit with the plan's certificate ended, as an outcome; None: there was none, or it
+    did not get that far."""
     status_reply: str | None
     """What answered Status-Server inside."""
     eap: MethodSeen | None

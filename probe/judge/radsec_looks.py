@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 
 from probe.assessment import MethodSeen, RadsecLook
-from probe.observation.model import Aspect, Endpoint, Handshake, Survey
+from probe.observation.model import Aspect, Endpoint, Handshake, Outcome, Survey
 
 
 def radsec_looks(survey: Survey) -> tuple[RadsecLook, ...]:
@@ -28,7 +28,8 @@ def radsec_looks(survey: Survey) -> tuple[RadsecLook, ...]:
 
 def _look(visits: Sequence[Handshake], by_udp: set[str]) -> RadsecLook:
     first = next((visit for visit in visits if visit.asked.aspect is None), visits[0])
-    inside = next((visit for visit in visits if visit.asked.aspect is Aspect.INSIDE), None)
+    went_in = (v for v in visits if v.asked.aspect is Aspect.INSIDE and v.served is not None)
+    inside = next(went_in, None)
     seen = first.radsec
     within = inside.radsec if inside is not None else None
     behind = within.eap_served if within is not None else None
@@ -40,12 +41,29 @@ def _look(visits: Sequence[Handshake], by_udp: set[str]) -> RadsecLook:
         certificate_asked=seen.certificate_asked if seen else None,
         client_authorities=seen.client_authorities if seen else None,
         alpn=seen.alpn if seen else None,
+        versions=_agreed(visits),
+        versions_refused=_refused(visits),
         inside=inside.outcome.value if inside else None,
         status_reply=within.status_reply if within else None,
         eap=_eap(inside) if inside else None,
         eap_leaf=leaf,
         eap_elsewhere=leaf in by_udp if leaf is not None and by_udp else None,
     )
+
+
+def _agreed(visits: Sequence[Handshake]) -> tuple[str, ...]:
+    agreed = (visit.served.tls for visit in visits if visit.served is not None)
+    return tuple(sorted({version.value for version in agreed if version is not None}))
+
+
+def _refused(visits: Sequence[Handshake]) -> tuple[str, ...]:
+    """Return the versions of hellos that were refused, that with the plan's certificate aside."""
+    hellos = (
+        visit.asked.tls
+        for visit in visits
+        if visit.outcome is Outcome.REFUSED and visit.asked.aspect is not Aspect.INSIDE
+    )
+    return tuple(sorted({version.value for versions in hellos for version in versions}))
 
 
 def _eap(inside: Handshake) -> MethodSeen | None:

@@ -1,7 +1,5 @@
 """By which names RadSec peers know a server: DNS names and addresses (RFC 9525), and realms."""
 
-from collections.abc import Iterator
-
 from probe.certificate.facts import CertFacts
 from probe.judge.names import Match, covers, reference_name
 from probe.judge.words import clip, listing, told_apart
@@ -28,7 +26,7 @@ def realm_matches(presented: str, realm: str) -> bool:
 
 def peers_cover(facts: CertFacts, names: tuple[str, ...]) -> Match:
     """Say whether a certificate holds any of the names by which peers know the server."""
-    realms = tuple(_realms(facts))
+    realms = realms_of(facts)
     for name in names:
         match = covers(facts, name)
         if match.covered:
@@ -43,7 +41,10 @@ def peers_cover(facts: CertFacts, names: tuple[str, ...]) -> Match:
     return Match(False, None, why)
 
 
-def _realms(facts: CertFacts) -> Iterator[str]:
-    for name in facts.names:
-        if name.type == "other" and name.value.startswith(_NAI_REALM):
-            yield name.value.removeprefix(_NAI_REALM)
+def realms_of(facts: CertFacts) -> tuple[str, ...]:
+    """Return the realms that a certificate holds."""
+    return tuple(
+        name.value.removeprefix(_NAI_REALM)
+        for name in facts.names
+        if name.type == "other" and name.value.startswith(_NAI_REALM)
+    )

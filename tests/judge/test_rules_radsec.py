@@ -349,11 +349,21 @@ def test_the_look_at_an_address() -> None:
     assert len(others) == 3
     assert (look.nodes, look.address, look.port) == (("quay1",), "192.0.2.11", 2083)
     assert (look.certificate_asked, look.client_authorities) == (True, ("CN=Northpier Issuing",))
+    assert (look.versions, look.versions_refused) == (("TLSv1.3",), ("TLSv1", "TLSv1.1"))
     assert (look.inside, look.status_reply) == ("served", "Access-Accept")
     assert look.eap is not None
     assert look.eap_leaf == fingerprint(eap_chain()[0])
     assert look.eap_elsewhere is None
     assert radsec_looks(seen(of)) == ()
+
+
+def test_who_came_no_further_than_the_hello_was_not_inside() -> None:
+    """The plan's certificate was shown to nobody, so nobody refused it."""
+    of = radsec_plan(inside=True)
+    survey = seen(of, {"radsec/quay1/": Outcome.REFUSED}, depth=Depth.NODE)
+    look = radsec_looks(survey)[0]
+    assert (look.inside, look.versions) == (None, ())
+    assert look.versions_refused == ("TLSv1", "TLSv1.1", "TLSv1.2", "TLSv1.3")
 
 
 def test_how_to_see_it() -> None:
@@ -365,4 +375,8 @@ def test_how_to_see_it() -> None:
     )
     of = radsec_plan(inside=True)
     inside = judged(of, seen(of, {"quay3/192.0.2.13:2083/inside": ended(Outcome.CUT_OFF)}))
-    assert [row.what for row in inside.findings[0].evidence] == ["quay3 at 192.0.2.13, port 2083"]
+    (row,) = inside.findings[0].evidence
+    assert (row.what, row.how) == (
+        "quay3 at 192.0.2.13, port 2083",
+        ("with", "the plan's certificate"),
+    )

@@ -14,7 +14,7 @@ from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
 from probe.judge.objections import TRUST, objections
-from probe.judge.realms import peers_cover
+from probe.judge.realms import peers_cover, realms_of
 from probe.judge.rules.certificate_words import PATH_SAYINGS, Said, leaf, serving
 from probe.judge.rules.issue_words import ISSUE_SAYINGS
 from probe.judge.words import day, listing
@@ -146,13 +146,15 @@ def names(case: Case) -> Iterator[Draft]:
         said = _said(case, sightings, ())
         own = "their own names" if len(said.nodes) > 1 else case.host(said.nodes[0])
         wanted = listing(planned, last="or") if planned else own
+        by_realm = any(realms_of(case.facts[sha256]) for sha256 in said.leaves)
+        form = "a realm (NAIRealm)" if by_realm else "a DNS name"
         hold = "which does not hold" if len(said.leaves) == 1 else "which do not hold"
         draft = Draft(
             rule_id=MISMATCH,
             nodes=said.nodes,
             certificates=said.leaves,
             says=f"{serving(said)} {leaf(case, said)}, {hold} {wanted}.",
-            remedy=f"Have it issued again with {wanted} as a DNS name, import it on"
+            remedy=f"Have it issued again with {wanted} as {form}, import it on"
             f" {listing(said.nodes)}, then restart the RadSec service there; or correct"
             " radsec.names in the plan.",
             accepted=accepted,

@@ -61,7 +61,7 @@ def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
     for seen in look.methods:
         yield visible(seen.method), method(seen)
     if look.versions or look.versions_refused:
-        yield "speaks", _versions(look)
+        yield "speaks", versions(look.versions, look.versions_refused)
     if look.families:
         yield "key families", "; ".join(_family(*each) for each in look.families)
     if look.client_authorities is not None:
@@ -86,18 +86,19 @@ def method(seen: MethodSeen) -> str:
     return f"{rounds}, in packets with up to {seen.largest_fragment} octets of TLS"
 
 
-def _versions(look: EapLook) -> str:
-    spoken = _named(look.versions) or "nothing that was asked for"
-    return spoken + (f"; refuses {_named(look.versions_refused)}" if look.versions_refused else "")
+def versions(spoken: tuple[str, ...], refused: tuple[str, ...]) -> str:
+    """Return which TLS versions a server agreed to and which not."""
+    agreed = _named(spoken) or "nothing that was asked for"
+    return agreed + (f"; refuses {_named(refused)}" if refused else "")
 
 
-def _named(versions: tuple[str, ...]) -> str:
-    return words.all_of([_VERSIONS.get(version, version) for version in versions])
+def _named(tokens: tuple[str, ...]) -> str:
+    return words.all_of([_VERSIONS.get(version, version) for version in tokens])
 
 
-def _family(family: str, versions: tuple[str, ...]) -> str:
+def _family(family: str, tokens: tuple[str, ...]) -> str:
     name = _FAMILIES.get(family, visible(family))
-    return f"{name} under {_named(versions)}" if versions else f"no {name}"
+    return f"{name} under {_named(tokens)}" if tokens else f"no {name}"
 
 
 def from_clients(names: tuple[str, ...]) -> str:

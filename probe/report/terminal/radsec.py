@@ -6,10 +6,10 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from probe.assessment import RadsecLook
-from probe.observation.model import Endpoint, Outcome
+from probe.observation.model import Endpoint, Outcome, TlsVersion
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.closer import COLUMN, from_clients, method
+from probe.report.terminal.closer import COLUMN, from_clients, method, versions
 from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
@@ -24,18 +24,22 @@ _ENDED = {
 
 def radsec(view: View) -> Iterator[RenderableType]:
     """Yield the lines for each address that was looked at closely."""
-    if not view.assessment.radsec_looks:
-        return
-    yield heading("A closer look at RadSec")
-    for look in view.assessment.radsec_looks:
+    looks = [(look, list(_lines(view, look))) for look in view.assessment.radsec_looks]
+    if any(lines for _, lines in looks):
+        yield heading("A closer look at RadSec")
+    for look, lines in looks:
+        if not lines:
+            continue  # it did not answer, and the findings say so
         place = styled(view.place(Endpoint.RADSEC, look.nodes), "place")
         where = "no address" if look.address is None else visible(look.address)
         yield Indented(place.append(f", {where} port {look.port}"))
-        for label, line in _lines(view, look):
+        for label, line in lines:
             yield Labelled(label, Text(line), COLUMN, indent=5)
 
 
 def _lines(view: View, look: RadsecLook) -> Iterator[tuple[str, str]]:
+    if look.versions or look.versions_refused:
+        yield "agrees to", _versions(look)
     if look.certificate_asked is not None:
         asks = from_clients(look.client_authorities or ()) if look.certificate_asked else _NOTHING
         yield "from peers", asks
@@ -47,6 +51,12 @@ def _lines(view: View, look: RadsecLook) -> Iterator[tuple[str, str]]:
         yield visible(look.eap.method), f"inside, {method(look.eap)}"
     if look.eap_leaf is not None:
         yield "EAP behind", _behind(view, look)
+
+
+def _versions(look: RadsecLook) -> str:
+    text = versions(look.versions, look.versions_refused)
+    untried = TlsVersion.TLS1_2 not in (*look.versions, *look.versions_refused)
+    return text + ("; TLS 1.2 was not tried alone" if untried and look.versions else "")
 
 
 def _inside(look: RadsecLook) -> str:
