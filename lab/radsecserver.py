@@ -16,7 +16,7 @@ from lab import misbehave
 from lab.serving import Stream, StreamServer
 from lab.tls import ServedChain, Version, malformed_flight, server_context
 from lab.tlsstream import READ, Amiss, TlsStream
-from probe.wire.radius import Code, RadiusError, build_reply, read_request
+from probe.wire.radius import Code, RadiusError, Verification, build_reply, read_request
 
 _SECRET = b"radsec"
 """RFC 6614, 2.3 (4)."""
@@ -167,6 +167,8 @@ class _Peer(TlsStream):
         except RadiusError:
             return None
         if request.code == Code.STATUS_SERVER:
+            if request.verification is not Verification.VALID:
+                return None  # RFC 5997, 5
             secret = _OTHER_SECRET if fault is RadsecFault.OTHER_SECRET else _SECRET
             alive = self._site.sign_of_life
             return build_reply(request, secret, Code.ACCESS_ACCEPT) if alive else None

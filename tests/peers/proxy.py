@@ -20,6 +20,8 @@ class Proxy:
     """UDP port of the RADIUS server that it passes on to."""
     versions: str = "TLS1_2:TLS1_3"
     """Lowest and highest, as it writes them."""
+    secret: str = SECRET
+    """Of the server behind."""
 
 
 @contextmanager
@@ -44,7 +46,7 @@ def radsecproxy(directory: Path, setup: Proxy) -> Iterator[Running]:
             "  certificateNameCheck off\n"
             "}\n"
             "server behind {\n"
-            f"  host {LOOPBACK}\n  port {setup.behind}\n  type udp\n  secret {SECRET}\n"
+            f'  host {LOOPBACK}\n  port {setup.behind}\n  type udp\n  secret "{setup.secret}"\n'
             "}\n"
             "realm * {\n  server behind\n}\n",
             "ascii",
