@@ -23,7 +23,7 @@ from cryptography.x509.oid import (
     NameOID,
 )
 
-from lab.marks import policies, signed_with, timestamps
+from lab.marks import policies, realm, signed_with, timestamps
 
 PrivateKey = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
 
@@ -75,6 +75,8 @@ class Look(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     country: str | None = None
     names: tuple[str, ...] = ()
     """Alternative names: DNS names and addresses."""
+    realms: tuple[str, ...] = ()
+    """Alternative names that are NAIRealms (RFC 7585), of less than 128 octets."""
     numbered_names: int = 0
     """Further names below the first one: 0001.NAME, 0002.NAME, ..."""
     key: str = "P-256"
@@ -273,12 +275,14 @@ def _extensions(
     if blueprint.purposes:
         purposes = [PURPOSES[purpose] for purpose in blueprint.purposes]
         found.append((x509.ExtendedKeyUsage(purposes), False))
-    if blueprint.names:
+    if blueprint.names or blueprint.realms:
         # With an empty subject the names are all there is, and critical (RFC 5280, 4.2.1.6).
         bare = not (blueprint.common_name or blueprint.organization)
-        first = blueprint.names[0]
-        more = [f"{number:04}.{first}" for number in range(1, blueprint.numbered_names + 1)]
+        more = [
+            f"{number:04}.{blueprint.names[0]}" for number in range(1, blueprint.numbered_names + 1)
+        ]
         names = [_general_name(name) for name in (*blueprint.names, *more)]
+        names += map(realm, blueprint.realms)
         found.append((x509.SubjectAlternativeName(names), bare))
     if blueprint.policies:
         found.append((policies(blueprint.policies), False))

@@ -17,9 +17,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, Self
 
+import msgspec
+
 from lab.authority import BlueprintError, Issued, Workshop
 from lab.authorityserver import AuthorityServer, Office
-from lab.description import PROFILE_FOLDER, SECRET_FILE, plan_of
+from lab.description import (
+    PROFILE_FOLDER,
+    RADSEC_CERTIFICATE,
+    RADSEC_KEY,
+    SECRET_FILE,
+    plan_of,
+)
 from lab.eapsettings import EapSettings
 from lab.eapsite import EapSite
 from lab.marks import timestamp_list
@@ -28,6 +36,7 @@ from lab.nameserver import NameServer
 from lab.places import Kind, Ports, Seat
 from lab.profiles import PROFILES
 from lab.radiusserver import RadiusServer
+from lab.radsecserver import RadsecServer
 from lab.relay import Path as Way  # `pathlib` has the other
 from lab.relay import Relay
 from lab.revocation import Authority, State, serials
@@ -191,6 +200,10 @@ class Cluster:
         """Return address and port of a node's EAP endpoint."""
         return self._where(self._seating.eap(node))
 
+    def radsec_place(self, node: str) -> tuple[str, int]:
+        """Return address and port of a node's RadSec endpoint."""
+        return self._where(self._seating.radsec(node))
+
     def virtual_place(self, service: str) -> tuple[str, int]:
         """Return address and port of a service that has an address of its own."""
         return self._where(self._seating.virtual(service))
@@ -213,6 +226,11 @@ class Cluster:
         """Return what a node's EAP endpoint is told to serve."""
         eap = self.scenario.node[node].eap
         return self._served(node, eap.chains, eap.staple) if eap is not None else ()
+
+    def radsec_chains(self, node: str) -> tuple[ServedChain, ...]:
+        """Return what a node's RadSec endpoint is told to serve."""
+        radsec = self.scenario.node[node].radsec
+        return self._served(node, radsec.chains, None) if radsec is not None else ()
 
     # ------------------------------------------------------------ certificates
 
@@ -246,6 +264,8 @@ class Cluster:
             used = [chain for _, chain in settings.web.served()]
             if settings.eap is not None:
                 used += [chain for _, chain in settings.eap.served()]
+            if settings.radsec is not None:
+                used += settings.radsec.chains
             for chain in used:
                 labels = self.scenario.labels_for(node, chain)
                 name = "+".join(labels)
@@ -274,15 +294,7 @@ class Cluster:
         return office.authority.response(leaf.certificate.serial_number, staple)
 
     def _trusted(self) -> set[str]:
-        trust = self.scenario.trust
-        worlds = (
-            trust.public,
-            trust.web,
-            trust.staff,
-            trust.eap,
-            trust.node,
-            trust.client_issuers,
-        )
+        worlds = msgspec.structs.astuple(self.scenario.trust)
         return {label for world in worlds for label in world} - {"public"}
 
     # ------------------------------------------------------------ servers
@@ -306,6 +318,8 @@ class Cluster:
                 servers.append(self._relay(node, eap.path))
             elif eap is not None:
                 servers += self._server_at(seating.eap(node), node)
+            if scenario.node[node].radsec is not None:
+                servers += self._server_at(seating.radsec(node), node)
         for name in seating.virtual_services():
             service = scenario.service[name]
             nodes = scenario.nodes_of(service)
@@ -352,6 +366,12 @@ class Cluster:
             server = RadiusServer(bound, self._eap_site(node, eap), self.secret, eap.radius)
             self.radius[seat.name] = server
             return [server]
+        radsec = self.scenario.node[node].radsec
+        if seat.kind is Kind.RADSEC and radsec is not None:
+            behind = self.radius[node].reply_to if node in self.radius else None
+            return [
+                RadsecServer(bound, radsec.site(self.radsec_chains(node), self._workshop), behind)
+            ]
         return []
 
     def _eap_site(self, node: str, eap: EapSettings) -> EapSite:
@@ -377,10 +397,18 @@ class Cluster:
             resumption=frozenset(eap.resumption),
         )
 
-    def _write_plan(self) -> None:
-        secret = self.directory / SECRET_FILE
+    def _write_secret(self, name: str, octets: bytes) -> None:
+        secret = self.directory / name
         secret.touch(mode=0o600)
         secret.chmod(0o600)
-        secret.write_text(_SECRET + "\n", encoding="utf-8")
+        secret.write_bytes(octets)
+
+    def _write_plan(self) -> None:
+        self._write_secret(SECRET_FILE, _SECRET.encode() + b"\n")
+        peer = self._workshop.chain(self.scenario.radsec_peer)
+        if peer:
+            chain = b"".join(issued.pem for issued in peer)
+            (self.directory / RADSEC_CERTIFICATE).write_bytes(chain)
+            self._write_secret(RADSEC_KEY, peer[0].key_pem)
         plan = plan_of(self.scenario, self._seating)
         self.plan_path.write_text(to_toml(plan), encoding="utf-8")

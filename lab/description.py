@@ -13,6 +13,7 @@ FAILED_AUTHENTICATIONS = 6_000
 
 SECRET_FILE = "radius.secret"
 PROFILE_FOLDER = "given"
+RADSEC_CERTIFICATE, RADSEC_KEY = "radsec.pem", "radsec.key"
 
 
 def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
@@ -37,6 +38,10 @@ def plan_of(scenario: Scenario, seating: Seating) -> dict[str, Any]:
             "identity": f"cert-probe@{scenario.domain}",
         }
         plan["limits"] = {"failed_authentications_per_minute": FAILED_AUTHENTICATIONS}
+    if any(node.radsec is not None for node in scenario.node.values()):
+        plan["radsec"] = {"roots": _roots(trust.radsec)} if trust.radsec else {}
+        if scenario.radsec_peer:
+            plan["radsec"] |= {"certificate": RADSEC_CERTIFICATE, "key": {"file": RADSEC_KEY}}
     if scenario.authorities():
         plan["fetch"] = {"allow": ["127.0.0.0/8"]}
     if scenario.canary is not None:
@@ -91,6 +96,11 @@ def _node(name: str, scenario: Scenario, seating: Seating) -> dict[str, Any]:
         planned["eap"] = {"port": eap.port}
         if settings.own_eap_address or len(addresses) > 1:
             planned["eap"]["addresses"] = [eap.address]
+    if settings.radsec is not None:
+        radsec = seating.place(seating.radsec(name))
+        planned["radsec"] = {"port": radsec.port}
+        if settings.own_radsec_address:
+            planned["radsec"]["addresses"] = [radsec.address]
     return planned
 
 

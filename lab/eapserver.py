@@ -1,7 +1,8 @@
-"""The server's half of one EAP conversation, as far as the certificate. No socket, no clock.
+"""The server's half of one EAP conversation. No socket, no clock.
 
-It proposes a method, takes a Nak, shows its chain inside TLS and then turns everybody away: nobody
-has an account here. Framing and packets are `probe.wire`'s, the handshake is pyOpenSSL's.
+It proposes a method, takes a Nak, shows its chain inside TLS, hears whoever goes on from there and
+then turns everybody away: nobody has an account here. Framing and packets are `probe.wire`'s, the
+handshake is pyOpenSSL's.
 """
 
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ from OpenSSL import SSL
 
 from lab import misbehave
 from lab.eapsite import Contexts, EapFault, EapMethod, EapSite, Proposal
+from lab.inside import Heard, Inside
 from lab.tls import malformed_flight
 from lab.unruly import FROM_HELLO, FROM_IDENTITY, Round
 from probe.wire.eap import Code, EapPacket, Type
@@ -62,15 +64,21 @@ class Answer:
 class EapConversation:
     """Takes EAP responses one after another and returns what to answer.
 
-    `attributes` are those of the first request, by name.
+    `attributes` are those of the first request, by name; what it is told goes into `heard`.
     """
 
     def __init__(
-        self, site: EapSite, contexts: Contexts, attributes: Sequence[tuple[str, str]] = ()
+        self,
+        site: EapSite,
+        contexts: Contexts,
+        attributes: Sequence[tuple[str, str]] = (),
+        heard: Heard | None = None,
     ) -> None:
         self._site = site
         self._contexts = contexts
         self._attributes = attributes
+        self._heard = Heard() if heard is None else heard
+        self._inside: Inside | None = None
         self._proposals = [
             *(_PROPOSALS[proposal] for proposal in site.proposes),
             *(_TYPES[method] for method in site.methods),
@@ -109,6 +117,7 @@ class EapConversation:
 
     def _identified(self, packet: EapPacket) -> Answer:
         self._identifier = packet.identifier
+        self._heard.identities.append(packet.data)
         if packet.type != Type.IDENTITY or self._site.fault is EapFault.REJECTS:
             return self._failure()
         self._unruly = FROM_IDENTITY.get(self._site.fault) if self._site.fault else None
@@ -173,10 +182,14 @@ class EapConversation:
             self._ending = True
             return malformed_flight(self._site.chains[0])
         tls = self._connection(message)
-        tls.bio_write(message)
+        if message:
+            tls.bio_write(message)
         try:
-            tls.do_handshake()
-            self._ending = True  # what would follow is a login
+            if self._inside is None:
+                tls.do_handshake()
+                method = _METHODS[self._method or Type.PEAP]
+                self._inside = Inside(method, tls, self._heard)
+            self._ending = not self._inside.converse()
         except SSL.WantReadError:
             pass
         except SSL.Error:

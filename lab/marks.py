@@ -10,6 +10,8 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 _TIMESTAMPS = x509.ObjectIdentifier("1.3.6.1.4.1.11129.2.4.2")
+_NAI_REALM = x509.ObjectIdentifier("1.3.6.1.5.5.7.8.8")
+_UTF8_STRING = 12
 _SHA256_WITH_RSA = bytes.fromhex("06092a864886f70d01010b")
 OLD_HASHES: Mapping[str, tuple[bytes, bytes]] = {
     "SHA-1": (
@@ -61,6 +63,12 @@ def policies(words: tuple[str, ...]) -> x509.CertificatePolicies:
     return x509.CertificatePolicies(
         [x509.PolicyInformation(x509.ObjectIdentifier(POLICIES[word]), None) for word in words]
     )
+
+
+def realm(name: str) -> x509.OtherName:
+    """Return a NAIRealm: the realm that a server is responsible for (RFC 7585, 2.2)."""
+    octets = name.encode()
+    return x509.OtherName(_NAI_REALM, bytes((_UTF8_STRING, len(octets))) + octets)
 
 
 def signed_with(

@@ -38,8 +38,10 @@ class Kind(Enum):
     EAP = "eap"
     EAP_BEHIND = "eap, behind a relay"
     AUTHORITY = "authority"
+    RADSEC = "radsec"
     WEB_CLOSED = "web, closed"
     EAP_CLOSED = "eap, closed"
+    RADSEC_CLOSED = "radsec, closed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,7 @@ class Ports:
     web: int = 10443
     eap: int = 11812
     authority: int = 10080
+    radsec: int = 12083
 
     def of(self, kind: Kind) -> int:
         """Return the port for one kind of server; 0: the system chooses, as nobody asks there."""
@@ -59,6 +62,8 @@ class Ports:
             return self.authority
         if kind is Kind.EAP_BEHIND:
             return 0
+        if kind in (Kind.RADSEC, Kind.RADSEC_CLOSED):
+            return self.radsec
         return self.web if kind in (Kind.WEB, Kind.WEB_CLOSED) else self.eap
 
 
@@ -151,11 +156,11 @@ def _sockets(kind: Kind, address: str, port: int) -> tuple[socket.socket, ...]:
             return udp_and_tcp_sockets(address, port)
         case Kind.NAMESERVER_WITHOUT_TCP:
             return udp_and_closed_tcp_sockets(address, port)
-        case Kind.WEB | Kind.AUTHORITY:
+        case Kind.WEB | Kind.AUTHORITY | Kind.RADSEC:
             return (tcp_socket(address, port),)
         case Kind.EAP | Kind.EAP_BEHIND:
             return (udp_socket(address, port),)
-        case Kind.WEB_CLOSED:
+        case Kind.WEB_CLOSED | Kind.RADSEC_CLOSED:
             return (closed_tcp_socket(address, port),)
         case Kind.EAP_CLOSED:
             return (closed_udp_socket(address, port),)

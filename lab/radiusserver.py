@@ -9,6 +9,7 @@ import msgspec
 from lab import misbehave, unruly
 from lab.eapserver import EapConversation
 from lab.eapsite import Contexts, EapFault, EapSite
+from lab.inside import Heard
 from lab.serving import DatagramServer
 from lab.signing import SignaturePlace, signed
 from probe.wire.eap import EapError
@@ -56,6 +57,8 @@ class RadiusServer:
     ) -> None:
         self.opened = 0
         """Conversations that were begun here: each is a failed authentication in its log."""
+        self.heard = Heard()
+        """What peers have told it, in the clear and inside TLS."""
         self._site = site
         self._contexts = Contexts(site)
         self._secret = _OTHER_SECRET if site.fault is EapFault.OTHER_SECRET else secret
@@ -64,6 +67,15 @@ class RadiusServer:
         self._replies: dict[tuple[_Sender, int, bytes], bytes | None] = {}
         self._first_reply: bytes | None = None
         self._server = DatagramServer(bound, self.answer)
+
+    @property
+    def site(self) -> EapSite:
+        """What it serves."""
+        return self._site
+
+    def serve(self, site: EapSite) -> None:
+        """Serve something else from the next conversation on, as after an import."""
+        self._site, self._contexts = site, Contexts(site)
 
     @property
     def waiting(self) -> int:
@@ -87,33 +99,37 @@ class RadiusServer:
                 return misbehave.garbage()
             case EapFault.FLOOD:
                 return unruly.flood()
+        return self.reply_to(octets, sender, self._secret)
+
+    def reply_to(self, octets: bytes, sender: _Sender, secret: bytes) -> bytes | None:
+        """Return the reply to one packet of a client that has this secret, or None for silence."""
         try:
-            request = read_request(octets, self._secret)
+            request = read_request(octets, secret)
         except RadiusError:
             return None  # RFC 2865, 3: silently discarded
         key = (sender, request.identifier, request.authenticator)
         if key not in self._replies:
-            self._replies[key] = self._treated(request)
+            self._replies[key] = self._treated(request, secret)
             _forget_oldest(self._replies, _MOST_REPLIES)
         return self._replies[key]
 
-    def _treated(self, request: Request) -> bytes | None:
+    def _treated(self, request: Request, secret: bytes) -> bytes | None:
         """Return the reply as this server sends it."""
-        reply = self._reply(request)
+        reply = self._reply(request, secret)
         if reply is None:
             return None
         if self._manners.signature is not SignaturePlace.FIRST:
-            reply = signed(reply, request.authenticator, self._secret, self._manners.signature)
+            reply = signed(reply, request.authenticator, secret, self._manners.signature)
         self._first_reply = self._first_reply or reply
         if self._site.fault is EapFault.REPLAY:
             return self._first_reply
-        return unruly.spoiled(self._site.fault, reply, request.authenticator, self._secret)
+        return unruly.spoiled(self._site.fault, reply, request.authenticator, secret)
 
-    def _reply(self, request: Request) -> bytes | None:
+    def _reply(self, request: Request, secret: bytes) -> bytes | None:
         if not self._believes(request):
             return None  # RFC 3579, 3.2: silently discarded
         if request.code == Code.STATUS_SERVER and self._manners.status_server == "answers":
-            return build_reply(request, self._secret, Code.ACCESS_ACCEPT)
+            return build_reply(request, secret, Code.ACCESS_ACCEPT)
         if request.code != Code.ACCESS_REQUEST or request.eap is None:
             return None
         if self._site.fault is EapFault.DROPS:
@@ -122,11 +138,13 @@ class RadiusServer:
         if state is None:
             state = os.urandom(16)
             self.opened += 1
-            self._conversations[state] = EapConversation(self._site, self._contexts, request.shown)
+            self._conversations[state] = EapConversation(
+                self._site, self._contexts, request.shown, self.heard
+            )
             _forget_oldest(self._conversations, _MOST_CONVERSATIONS)
         conversation = self._conversations.get(state)
         if conversation is None:
-            return self._reject(request, None)
+            return self._reject(request, secret, None)
         try:
             answer = conversation.receive(request.eap)
         except EapError:
@@ -135,10 +153,8 @@ class RadiusServer:
             return None
         if answer.over:
             del self._conversations[state]
-            return self._reject(request, answer.octets)
-        return build_reply(
-            request, self._secret, Code.ACCESS_CHALLENGE, eap=answer.octets, state=state
-        )
+            return self._reject(request, secret, answer.octets)
+        return build_reply(request, secret, Code.ACCESS_CHALLENGE, eap=answer.octets, state=state)
 
     def _believes(self, request: Request) -> bool:
         if request.verification is Verification.UNSIGNED:
@@ -147,13 +163,11 @@ class RadiusServer:
             self._site.fault is EapFault.OTHER_SECRET
         )
 
-    def _reject(self, request: Request, failure: bytes | None) -> bytes:
+    def _reject(self, request: Request, secret: bytes, failure: bytes | None) -> bytes:
         attributes = [("Reply-Message", "No such account on board")]
         if self._manners.error_cause is not None:
             attributes.append(("Error-Cause", self._manners.error_cause))
-        return build_reply(
-            request, self._secret, Code.ACCESS_REJECT, eap=failure, attributes=attributes
-        )
+        return build_reply(request, secret, Code.ACCESS_REJECT, eap=failure, attributes=attributes)
 
 
 def _forget_oldest(kept: dict[Any, Any], most: int) -> None:

@@ -54,6 +54,8 @@ class Scenario(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     profile: dict[str, Profile] = {}
     signed: bool = False
     """Whether the zone is signed, and the name servers say that its data validate."""
+    radsec_peer: ChainLabels = ()
+    """The certificate that the plan has for going inside RadSec, and its issuers; empty: none."""
     canary: Canary | None = None
     authority: dict[str, AuthoritySettings] = {}
     """By the label of the CA's certificate; others' servers have nothing wrong."""
@@ -150,9 +152,11 @@ def laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
 
 
 def _with_nodes(settings: dict[str, Any]) -> dict[str, Any]:
-    """Give every node its own copy of [web] and [eap], with its own settings laid over."""
+    """Give every node its own copy of [web], [eap] and [radsec], with its own laid over."""
     result = dict(settings)
-    shared: dict[str, Any] = {key: result.pop(key) for key in ("web", "eap") if key in result}
+    shared: dict[str, Any] = {
+        key: result.pop(key) for key in ("web", "eap", "radsec") if key in result
+    }
     nodes, own = result.get("nodes"), result.get("node", {})
     if not isinstance(nodes, list) or not isinstance(own, dict):
         return result  # the reader says what is wrong with it
@@ -261,6 +265,8 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
         if eap is not None:
             groups += [("eap", eap.chains), *((key, (chain,)) for key, chain in eap.served())]
             groups += [("eap.client_authorities", ((label,),)) for label in eap.client_authorities]
+        radsec = scenario.node[node].radsec
+        groups += radsec.named() if radsec is not None else ()
         for place, chains in groups:
             # An empty chain has no first certificate: let it be found as one without a name.
             for chain in chains or ((),):
@@ -276,7 +282,8 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
             used.append((place, authority.delegate))
     for name, profile in scenario.profile.items():
         used += [(f"[profile.{name!r}]", label) for label in profile.anchors]
-    for world in ("public", "web", "staff", "eap", "node", "client_issuers"):
+    used += [("radsec_peer", label) for label in scenario.radsec_peer]
+    for world in ("public", "web", "staff", "eap", "node", "client_issuers", "radsec"):
         labels: tuple[str, ...] = getattr(scenario.trust, world)
         used += [(f"trust.{world}", label) for label in labels if label != "public"]
     return used

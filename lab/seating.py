@@ -2,6 +2,7 @@
 
 from lab.eapsite import EapFault
 from lab.places import Kind, Place, Ports, Seat, take_places
+from lab.radsecserver import RadsecFault
 from lab.scenario import Scenario
 from lab.webserver import WebFault
 
@@ -46,6 +47,8 @@ class Seating:
                     seats.append(self.behind(node))
                     if eap.path.replies_from_elsewhere:
                         seats.append(self.elsewhere(node))
+            if self._scenario.node[node].radsec is not None:
+                seats.append(self.radsec(node))
         seats += [self.virtual(name) for name in self.virtual_services()]
         return [*seats, self.authority()] if self._scenario.authorities() else seats
 
@@ -101,6 +104,13 @@ class Seating:
         if self._scenario.node[node].own_eap_address:
             number += _OTHER_INTERFACE
         return Seat(node, Kind.EAP_CLOSED if closed else Kind.EAP, number)
+
+    def radsec(self, node: str) -> Seat:
+        """Return the seat of a node's RadSec endpoint."""
+        settings = self._scenario.node[node]
+        closed = settings.radsec is not None and settings.radsec.fault is RadsecFault.CLOSED
+        number = self._number(node) + _OTHER_INTERFACE * settings.own_radsec_address
+        return Seat(node, Kind.RADSEC_CLOSED if closed else Kind.RADSEC, number)
 
     def behind(self, node: str) -> Seat:
         """Return the seat of a node's EAP server where a relay has the node's own."""

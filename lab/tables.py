@@ -7,6 +7,7 @@ import msgspec
 from lab.authority import Look
 from lab.authorityserver import AuthorityFault, Form, Offer
 from lab.eapsettings import EapSettings
+from lab.radsecsettings import RadsecSettings
 from lab.relay import Balancing
 from lab.revocation import State
 from lab.tls import Version
@@ -67,10 +68,13 @@ class Node(Table, frozen=True):
     host: str
     web: WebSettings
     eap: EapSettings | None = None
+    radsec: RadsecSettings | None = None
     known_as: str | None = None
     """Its address in DNS and in the plan, where that is not the one by which the lab is reached."""
     own_eap_address: bool = False
     """Whether EAP answers on another interface than the one that the node's name leads to."""
+    own_radsec_address: bool = False
+    """The same of RadSec."""
     outside: bool = False
     """Whether web answers on a second interface too: where guests are, for instance."""
     ipv6: Literal["served", "closed"] | None = None
@@ -170,3 +174,4 @@ class Trust(Table, frozen=True):
     node: tuple[str, ...] = ("public",)
     client_issuers: tuple[str, ...] = ()
     """CAs of the clients' own certificates."""
+    radsec: tuple[str, ...] = ()

@@ -13,8 +13,8 @@ from OpenSSL import SSL
 from lab import misbehave
 from lab.serving import Stream, StreamServer
 from lab.tls import ServedChain, Version, malformed_flight, serve_timestamps, server_context
+from lab.tlsstream import READ, Amiss, TlsStream
 
-_READ = 16_384
 _LONGEST_REQUEST = 65_536
 
 
@@ -123,60 +123,32 @@ def _length(connection: SSL.Connection) -> int:
     return length
 
 
-class _Visit(Stream):
+class _Visit(TlsStream):
     """One connection: the handshake, one request, one answer."""
 
     def __init__(self, context: SSL.Context, site: WebSite, open_streams: set[Stream]) -> None:
-        super().__init__(open_streams)
+        super().__init__(open_streams, context, _amiss(site))
         self._site = site
-        self._fault = site.fault
-        self._tls = SSL.Connection(context, None)
-        self._tls.set_accept_state()
-        self._shaking_hands = True
         self._request = b""
 
     def data_received(self, data: bytes) -> None:
-        if self._fault is WebFault.SILENT:
-            return
-        raw = _RAW_ANSWERS.get(self._fault) if self._fault is not None else None
-        if self._fault is WebFault.MALFORMED:
-            raw = malformed_flight(self._site.chains[0])
-        if raw is not None:
-            self.transport.write(raw)
-            self.transport.close()
-            return
-        if self._tls.get_app_data() is None:
-            self._tls.set_app_data(len(data))
-        self._tls.bio_write(data)
-        try:
-            if self._shaking_hands:
-                self._tls.do_handshake()
-                self._shaking_hands = False
-            while not self._request.endswith(b"\r\n\r\n"):
-                self._request += self._tls.recv(_READ)
-                if len(self._request) > _LONGEST_REQUEST:
-                    break
-            self._tls.sendall(_answer(self._site, self._request))
-            self._tls.shutdown()
-        except SSL.WantReadError:
-            self._flush()
-        except SSL.Error:
-            # The client said goodbye or does not like us: its right, and its own report.
-            self._flush()
-            self.transport.close()
-        else:
-            self._flush()
-            self.transport.close()
+        if self.tls.get_app_data() is None:
+            self.tls.set_app_data(len(data))
+        super().data_received(data)
 
-    def _flush(self) -> None:
-        while True:
-            try:
-                octets = self._tls.bio_read(_READ)
-            except SSL.WantReadError:
-                return
-            if self._fault is WebFault.OTHER_KEY:
-                octets = misbehave.spoiled_signature(octets)
-            self.transport.write(octets)
+    def converse(self) -> None:
+        while not self._request.endswith(b"\r\n\r\n"):
+            self._request += self.tls.recv(READ)
+            if len(self._request) > _LONGEST_REQUEST:
+                break
+        self.tls.sendall(_answer(self._site, self._request))
+
+
+def _amiss(site: WebSite) -> Amiss:
+    raw = _RAW_ANSWERS.get(site.fault) if site.fault is not None else None
+    if site.fault is WebFault.MALFORMED:
+        raw = malformed_flight(site.chains[0])
+    return Amiss(site.fault is WebFault.SILENT, raw, site.fault is WebFault.OTHER_KEY)
 
 
 def _answer(site: WebSite, request: bytes) -> bytes:

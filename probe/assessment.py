@@ -227,6 +227,35 @@ class EapLook:
 
 
 @dataclass(frozen=True, slots=True)
+class RadsecLook:
+    """What a closer look at one RadSec address showed, beside its chain."""
+
+    nodes: tuple[str, ...]
+    address: str | None
+    port: int
+    certificate_asked: bool | None
+    """Whether it demands a certificate of its peers; None: not seen."""
+    client_authorities: tuple[str, ...] | None
+    """CAs whose certificates it asks them for; empty: any; None: not seen."""
+    alpn: str | None
+    """The protocol that it chose of those of RFC 9765; None: none."""
+    versions: tuple[str, ...]
+    """TLS versions that it agreed to, by their tokens, oldest first. TLS 1.2 is not tried alone."""
+    versions_refused: tuple[str, ...]
+    inside: str | None
+    """How the visit with the plan's certificate ended, as an outcome; None: there was none, or it
+    did not get that far."""
+    status_reply: str | None
+    """What answered Status-Server inside."""
+    eap: MethodSeen | None
+    """The EAP conversation inside; None: none was held."""
+    eap_leaf: str | None
+    """SHA-256 of the certificate that the EAP server behind showed first."""
+    eap_elsewhere: bool | None
+    """Whether a node shows that very certificate for EAP by UDP; None: nothing to compare."""
+
+
+@dataclass(frozen=True, slots=True)
 class Felt:
     """Who is blocked or warned now, and where; families that share all of it are one entry."""
 
@@ -320,6 +349,7 @@ class Assessment:
     unseen: tuple[str, ...]
     """Ids of questions that nobody answered."""
     eap_looks: tuple[EapLook, ...] = ()
+    radsec_looks: tuple[RadsecLook, ...] = ()
     """Empty: nobody looked closer."""
     headline: Headline = Headline()
     client_titles: Mapping[str, str] = field(default_factory=dict)

@@ -36,6 +36,27 @@ sys.exit(run())
 BROKEN = (sys.executable, "-c", BUG)
 
 
+LOGIN_VARIABLE = "NORTHPIER_LOGIN"
+PASSWORD = "moored-at-berth-11-by-night"  # noqa: S105  # made up: planted, and looked for
+
+LOGIN_BUG = """\
+import sys
+from OpenSSL import SSL
+import probe.wire.credential
+
+def broken(*given: object, **__: object) -> None:
+    raise RuntimeError(f"a bug, forced, that tells {given!r}")
+
+SSL.Connection.sendall = broken
+probe.wire.credential.load_pem_private_key = broken
+from probe.cli.main import run
+sys.exit(run())
+"""
+"""Breaks the calls that are given the password inside TLS, and the client's key."""
+
+LOGIN_BROKEN = (sys.executable, "-c", LOGIN_BUG)
+
+
 def spellings(secret: bytes) -> set[bytes]:
     """Return the forms in which a secret might slip out."""
     text = secret.decode("ascii")
@@ -85,7 +106,12 @@ def run(
     done = subprocess.run(
         [*program, *arguments],
         cwd=home,
-        env={"PATH": os.defpath, "HOME": str(home), VARIABLE: secret.decode("ascii")},
+        env={
+            "PATH": os.defpath,
+            "HOME": str(home),
+            VARIABLE: secret.decode("ascii"),
+            LOGIN_VARIABLE: PASSWORD,
+        },
         stdin=subprocess.DEVNULL,
         capture_output=True,
         check=False,
@@ -175,6 +201,101 @@ def test_a_file_that_others_can_read_is_refused_and_not_repeated(
     assert status == 2
     assert b"open.secret" in kept["stderr"]
     assert found_in(kept, b"left-on-the-gangway-for-all") == set()
+
+
+# ---------------------------------------------------------------- of a login
+
+
+def login_plan(lab: Cluster, **login: object) -> Path:
+    """Return the lab's plan with a test account, whose password the environment has."""
+    document = tomllib.loads(lab.plan_path.read_text("utf-8"))
+    by_account = {
+        "method": "EAP-TTLS",
+        "inner": "PAP",
+        "account": "ferryman@northpier.example",
+        "password": {"environment": LOGIN_VARIABLE},
+    }
+    document["login"] = login or by_account
+    path = lab.plan_path.with_name("with-login.toml")
+    path.write_text(to_toml(document), "utf-8")
+    return path
+
+
+def by_certificate(lab: Cluster) -> tuple[Path, bytes]:
+    """Return a plan with a test certificate, and what makes up its key."""
+    issued = lab.issued("web@quay1")
+    lab.plan_path.with_name("device.pem").write_bytes(issued.pem)
+    key = lab.plan_path.with_name("device.key")
+    key.touch(mode=0o600)
+    key.write_bytes(issued.key_pem)
+    secret = b"".join(issued.key_pem.split(b"\n")[1:-2])
+    return login_plan(lab, certificate="device.pem", key={"file": "device.key"}), secret
+
+
+LOG_IN = ("--only", "eap", "--repeat", "1", "--login")
+
+
+@pytest.mark.parametrize("inner", ["PAP", "MSCHAPv2"])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--debug"],
+        ["--format", "json", "--save", "survey.json"],
+        ["--format", "json", "--output", "report.json"],
+        ["--show-agenda"],
+    ],
+    ids=["debug", "json-and-survey", "output", "agenda"],
+)
+def test_no_output_of_a_login_holds_the_password(
+    tmp_path: Path, lab: Cluster, arguments: list[str], inner: str
+) -> None:
+    plan = login_plan(
+        lab,
+        method="EAP-TTLS",
+        inner=inner,
+        account="ferryman@northpier.example",
+        password={"environment": LOGIN_VARIABLE},
+    )
+    before = len(lab.radius["quay1"].heard.inside)
+    status, kept = run(
+        tmp_path / "home", "node", "quay1", plan, *LOG_IN, *arguments, secret=lab.secret
+    )
+    assert status == 0, kept["stderr"]
+    sent = 0 if "--show-agenda" in arguments else 1
+    assert len(lab.radius["quay1"].heard.inside) == before + sent
+    assert found_in(kept, PASSWORD.encode()) == set()
+    assert found_in(kept, lab.secret) == set()
+
+
+def test_no_output_of_a_login_holds_the_key(tmp_path: Path, lab: Cluster) -> None:
+    plan, key = by_certificate(lab)
+    before = len(lab.radius["quay1"].heard.certificates)
+    arguments = ("--format", "json", "--save", "survey.json", "--debug")
+    status, kept = run(
+        tmp_path / "home", "node", "quay1", plan, *LOG_IN, *arguments, secret=lab.secret
+    )
+    assert status == 0, kept["stderr"]
+    assert len(lab.radius["quay1"].heard.certificates) == before + 1
+    assert found_in(kept, key) == set()
+
+
+@pytest.mark.parametrize("how", ["password", "key"])
+def test_no_traceback_of_a_login_holds_its_secret(tmp_path: Path, lab: Cluster, how: str) -> None:
+    if how == "key":
+        plan, secret = by_certificate(lab)
+    else:
+        plan, secret = login_plan(lab), PASSWORD.encode()
+    status, kept = run(
+        tmp_path / "home",
+        *("node", "quay1", plan, *LOG_IN, "--debug"),
+        secret=lab.secret,
+        program=LOGIN_BROKEN,
+    )
+    assert status == 70
+    assert b"a bug, forced, that tells" in kept["stderr"]
+    assert b"Traceback" in kept["stderr"]
+    assert b"(hidden)" in kept["stderr"]
+    assert found_in(kept, secret) == set()
 
 
 def test_the_search_finds_a_secret_that_is_there(lab: Cluster) -> None:

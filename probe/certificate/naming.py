@@ -83,6 +83,14 @@ def rfc4514(raw: bytes) -> str:
     )
 
 
+def name_text(raw: bytes) -> str:
+    """Return a Name as RFC 4514 text; in hex if it is none."""
+    try:
+        return rfc4514(raw)
+    except DerError:
+        return f"0x{raw.hex()}"
+
+
 def _value(kind: str, tag: int, octets: bytes) -> str:
     value, _ = text(tag, octets)
     if kind not in _SHORT:

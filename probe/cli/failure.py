@@ -33,9 +33,15 @@ class Status(IntEnum):
 _secrets: set[bytes] = set()
 
 
+_LINE = 32
+"""Octets of a line that tells something of a key in PEM form; its last may be shorter."""
+
+
 def hide(secrets: Iterable[bytes]) -> None:
-    """Strike these out of every message from now on."""
-    _secrets.update(bytes(secret) for secret in secrets if secret)
+    """Strike these out of every message from now on, and so each line of a key."""
+    for secret in secrets:
+        lines = (line for line in secret.splitlines() if len(line) >= _LINE)
+        _secrets.update(bytes(each) for each in (secret, *lines) if each)
 
 
 def say(text: str) -> None:

@@ -40,6 +40,12 @@ from probe.plan.model import FAMILIES
     is_flag=True,
     help="Try too whether a RADIUS request without Message-Authenticator is answered.",
 )
+@click.option(
+    "--login",
+    is_flag=True,
+    help="At the end, log in once with the plan's [login], if the server's certificate is sound."
+    " It may count towards a lockout.",
+)
 def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes names
     name: str,
     plan: Path | None,
@@ -48,6 +54,7 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
     expected_names: tuple[str, ...],
     roots: Path | None,
     unsigned: bool,
+    login: bool,
     shared: Common,
 ) -> int:
     """Look at node NAME of PLAN (default: plan.toml) in depth.
@@ -57,6 +64,8 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
     """
     if unsigned and shared.saved:
         raise click.UsageError("--unsigned asks servers, and --from sends nothing")
+    if login and shared.saved:
+        raise click.UsageError("--login logs in, and --from sends nothing")
     if plan is not None or PLAN.exists():
         if eap or expected_names or roots is not None:
             raise click.UsageError(
@@ -64,8 +73,12 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
             )
         whole = read_plan(plan)
         with wrong_input():
-            scope = scope_of(whole, name, shared.only, shared.repeat, unsigned=unsigned)
+            scope = scope_of(
+                whole, name, shared.only, shared.repeat, unsigned=unsigned, login=login
+            )
         return report(whole, scope, shared, (scope.nodes[0], client) if client else None)
+    if login:
+        raise click.UsageError("--login is for a plan: its [login] says with what to log in")
     if not eap and (expected_names or roots is not None):
         raise click.UsageError("--expected-name and --roots speak of EAP: say --eap too")
     if unsigned and not eap:

@@ -18,7 +18,7 @@ from probe.cli.files import (
 )
 from probe.cli.options import Common
 from probe.cli.progress import Progress
-from probe.jobs import sweep
+from probe.jobs import login, sweep
 from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
@@ -105,6 +105,8 @@ def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
 
     with wrong_input():
         effort = sweep.effort(_to_ask(plan, shared), sweep.questions(plan, scope))
+        if scope.login:
+            effort = login.with_login(effort, plan, scope)
     plain = shared.output is not None
     _write(
         render_agenda(effort, width=80 if plain else width(), colour=not plain and colour()), shared
@@ -125,14 +127,22 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     with wrong_input():
         asked = sweep.questions(plan, scope)
         secrets = sweep.secrets_for(plan, asked)
-    hide(secrets.values())
+        hide(secrets.values())
+        sweep.check_keys(plan, asked, secrets)
     with Progress(quiet=shared.quiet) as progress:
-        return sweep.look(
+        seen = sweep.look(
             _to_ask(plan, shared),
             asked,
             secrets,
             on_event=lambda event: progress.show(event.done, event.total, event.node),
         )
+    if not scope.login:
+        return seen
+    seen = login.log_in(plan, seen, scope, secrets, on_secrets=hide)
+    failed = login.failed(seen)
+    if failed is not None and not shared.quiet:
+        say(f"probe: {visible(failed)}")
+    return seen
 
 
 def _to_ask(plan: Plan, shared: Common) -> Plan:

@@ -4,6 +4,7 @@ from datetime import datetime
 from pathlib import Path
 
 from probe.assessment import Decision
+from probe.jobs.login import check_login
 from probe.jobs.sweep import JobError, Scope, end_of
 from probe.judge.decide import decide
 from probe.observation.model import Endpoint, Survey
@@ -47,13 +48,16 @@ def scope_of(
     repeat: int | None = None,
     *,
     unsigned: bool = False,
+    login: bool = False,
 ) -> Scope:
     """Return the scope of one node, named by its name or its host. Raises JobError."""
     for node in plan.nodes:
         if name == node.name or name.lower().removesuffix(".") == node.host:
             if unsigned and (node.eap is None or Endpoint.EAP not in only):
                 raise JobError("--unsigned tries an EAP endpoint, and none is asked here")
-            return Scope(Depth.NODE, only, (node.name,), repeat, unsigned)
+            if login:
+                check_login(plan, node, only)
+            return Scope(Depth.NODE, only, (node.name,), repeat, unsigned, login)
     names = tuple(node.name for node in plan.nodes)
     raise JobError(f"{shown(name)} is no node of the plan{nearest(name, names)}")
 

@@ -18,6 +18,7 @@ from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
 from probe.observe.footprint import Footprint, footprint
+from probe.observe.radsecvisits import CredentialError, credentials
 from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
@@ -41,6 +42,8 @@ class Scope:
     None: as the depth has it."""
     unsigned: bool = False
     """In depth: whether RADIUS servers get a request without Message-Authenticator."""
+    login: bool = False
+    """Of one node: whether one complete login follows (`jobs/login.py`)."""
 
     @property
     def in_depth(self) -> bool:
@@ -105,6 +108,14 @@ def secrets_for(
             )
         )
     return resolve(secrets_needed(plan, asked), prompt=prompt)
+
+
+def check_keys(plan: Plan, asked: tuple[Question, ...], secrets: Mapping[SecretRef, bytes]) -> None:
+    """Raise SecretError if a key is not that of the certificate that it is to prove."""
+    try:
+        credentials(plan, asked, secrets)
+    except CredentialError as error:
+        raise SecretError((str(error),)) from None
 
 
 def limits_of(plan: Plan) -> Limits:

@@ -24,6 +24,7 @@ from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
 from probe.judge.looks import eap_looks
 from probe.judge.part import part
+from probe.judge.radsec_looks import radsec_looks
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL
 from probe.judge.see import to_see
@@ -89,6 +90,7 @@ def judge(
         not_served=missing,
         unseen=unseen,
         eap_looks=eap_looks(case.survey),
+        radsec_looks=radsec_looks(case.survey),
         headline=headline(told, rows, missing, [node.name for node in nodes]),
         client_titles=TITLES,
         part=part(plan, seen),

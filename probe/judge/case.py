@@ -36,7 +36,11 @@ __all__ = ["REFERENCE", "Case", "Place", "Visit"]
 
 _Item = TypeVar("_Item")
 
-REFERENCE = {Endpoint.WEB: "chromium-web", Endpoint.EAP: "linux-eap"}
+REFERENCE = {
+    Endpoint.WEB: "chromium-web",
+    Endpoint.EAP: "linux-eap",
+    Endpoint.RADSEC: "node",
+}
 """Families whose rules are those of the standards, for what has to be known of every chain."""
 
 
@@ -108,8 +112,20 @@ class Case:
         """Every EAP conversation, in the order asked, further questions among them."""
         return self._visits(Endpoint.EAP)
 
+    @cached_property
+    def radsec(self) -> tuple[Visit, ...]:
+        """The RadSec visits that show what peers meet, in the order asked."""
+        return tuple(met(self.asked_of_radsec))
+
+    @cached_property
+    def asked_of_radsec(self) -> tuple[Visit, ...]:
+        """Every RadSec visit, in the order asked, further questions among them."""
+        return self._visits(Endpoint.RADSEC)
+
     def asked(self, endpoint: Endpoint) -> tuple[Visit, ...]:
-        """Return every visit of the web or the EAP endpoint."""
+        """Return every visit of the web, the EAP or the RadSec endpoint."""
+        if endpoint is Endpoint.RADSEC:
+            return self.asked_of_radsec
         return self.asked_of_web if endpoint is Endpoint.WEB else self.asked_of_eap
 
     def aside(self, aspect: Aspect, endpoint: Endpoint = Endpoint.WEB) -> tuple[Visit, ...]:
@@ -139,7 +155,9 @@ class Case:
         return {node: frozenset(names) for node, names in found.items()}
 
     def visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
-        """Return the visits of the web or the EAP endpoint."""
+        """Return the visits of the web, the EAP or the RadSec endpoint."""
+        if endpoint is Endpoint.RADSEC:
+            return self.radsec
         return self.web if endpoint is Endpoint.WEB else self.eap
 
     def _visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
@@ -292,14 +310,14 @@ class Case:
     @cached_property
     def everywhere(self) -> AnchorSet:
         """Every anchor of every world of the plan."""
-        trust = self.plan.trust
-        sources = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node)
-        return anchors(*dict.fromkeys(sources), name="plan")
+        return anchors(*self.roots, name="plan")
 
     def anchors_of(self, visit: Visit) -> AnchorSet:
         """Return the roots that the clients of this visit have."""
         if visit.record.endpoint is Endpoint.EAP:
             return self._worlds["eap"]
+        if visit.record.endpoint is Endpoint.RADSEC:
+            return anchors(*self._radsec_roots(visit), name="radsec")
         return self._worlds["web" if visit.audience is Audience.GUESTS else "staff"]
 
     @cached_property
@@ -307,6 +325,19 @@ class Case:
         trust = self.plan.trust
         worlds = {"web": trust.web, "staff": trust.staff, "eap": trust.eap}
         return {name: anchors(*sources, name=name) for name, sources in worlds.items()}
+
+    def _radsec_roots(self, visit: Visit) -> tuple[Roots, ...]:
+        radsec = self.nodes[visit.nodes[0]].radsec if visit.nodes else None
+        return radsec.roots if radsec is not None else ()
+
+    def has_radsec_roots(self, visit: Visit) -> bool:
+        """Whether the plan says which roots the peers of a RadSec visit trust."""
+        return bool(self._radsec_roots(visit))
+
+    def radsec_names(self, visit: Visit) -> tuple[str, ...]:
+        """Return the names by which the plan says that peers know the node of a RadSec visit."""
+        radsec = self.nodes[visit.nodes[0]].radsec
+        return radsec.names if radsec is not None else ()
 
     @property
     def guest_anchors(self) -> AnchorSet:
@@ -321,9 +352,11 @@ class Case:
     @cached_property
     def roots(self) -> tuple[Roots, ...]:
         """Each source of roots of the plan, once."""
-        trust = self.plan.trust
+        trust, radsec = self.plan.trust, self.plan.radsec_roots
         return tuple(
-            dict.fromkeys((*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node))
+            dict.fromkeys(
+                (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node, *radsec)
+            )
         )
 
     @cached_property

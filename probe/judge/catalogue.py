@@ -12,6 +12,7 @@ from probe.judge.clients.reactions import World
 from probe.judge.dns_rules import NAMES
 from probe.judge.eap_rules import IN_DEPTH
 from probe.judge.published_rules import ENTRIES
+from probe.judge.radsec_rules import RADSEC
 from probe.judge.web_rules import CLOSER, Beside
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
@@ -476,7 +477,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_EAP,
             *_PROFILES,
             *_CLUSTER,
-            *(_beside(one) for one in (*CLOSER, *IN_DEPTH)),
+            *(_beside(one) for one in (*CLOSER, *IN_DEPTH, *RADSEC)),
         ),
         key=lambda rule: _ORDER[rule.id],
     )

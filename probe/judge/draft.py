@@ -148,6 +148,8 @@ def _evidence(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
         how = None
         if sighting.visit.name:
             how = "opened as", sighting.visit.name
+        elif asked.aspect is Aspect.INSIDE:
+            how = "with", "the plan's certificate"
         elif asked.methods:
             how = "in", asked.methods[0].value
         rows.append(Evidence(what, sighting.detail, sighting.visit.record.question, how))

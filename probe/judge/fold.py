@@ -22,6 +22,7 @@ from probe.judge.case import Case
 from probe.judge.clients.reactions import worst
 from probe.judge.draft import Draft
 from probe.judge.objections import IN_PLAN
+from probe.judge.path import clauses
 from probe.judge.rules.families import COVERAGE
 from probe.judge.rules.profile import AS_PLANNED
 
@@ -139,6 +140,17 @@ def _before_the_proof(case: Case, other: Draft, draft: Draft) -> bool:
     """No proof of the key was seen, as the server gave up before."""
     unseen = draft.verdict_at_best is Verdict.UNSEEN
     return unseen and other.verdict_at_best is Verdict.BLOCKED and _same_place(case, other, draft)
+
+
+def _by_its_signature(case: Case, other: Draft, draft: Draft) -> bool:
+    """A signature with a hash that is no longer checked is all that breaks the path."""
+    broken = {clauses.SIGNATURE, clauses.ALGORITHM} & set(draft.fault)
+    return bool(broken) and _same_certificate(case, other, draft)
+
+
+def _own_issuer(case: Case, other: Draft, draft: Draft) -> bool:
+    """The certificate is its own issuer, so that it has to be replaced altogether."""
+    return "self-signed" in other.fault and _same_place(case, other, draft)
 
 
 def _nothing_newer(_case: Case, other: Draft, draft: Draft) -> bool:
@@ -386,8 +398,17 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         (rule_id, ("web-old-tls",), _nothing_newer)
         for rule_id in ("web-refused", "web-closed", "web-not-tls")
     ),
-    ("web-silent", _NOWHERE, _no_address),
-    ("eap-silent", _NOWHERE, _no_address),
+    *((f"{endpoint}-silent", _NOWHERE, _no_address) for endpoint in ("web", "eap", "radsec")),
+    *((f"radsec-{end}", ("radsec-old-tls",), _nothing_newer) for end in ("refused", "closed")),
+    *(
+        (f"radsec-{suffix}", ("radsec-unknown-root",), _own_issuer)
+        for suffix in ("expired", "expiring", "wrong-purpose", "weak-key")
+    ),
+    *(
+        (f"radsec-{suffix}", ("radsec-unknown-root",), _same_place)
+        for suffix in ("name-mismatch", "chain-incomplete")
+    ),
+    ("radsec-unknown-root", ("radsec-weak-key",), _by_its_signature),
 )
 """Rule, the rules that may explain it (the first that does is taken), and when one does. The order
 matters: what was folded is no longer on top for those after it."""

@@ -31,7 +31,7 @@ TRUST = frozenset({"self-signed", "private-root", "unknown-root", "chain-incompl
 """Kinds of problem that say where a chain leads: between nodes they are the cluster's rule."""
 
 IN_PLAN = "a root of another world of the plan"
-"""Marks an unknown root of an EAP chain that the plan knows, though not for EAP."""
+"""Marks an unknown root of an EAP or RadSec chain that the plan knows, though not for that."""
 
 PRIVATELY = "-privately"
 """Ends what is asked of clients where no public CA is behind the certificate: some then look away.
@@ -114,7 +114,7 @@ def _malformed(case: Case, sha256: str, why: str) -> Objection:
 def _of_path(case: Case, visit: Visit, explanation: Explanation, problem: Problem) -> Objection:
     kind = str(problem.kind)
     key = _key(case, visit, kind, problem, explanation)
-    if kind == "private-root" and visit.record.endpoint is Endpoint.EAP:
+    if kind == "private-root" and visit.record.endpoint is not Endpoint.WEB:
         kind, key = "unknown-root", (explanation.ends_in, IN_PLAN)
     says = f"{problem.says} ({problem.clause})" if kind == "path-invalid" else problem.says
     asked = kind

@@ -28,5 +28,6 @@ def _endpoints(plan: Plan) -> tuple[Endpoint, ...]:
         Endpoint.DNS: plan.resolvers and not all(is_address(node.host) for node in plan.nodes),
         Endpoint.WEB: plan.nodes,
         Endpoint.EAP: any(node.eap is not None for node in plan.nodes),
+        Endpoint.RADSEC: any(node.radsec is not None for node in plan.nodes),
     }
     return tuple(kind for kind, is_there in there.items() if is_there)

@@ -11,7 +11,7 @@ from probe.judge.likeness import comparable, intermediates, split
 from probe.judge.words import quoted_name
 from probe.observation.model import Endpoint
 
-_ENDPOINTS = (Endpoint.WEB, Endpoint.EAP)
+_ENDPOINTS = (Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 
 Findings = Sequence[tuple[Cause, Finding]]
 """Causes with the findings made of them, worst first."""
@@ -97,7 +97,7 @@ def _outside(case: Case, endpoint: Endpoint) -> frozenset[tuple[str, tuple[str, 
     found: set[tuple[str, tuple[str, ...]]] = set()
     for like, visits in comparable(case, endpoint):
         by = split(case, visits, lambda visit: (visit.chain[0], intermediates(case, visit)))
-        own_names = endpoint is Endpoint.WEB and like.name is None
+        own_names = endpoint is not Endpoint.EAP and like.name is None
         if own_names or all(len(group.nodes) == 1 for group in by.groups):
             by = split(
                 case,

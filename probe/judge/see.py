@@ -1,4 +1,4 @@
-"""How to see for oneself what a web finding rests on: one line for a general-purpose tool.
+"""How to see for oneself what a web or RadSec finding rests on: one line for a common tool.
 
 Which name, address and key family it was asked by stands in it, so that nobody has to trust this
 tool. Texts of a plan are quoted as a shell wants them.
@@ -22,6 +22,8 @@ from probe.plan.addresses import is_address, with_port
 
 WHAT = "to see it"
 
+_OVER_TCP = (Endpoint.WEB, Endpoint.RADSEC)
+
 _CLOCKS = frozenset({"web-clock-off", "here-clock-off"})
 
 _STAPLES = frozenset({"web-staple-missing", "web-staple-bad"})
@@ -42,8 +44,9 @@ _FAMILIES = {
 
 
 def to_see(case: Case, draft: Draft) -> Iterator[Evidence]:
-    """Yield the line for a draft that rests on web visits: how to make the first of them again."""
-    if draft.rule.endpoint not in (Endpoint.WEB, Endpoint.CLUSTER):
+    """Yield the line for a draft that rests on web or RadSec visits: how to make the first of them
+    again."""
+    if draft.rule.endpoint not in (*_OVER_TCP, Endpoint.CLUSTER):
         return
     if any(row.what == WHAT for row in draft.evidence):
         return  # the rule knows better
@@ -60,11 +63,14 @@ def _questions(case: Case, draft: Draft) -> Iterator[Question]:
     showing = [
         question
         for question in case.survey.questions
-        if question.id in draft.questions and question.endpoint is Endpoint.WEB
+        if question.id in draft.questions
+        and question.endpoint in _OVER_TCP
+        # What is said inside RadSec takes more than one line.
+        and not (question.handshake and question.handshake.aspect is Aspect.INSIDE)
     ]
     at_fault = {
         visit.record.question
-        for visit in case.asked_of_web
+        for visit in (*case.asked_of_web, *case.asked_of_radsec)
         if set(visit.chain[:1]) & set(draft.certificates)
     }
     named = [q for q in showing if not draft.nodes or set(q.nodes) & set(draft.nodes)]
@@ -77,7 +83,12 @@ def _line(case: Case, draft: Draft, question: Question, asked: HandshakeAsk) -> 
     name = asked.name or asked.server_name
     # What was visited by name stands in the record: an address that the name led to.
     visited = next(
-        (v.asked.address for v in case.asked_of_web if v.record.question == question.id), None
+        (
+            v.asked.address
+            for v in case.asked(question.endpoint)
+            if v.record.question == question.id
+        ),
+        None,
     )
     planned = asked.address or visited
     if planned is None:

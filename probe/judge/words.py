@@ -14,10 +14,14 @@ _TEXT = 120
 """Characters of one text off the wire in a sentence."""
 
 
-HOW = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP"}
+HOW = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP", Endpoint.RADSEC: "over RadSec"}
 """In which way certificates are served on an endpoint."""
 
-SERVICE = {Endpoint.WEB: "web service", Endpoint.EAP: "RADIUS service"}
+SERVICE = {
+    Endpoint.WEB: "web service",
+    Endpoint.EAP: "RADIUS service",
+    Endpoint.RADSEC: "RadSec service",
+}
 """What is to be restarted."""
 
 VERSIONS = {

@@ -89,6 +89,10 @@ class Aspect(Token):
     """web: an address that DNS gives for the name and the plan does not: where clients are led."""
     UNSIGNED = "unsigned"
     """eap: a request without Message-Authenticator (RFC 3579, 3.2): whether it is answered."""
+    INSIDE = "inside"
+    """radsec: what is said inside TLS to a peer that shows the plan's certificate."""
+    LOGIN = "login"
+    """eap: one complete login with the plan's test account or certificate."""
 
 
 class Outcome(Token):
@@ -117,7 +121,8 @@ class Outcome(Token):
     CUT_OFF = "cut-off"
     """The exchange began and then ended without a word."""
     NOT_ASKED = "not-asked"
-    """This machine's TLS library cannot say what was to be asked; nothing was sent."""
+    """Nothing was sent: this machine's TLS library cannot say what was to be asked, or a login was
+    not approved of."""
 
 
 class LookupOutcome(Token):
@@ -343,8 +348,48 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class RadsecSeen:
+    """What a RadSec server showed beside its chain (RFC 6614)."""
+
+    certificate_asked: bool | None = None
+    """Whether it demanded a certificate of its peer; None: not seen."""
+    client_authorities: tuple[str, ...] | None = None
+    """The CA names in CertificateRequest, as for EAP-TLS."""
+    alpn: str | None = None
+    """The protocol that it chose (RFC 9765, 3.3); None: none."""
+    status_reply: str | None = None
+    """What answered Status-Server inside TLS (RFC 5997), by kind; None: nothing, or not asked."""
+    eap_outcome: Outcome | None = None
+    """How the EAP conversation inside TLS ended; None: none was held."""
+    eap_detail: str | None = None
+    eap_served: Served | None = None
+    """What the EAP server behind showed; `served` of the record is the RadSec server's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoginSeen:
+    """How a complete login ended. It holds nothing of the credential."""
+
+    sent: bool
+    """Whether the credential, or a proof made with it, left this machine."""
+    accepted: bool | None = None
+    """Access-Accept or Access-Reject; None: neither came."""
+    detail: str | None = None
+    """Why nothing was sent, or how it ended, in words; may hold text off the wire."""
+    inner: str | None = None
+    """The inner method that was used."""
+    attributes: tuple[tuple[str, str], ...] = ()
+    """Of the last reply, by name, without keys, State, EAP-Message and authenticators."""
+    keys_agree: bool | None = None
+    """Whether MS-MPPE-Recv-Key and MS-MPPE-Send-Key (RFC 2548, 2.4) are those that this side
+    derived; None: there were none to compare."""
+    resumable: bool | None = None
+    """Whether the server offers to resume the session; None: not seen."""
+
+
+@dataclass(frozen=True, slots=True)
 class Handshake:
-    """What one visit of a web or EAP endpoint showed."""
+    """What one visit of a web, EAP or RadSec endpoint showed."""
 
     question: str
     endpoint: Endpoint
@@ -371,6 +416,14 @@ class Handshake:
     """The address of this machine that the visit came from, where it is known."""
     trials: tuple[Trial, ...] = ()
     """eap: what was tried to narrow down why it failed, in the order tried."""
+    radsec: RadsecSeen | None = None
+    login: LoginSeen | None = None
+
+    @property
+    def shown(self) -> tuple[Served, ...]:
+        """Everything that was served: by the server itself, and by the one behind a RadSec one."""
+        behind = self.radsec.eap_served if self.radsec is not None else None
+        return tuple(one for one in (self.served, behind) if one is not None)
 
 
 class FetchKind(Token):
@@ -457,10 +510,16 @@ class Survey:
 
         They have no record, or one that says that nothing could be asked, or one whose outcome is a
         word of a later version: what it tells is not known here, and what is not known is not fine.
+        A login was seen if it was tried, and accepted or rejected.
         """
         records: tuple[Lookup | Handshake, ...] = (*self.lookups, *self.handshakes)
         seen = {record.question for record in records}
         seen -= {record.question for record in records if record.outcome not in _OUTCOMES}
+        seen -= {
+            record.question
+            for record in self.handshakes
+            if record.login is not None and (not record.login.sent or record.login.accepted is None)
+        }
         return tuple(question.id for question in self.questions if question.id not in seen)
 
     def trimmed(self) -> "Survey":
@@ -468,7 +527,7 @@ class Survey:
 
         What authorities said stays: it speaks of CAs, whose certificates are everybody's.
         """
-        shown = {sha256 for r in self.handshakes if r.served for sha256 in r.served.chain}
+        shown = {sha256 for r in self.handshakes for one in r.shown for sha256 in one.chain}
         kept = {sha256: der for sha256, der in self.certificates.items() if sha256 in shown}
         return replace(self, certificates=kept)
 

@@ -7,9 +7,10 @@ falls out by comparison: nothing can be missed in silence.
 from collections.abc import Iterable, Iterator
 from enum import Enum
 
-from probe.observation.model import Endpoint, Question
+from probe.observation.model import Aspect, Endpoint, Question
 from probe.observe.dnsquestions import lookups
 from probe.observe.eapquestions import EapCloseness, eap_visits, virtual_eap_visits
+from probe.observe.radsecquestions import radsec_visits
 from probe.observe.webquestions import (
     Closeness,
     canary_visits,
@@ -74,6 +75,7 @@ def agenda(
             questions += web_visits(node, opened[node.name], web)
         if Endpoint.EAP in only and node.eap is not None:
             questions += eap_visits(node, node.eap, eap)
+        questions += radsec_visits(node, deep=deep) if Endpoint.RADSEC in only else ()
     for service in part.services:
         if service.endpoint in only:
             questions += _virtual_visits(part, service, web, eap)
@@ -90,9 +92,12 @@ def agenda(
 
 def secrets_needed(plan: Plan, questions: Iterable[Question]) -> tuple[SecretRef, ...]:
     """Return the secrets without which these questions cannot be asked, each once."""
+    questions = tuple(questions)
     # A virtual address is asked as its first node would be.
     visited = {question.nodes[0] for question in questions if question.endpoint is Endpoint.EAP}
-    found = (node.eap.secret for node in plan.nodes if node.eap and node.name in visited)
+    found = [node.eap.secret for node in plan.nodes if node.eap and node.name in visited]
+    inside = {q.nodes[0] for q in questions if q.handshake and q.handshake.aspect is Aspect.INSIDE}
+    found += [node.radsec.key for node in plan.nodes if node.radsec and node.name in inside]
     return tuple(dict.fromkeys(secret for secret in found if secret is not None))
 
 

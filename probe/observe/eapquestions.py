@@ -62,6 +62,15 @@ def eap_visits(node: Node, eap: Eap, closeness: EapCloseness) -> Iterator[Questi
             yield from _at_a_glance(place, eap, closeness)
 
 
+def login_visit(node: Node, eap: Eap, method: Method) -> tuple[Question, HandshakeAsk]:
+    """The one complete login, at the first of the node's EAP addresses. No agenda has it: it is
+    made after everything else was seen, and judged."""
+    address = next(iter(node.eap_addresses() or ()), None)
+    place = _Place(node.name, (node.name,), address, eap.port)
+    ask = HandshakeAsk(address, eap.port, methods=(method,), aspect=Aspect.LOGIN)
+    return place.question("login", ask), ask
+
+
 def virtual_eap_visits(
     service: Service, address: str, behind: tuple[str, ...], eap: Eap, closeness: EapCloseness
 ) -> Iterator[Question]:

@@ -46,7 +46,7 @@ class EapVisits:
         """Whether there are any."""
         self._known_by = known_by
         self._limits = limits
-        self._pace = Pace(limits.failed_authentications_per_minute, timer)
+        self.pace = Pace(limits.failed_authentications_per_minute, timer)
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
         """By address and port: how the first method's visit ended there."""
         self._tried: defaultdict[tuple[str, int], set[TrialKind]] = defaultdict(set)
@@ -79,7 +79,7 @@ class EapVisits:
         """Wait until one more failed authentication may be caused there, and hold a turn."""
         settings, _ = self._known_by[question.nodes[0]]
         place = question.nodes if question.service is None else (question.service,)
-        return self._pace.turn((place, guise(settings, ask).identity))
+        return self.pace.turn((place, guise(settings, ask).identity))
 
     async def visit(
         self, question: Question, ask: HandshakeAsk, address: str, turn: Turn, note: Note

@@ -24,6 +24,7 @@ from probe.wire.radius import (
     status_attributes,
     status_server,
 )
+from probe.wire.replies import RepliesSeen
 
 _CLEAR_ENOUGH = 2
 """Transmissions of one request that are answered by what does not verify until it is clear that
@@ -58,9 +59,7 @@ class Exchange:
         self._jitter = jitter
         self._identifier = random.randrange(256)  # noqa: S311  # an ordinal, not a secret
         self._first: Request | None = None
-        self._last: Reply | None = None
-        self._signed: bool | None = None
-        self._signed_first: bool | None = None
+        self._replies = RepliesSeen()
         self._transmissions = 0
         self._unverified = 0
         """Replies whose authenticators did not verify."""
@@ -68,14 +67,14 @@ class Exchange:
     @property
     def seen(self) -> RadiusSeen:
         """What was sent and what came, so far."""
-        last = self._last
+        last = self._replies.last
         return RadiusSeen(
             reply=last.kind if last else None,
-            message_authenticator=self._signed,
+            message_authenticator=self._replies.signed,
             attributes=last.attributes if last else (),
             sent=self._first.shown if self._first else (),
             transmissions=self._transmissions,
-            authenticator_first=self._signed_first,
+            authenticator_first=self._replies.signed_first,
             largest_reply=self.largest_reply,
         )
 
@@ -84,9 +83,13 @@ class Exchange:
 
         RFC 2865, 5.24: it goes back unaltered. `signed`: whether a Message-Authenticator is there.
         """
-        state = self._last.state if self._last is not None else None
         request = build_request(
-            self._secret, self._next(), self._attributes, eap=eap, state=state, signed=signed
+            self._secret,
+            self._next(),
+            self._attributes,
+            eap=eap,
+            state=self._replies.state,
+            signed=signed,
         )
         self._first = self._first or request
         return request
@@ -138,7 +141,7 @@ class Exchange:
                     reply = self._read(octets, request, elsewhere)
                     if reply is not None:
                         self.elsewhere = elsewhere or self.elsewhere
-                        return self._take(reply)
+                        return self._replies.take(reply)
         except TimeoutError:
             return None
 
@@ -158,11 +161,3 @@ class Exchange:
             if not isinstance(self.doubt, SecretDiffers):
                 self.doubt = error
             return None
-
-    def _take(self, reply: Reply) -> Reply:
-        self._last = reply
-        if reply.eap is not None:
-            self._signed = self._signed is not False and reply.message_authenticator
-        first = reply.message_authenticator_first
-        self._signed_first = self._signed_first is not False and first
-        return reply

@@ -32,6 +32,8 @@ class Share:
     """EAP conversations."""
     per_address: bool
     """The plan has no address for it: it gets so many for each address that its name leads to."""
+    radsec: int = 0
+    """TLS connections to its RadSec endpoint."""
     further: int = 0
     """Failed authentications that come on top, at most, where a server falls silent or refuses in
     the midst: it is then tried why."""
@@ -55,6 +57,8 @@ class Footprint:
     total: Share
     resolvers: tuple[tuple[str, int], ...]
     """Each resolver of the plan and how many questions it gets."""
+    login: str | None = None
+    """The one complete login that is made at the end, in words; None: none is."""
     authorities: bool = False
     """Whether addresses that served certificates name are gone to afterwards: nobody knows yet
     which those are."""
@@ -71,6 +75,7 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
     behind: dict[str, tuple[str, ...]] = {node.name: (node.name,) for node in plan.nodes}
     counted: Counter[tuple[str, Endpoint]] = Counter()
     heads: Counter[str] = Counter()
+    inside: Counter[str] = Counter()
     by_dns: dict[str, tuple[Resolver, ...]] = {}
     asked: Counter[str] = Counter()
     servers: defaultdict[str, set[tuple[str | None, int]]] = defaultdict(set)
@@ -94,6 +99,10 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
             heads[place] += question.handshake.head
             if question.endpoint is Endpoint.EAP and question.handshake.aspect is None:
                 servers[place].add((question.handshake.address, question.handshake.port))
+            # What is said of EAP inside RadSec is a conversation like any other.
+            inside[place] += question.endpoint is Endpoint.RADSEC and bool(
+                question.handshake.methods
+            )
             if question.handshake.address is None:
                 by_dns[place] = resolvers_for(plan, question.handshake)
 
@@ -115,8 +124,9 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
             lookups=counted[place, Endpoint.DNS],
             connections=counted[place, Endpoint.WEB],
             requests=heads[place],
-            conversations=counted[place, Endpoint.EAP],
+            conversations=counted[place, Endpoint.EAP] + inside[place],
             per_address=place in by_dns,
+            radsec=counted[place, Endpoint.RADSEC],
             further=MOST_LOGGED * len(servers[place]),
         )
         for place, nodes in behind.items()
@@ -130,13 +140,15 @@ def footprint(plan: Plan, questions: Iterable[Question]) -> Footprint:
         requests=sum(share.requests for share in shares),
         conversations=sum(share.conversations for share in shares),
         per_address=bool(by_dns),
+        radsec=sum(share.radsec for share in shares),
         further=sum(share.further for share in shares),
     )
     return Footprint(
         shares,
         total,
         tuple((resolver, asked[resolver]) for resolver in resolvers),
-        authorities=bool(total.connections or total.conversations) and not plan.fetch.off,
+        authorities=any((total.connections, total.conversations, total.radsec))
+        and not plan.fetch.off,
         led=led,
         reverse=reverse,
     )

@@ -105,6 +105,9 @@ class Notebook:
             trials=tuple(
                 replace(trial, detail=self._bounded(trial.detail)) for trial in seen.trials
             ),
+            radsec=seen.radsec
+            and replace(seen.radsec, eap_detail=self._bounded(seen.radsec.eap_detail)),
+            login=seen.login and replace(seen.login, detail=self._bounded(seen.login.detail)),
         )
 
     def chains(self) -> tuple[tuple[bytes, ...], ...]:

@@ -1,8 +1,8 @@
 """Asks all questions of an agenda at once, in one event loop, and gathers a survey.
 
 What bounds the load is here: how many nodes, how many conversations with one server, how many
-sockets. What one question does on the wire is in dns.py, web.py and eap.py; what EAP visits have to
-do with each other is in eapvisits.py.
+sockets. What one question does on the wire is in dns.py, web.py, eap.py and radsec.py; what EAP
+visits have to do with each other is in eapvisits.py, and RadSec visits in radsecvisits.py.
 """
 
 import asyncio
@@ -32,6 +32,7 @@ from probe.observe.http import Gate, HttpClient
 from probe.observe.names import Names
 from probe.observe.notebook import Notebook
 from probe.observe.pace import Timer, loop_timer
+from probe.observe.radsecvisits import RadsecVisits, credentials
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more, own_address
 from probe.observe.web import visit_web
 from probe.observe.webquestions import places_known, resolvers_for
@@ -112,8 +113,9 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     the pace of what servers log as failed authentications (None: the event loop's own), and `label`
     once the label that stands in for the star of a wildcard.
 
-    Cancelled, it closes its sockets and returns what is known, marked as interrupted. Raises
-    KeyError, before anything is sent, if a secret is missing that a question needs.
+    Cancelled, it closes its sockets and returns what is known, marked as interrupted. Before
+    anything is sent it raises KeyError if a secret is missing that a question needs, and
+    CredentialError if a RadSec certificate and its key are no pair.
     """
     questions = tuple(questions)
     notebook = Notebook(plan.vantage, limits, clock)
@@ -121,7 +123,8 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     known_by = _known_by(plan, questions, secrets)
     eap = EapVisits(questions, known_by, limits, timer or loop_timer())
     names = Names(limits, notebook, label())
-    sweep = _Sweep(plan, eap, limits, notebook, progress, names)
+    radsec = RadsecVisits(credentials(plan, questions, secrets), limits, eap.pace)
+    sweep = _Sweep(plan, eap, radsec, limits, notebook, progress, names)
     began = clock()
     interrupted = False
     try:
@@ -193,6 +196,7 @@ class _Sweep:
         self,
         plan: Plan,
         eap: EapVisits,
+        radsec: RadsecVisits,
         limits: Limits,
         notebook: Notebook,
         progress: _Progress,
@@ -201,6 +205,7 @@ class _Sweep:
         self._plan = plan
         self._nodes = {node.name: node for node in plan.nodes}
         self._eap = eap
+        self._radsec = radsec
         self._limits = limits
         self._notebook = notebook
         self._progress = progress
@@ -239,7 +244,8 @@ class _Sweep:
     async def _ask_authorities(self) -> None:
         """Go to the addresses in the certificates that were served, once all visits are over."""
         trust, notebook = self._plan.trust, self._notebook
-        roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node)
+        radsec = self._plan.radsec_roots
+        roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node, *radsec)
         async with asyncio.TaskGroup() as group:
 
             async def addresses(host: str) -> tuple[str, ...]:
@@ -356,6 +362,9 @@ class _Sweep:
         if question.endpoint is Endpoint.EAP:
             await self._visit_eap(question, ask, address)
             return
+        if question.endpoint is Endpoint.RADSEC:
+            await self._visit_radsec(question, ask, address)
+            return
         async with self._server(question.endpoint, address, ask.port), self._sockets:
             at = self._notebook.clock()
             first = self._first_seen.get((address, ask.port))
@@ -371,6 +380,8 @@ class _Sweep:
         """Return the earlier visit that a closer look would end like, if there is one."""
         if question.endpoint is Endpoint.EAP:
             return self._eap.before(question, ask, address)
+        if question.endpoint is Endpoint.RADSEC:
+            return self._radsec.before(ask, address)
         known = self._first_seen.get((address, ask.port))
         if known is None or ask.aspect is None or not nothing_more(known, ask.aspect):
             return None
@@ -390,6 +401,16 @@ class _Sweep:
                 turn,
                 lambda seen: self._notebook.visited(question, ask, at, seen),
             )
+
+    async def _visit_radsec(self, question: Question, ask: HandshakeAsk, address: str) -> None:
+        async with (
+            self._radsec.turn(question, ask),
+            self._server(question.endpoint, address, ask.port),
+            self._sockets,
+        ):
+            at = self._notebook.clock()
+            seen = await self._radsec.visit(question, ask, address)
+            self._notebook.visited(question, ask, at, seen)
 
     def _server(self, endpoint: Endpoint, address: str, port: int) -> asyncio.Semaphore:
         """Return the gate of one server: it is in service, and gets little at a time."""

@@ -49,21 +49,36 @@ class Asking:
         self, *, framed_mtu: int | None = None, more: Sequence[tuple[str, Value]] = ()
     ) -> "Talk":
         """Return the conversation to be held, with another Framed-MTU or further attributes."""
+        attributes = (*guise(self.peer.settings, self.ask).attributes(framed_mtu), *more)
+        conversation = self.conversation(attributes, framed_mtu)
+        exchange = Exchange(self.peer.secret, attributes, self.limits, self.jitter)
+        return Talk(conversation, exchange, self.limits)
+
+    def conversation(
+        self, attributes: Sequence[tuple[str, Value]], framed_mtu: int | None = None
+    ) -> Conversation:
+        """Return the EAP side of it, whatever carries the requests with these attributes."""
         ask, peer = self.ask, self.peer
-        guised = guise(peer.settings, ask)
-        attributes = (*guised.attributes(framed_mtu), *more)
-        # A server can make the ClientHello long: its cookie is sent back (RFC 9846, 4.2.2).
-        mtu = peer.settings.framed_mtu if framed_mtu is None else framed_mtu
-        conversation = Conversation(
-            identity=guised.identity,
+        return Conversation(
+            identity=guise(peer.settings, ask).identity,
             methods=ask.methods,
             hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True),
-            fragment_size=min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD,
+            fragment_size=fragment_size(peer, attributes, framed_mtu),
             limits=self.limits,
             until_request=ask.until_request,
         )
-        exchange = Exchange(peer.secret, attributes, self.limits, self.jitter)
-        return Talk(conversation, exchange, self.limits)
+
+
+def fragment_size(
+    peer: Peer, attributes: Sequence[tuple[str, Value]], framed_mtu: int | None = None
+) -> int:
+    """Return how many octets of TLS data go into one packet to a server.
+
+    It matters: a server can make the ClientHello long, as its cookie is sent back (RFC 9846,
+    4.2.2), and a client's certificates are long by themselves.
+    """
+    mtu = peer.settings.framed_mtu if framed_mtu is None else framed_mtu
+    return min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD
 
 
 class Talk:

@@ -9,9 +9,11 @@ from probe.observation.model import (
     Aspect,
     EapSeen,
     HttpSeen,
+    LoginSeen,
     Outcome,
     Phase,
     RadiusSeen,
+    RadsecSeen,
     Served,
     Trial,
 )
@@ -40,6 +42,8 @@ class VisitSeen:
     source: str | None = None
     trials: tuple[Trial, ...] = ()
     """eap: what was tried to narrow down why it failed."""
+    radsec: RadsecSeen | None = None
+    login: LoginSeen | None = None
     spoiled_staple: bool = False
     """web: the OCSP response that came is none that this machine's TLS library can read."""
 

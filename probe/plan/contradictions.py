@@ -34,6 +34,7 @@ class _Check:
         self._services()
         self._connect()
         self._eap()
+        self._radsec()
         self._sites_and_profiles()
         self._acceptances()
         self._guests()
@@ -64,6 +65,19 @@ class _Check:
                     entry.at.key(endpoint).add(
                         f"the plan has no table [{endpoint}]: an empty one puts it in the plan"
                     )
+
+    def _radsec(self) -> None:
+        """A certificate is shown with its key, or not at all."""
+        halves = [
+            node.name
+            for node in self.nodes
+            if node.radsec and (node.radsec.certificate is None) != (node.radsec.key is None)
+        ]
+        # What was refused by itself is not there either.
+        told = any("radsec" in problem.place for problem in self.at.problems)
+        if halves and not told:
+            says = f"has only one of certificate and key for {shown(halves[0])}: it takes both"
+            self.at.key("radsec").add(f"{says}, or none")
 
     def _hosts(self) -> None:
         hosts = ((entry.said.get("host"), entry.at.key("host")) for entry in self._entries("node"))

@@ -253,6 +253,12 @@ class Node:
             return self.eap.addresses
         return self.addresses
 
+    def radsec_addresses(self) -> tuple[str, ...] | None:
+        """Return where the RadSec endpoint answers; None: wherever its name leads."""
+        if self.radsec is not None and self.radsec.addresses is not None:
+            return self.radsec.addresses
+        return self.addresses
+
     def reached_at(self, address: str) -> str:
         """Return the address to connect to for a planned address."""
         return dict(self.connect).get(address, address)
@@ -362,6 +368,12 @@ class Plan:
     digest: str | None = None
     """SHA-256 of the plan file."""
     path: Path | None = field(default=None, compare=False)
+
+    @property
+    def radsec_roots(self) -> tuple[Roots, ...]:
+        """Every source of roots that the plan has for RadSec, each once."""
+        found = (roots for node in self.nodes if node.radsec for roots in node.radsec.roots)
+        return tuple(dict.fromkeys(found))
 
     def node(self, name: str) -> Node:
         """Return the node of that name. Raises KeyError."""

@@ -16,7 +16,15 @@ import msgspec
 from probe.assessment import Accepted, Assessment, Finding
 from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
-from probe.observation.model import Handshake, HandshakeAsk, Lookup, LookupAsk, Question
+from probe.observation.model import (
+    Handshake,
+    HandshakeAsk,
+    LoginSeen,
+    Lookup,
+    LookupAsk,
+    Question,
+    RadsecSeen,
+)
 from probe.report import types
 from probe.report.escape import quiet_json
 
@@ -130,6 +138,8 @@ def _visits(
 def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) -> types.Visited:
     served = record.served if record else None
     eap = record.eap if record else None
+    radsec = record.radsec if record else None
+    asks = radsec or eap
     return types.Visited(
         id=question.id,
         endpoint=question.endpoint.value,
@@ -157,11 +167,38 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
         round_trips=record.round_trips if record else None,
         seconds=round(record.seconds, 4) if record else None,
         proposed=eap.proposed if eap else (),
-        client_authorities=eap.client_authorities if eap else None,
+        client_authorities=asks.client_authorities if asks else None,
         trials=tuple(
             types.Trial(each.kind.value, each.outcome.value, each.detail, each.replied_from)
             for each in (record.trials if record else ())
         ),
+        login=_login(record.login) if record and record.login else None,
+        radsec=_radsec(radsec) if radsec else None,
+    )
+
+
+def _radsec(seen: RadsecSeen) -> types.Radsec:
+    behind = seen.eap_served
+    return types.Radsec(
+        certificate_asked=seen.certificate_asked,
+        alpn=seen.alpn,
+        status_reply=seen.status_reply,
+        eap_outcome=seen.eap_outcome.value if seen.eap_outcome else None,
+        eap_detail=seen.eap_detail,
+        eap_tls=behind.tls.value if behind and behind.tls else None,
+        eap_chain=behind.chain if behind else (),
+    )
+
+
+def _login(seen: LoginSeen) -> types.Login:
+    return types.Login(
+        sent=seen.sent,
+        accepted=seen.accepted,
+        detail=seen.detail,
+        inner=seen.inner,
+        attributes=tuple(types.Attribute(name, value) for name, value in seen.attributes),
+        keys_agree=seen.keys_agree,
+        resumable=seen.resumable,
     )
 
 

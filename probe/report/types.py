@@ -107,8 +107,56 @@ class Trial(Struct, frozen=True):
     ]
 
 
+class Attribute(Struct, frozen=True):
+    """A RADIUS attribute by its name, and what it says."""
+
+    name: str
+    value: str
+
+
+class Login(Struct, frozen=True):
+    """How one complete login ended."""
+
+    sent: Annotated[
+        bool, Meta(description="Whether the credential, or a proof made with it, was sent.")
+    ]
+    accepted: Annotated[bool | None, Meta(description="Accept or reject; null: neither came.")]
+    detail: str | None
+    inner: Annotated[str | None, Meta(description="The inner method that was used.")]
+    attributes: Annotated[
+        tuple[Attribute, ...], Meta(description="Of the last reply, in order, without keys.")
+    ]
+    keys_agree: Annotated[
+        bool | None,
+        Meta(description="Whether MS-MPPE keys are those derived here; null: nothing to compare."),
+    ]
+    resumable: Annotated[
+        bool | None, Meta(description="Whether the session may be resumed; null: not seen.")
+    ]
+
+
+class Radsec(Struct, frozen=True):
+    """What a RadSec server showed beside its chain."""
+
+    certificate_asked: Annotated[
+        bool | None,
+        Meta(description="Whether it demands a certificate of its peers; null: not seen."),
+    ]
+    alpn: Annotated[str | None, Meta(description="The protocol that it chose (RFC 9765).")]
+    status_reply: Annotated[
+        str | None, Meta(description="What answered Status-Server inside TLS; null: nothing.")
+    ]
+    eap_outcome: Annotated[
+        OutcomeWord | None,
+        Meta(description="How the EAP conversation inside TLS ended; null: none was held."),
+    ]
+    eap_detail: str | None
+    eap_tls: TlsWord | None
+    eap_chain: Annotated[tuple[Digest, ...], Meta(description="What the EAP server behind showed.")]
+
+
 class Visited(Struct, frozen=True):
-    """One question to a web or EAP endpoint and what came of it; null: nobody answered it."""
+    """One question to an endpoint that does TLS and what came of it; null: nobody answered it."""
 
     id: str
     endpoint: EndpointWord
@@ -139,6 +187,8 @@ class Visited(Struct, frozen=True):
         ),
     ]
     trials: tuple[Trial, ...]
+    login: Login | None
+    radsec: Radsec | None
 
 
 class Looked(Struct, frozen=True):

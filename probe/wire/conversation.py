@@ -12,8 +12,7 @@ framing or TLS is told as malformed; nothing here waits, retries or forgives.
 
 from enum import Enum, auto
 
-from probe.certificate.der import DerError
-from probe.certificate.naming import rfc4514
+from probe.certificate.naming import name_text
 from probe.limits import Limits
 from probe.observation.model import EapSeen, Method, Outcome, Phase, Served
 from probe.wire import eap, radius
@@ -104,7 +103,7 @@ class Conversation:
             proposed=proposed,
             peap_version=self._tunnel.version if peap else None,
             fragments=tuple(self._tunnel.received),
-            client_authorities=None if authorities is None else tuple(map(_name, authorities)),
+            client_authorities=None if authorities is None else tuple(map(name_text, authorities)),
             resumption=self._tunnel.tls.resumption,
         )
 
@@ -195,7 +194,8 @@ class Conversation:
             self._refused("Access-Reject")
             return None
         if reply.code == radius.Code.ACCESS_ACCEPT:
-            raise EapError("Access-Accept before anything was proven")
+            self._accepted()
+            return None
         if reply.code != radius.Code.ACCESS_CHALLENGE:
             raise EapError(f"{reply.kind} in answer to an Access-Request")
         if reply.eap is None:
@@ -261,18 +261,17 @@ class Conversation:
         self._at_start = True
         self.phase = Phase.HELLO
         highest = self._peap_version if method is Method.PEAP else METHODS[method][-1]
-        self._tunnel = Tunnel(
-            method,
-            min(first.version, highest),
-            TlsClient(
-                self._hello,
-                self._limits,
-                until_request=self._until_request and method is Method.EAP_TLS,
-            ),
-            self._fragment_size,
-            self._limits,
-        )
+        self._tunnel = self._new_tunnel(method, min(first.version, highest))
         return self._tunnel.packet(identifier, self._tunnel.start())
+
+    def _new_tunnel(self, method: Method, version: int) -> Tunnel:
+        until_request = self._until_request and method is Method.EAP_TLS
+        tls = TlsClient(self._hello, self._limits, until_request=until_request)
+        return Tunnel(method, version, tls, self._fragment_size, self._limits)
+
+    def _accepted(self) -> None:
+        """Take an Access-Accept. Raises EapError where none is due."""
+        raise EapError("Access-Accept before anything was proven")
 
     def _continue(self, tunnel: Tunnel, identifier: int, fragment: Fragment) -> bytes | None:
         answer = tunnel.receive(fragment)
@@ -339,11 +338,3 @@ class Conversation:
             self.phase = self._tunnel.tls.phase
             self.served = self._tunnel.tls.served
             self.certificates = self._tunnel.tls.certificates
-
-
-def _name(der: bytes) -> str:
-    """Return a CA's name as RFC 4514 text; in hex if it is none."""
-    try:
-        return rfc4514(der)
-    except DerError:
-        return f"0x{der.hex()}"

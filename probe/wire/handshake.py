@@ -30,6 +30,7 @@ class HandshakeType(IntEnum):
     section 8)."""
 
     SERVER_HELLO = 2
+    NEW_SESSION_TICKET = 4
     CERTIFICATE = 11
     SERVER_KEY_EXCHANGE = 12
     CERTIFICATE_REQUEST = 13

@@ -8,10 +8,18 @@ from OpenSSL import SSL
 
 from probe.observation.model import KeyFamily, TlsVersion
 from probe.wire import openssl
+from probe.wire.credential import ClientCertificate
 
 WEB_ALPN = ("http/1.1",)
 """What a web client offers that speaks HTTP/1.1 only (RFC 7301, section 6), as browsers do for a
 WebSocket. HTTP/2 is not offered, as a server may then be right to answer in it."""
+
+RADSEC_ALPN = ("radius/1.1", "radius/1.0")
+"""What a RadSec client offers that speaks both (RFC 9765, 3.3). A server that knows of neither
+chooses none, and then it is RADIUS as ever."""
+
+HISTORIC_ALPN = ("radius/1.0",)
+"""What one offers that speaks RADIUS as ever, with the MD5 signatures, alone."""
 
 # No static RSA (it proves no key before Finished), no anonymous, pre-shared or password suites.
 _EXCLUDED = "!aNULL:!eNULL:!kRSA:!PSK:!SRP"
@@ -56,18 +64,28 @@ class Hello:
     """Whether signed certificate timestamps are asked for (RFC 6962, 3.3.1)."""
 
 
-def connection(hello: Hello) -> SSL.Connection:
-    """Return a client's connection over memory buffers that will say this. Raises ValueError if no
-    version is offered."""
-    found = SSL.Connection(
-        _context(hello.versions, hello.key_family, hello.alpn, hello.timestamps), None
-    )
+def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SSL.Connection:
+    """Return a client's connection over memory buffers that will say this, and show a certificate
+    if the server asks for one. Raises ValueError if no version is offered."""
+    if certificate is None:
+        variant = hello.versions, hello.key_family, hello.alpn, hello.timestamps
+        found = SSL.Connection(_context(*variant), None)
+    else:
+        found = SSL.Connection(presenting(hello, certificate), None)
     found.set_connect_state()
     if hello.server_name is not None and not _is_address(hello.server_name):
         found.set_tlsext_host_name(hello.server_name.encode("ascii"))
     if hello.staple:
         found.request_ocsp()
     return found
+
+
+def presenting(hello: Hello, certificate: ClientCertificate) -> SSL.Context:
+    """Return a context that says this and shows a certificate if the server asks for one. It is a
+    context of its own, which nothing else is ever given and nobody keeps."""
+    context = _context.__wrapped__(hello.versions, hello.key_family, hello.alpn, hello.timestamps)
+    certificate.give_to(context)
+    return context
 
 
 def can_offer(versions: tuple[TlsVersion, ...], family: KeyFamily | None) -> tuple[TlsVersion, ...]:

@@ -3,7 +3,8 @@
 Without the message callback the signature scheme and encrypted alerts of TLS 1.3 stay unknown, and
 so do certificates that OpenSSL cannot parse; without the group list the ClientHello grows (P-256 is
 then set by the public call); without the signature list a key family cannot be asked for under
-TLS 1.3; without custom extensions nobody is asked for timestamps beside the certificate.
+TLS 1.3; without custom extensions nobody is asked for timestamps beside the certificate; without
+the certificate callback no certificate of ours can be held back until the server is approved.
 """
 
 import threading
@@ -21,6 +22,7 @@ HAS_MESSAGES = hasattr(_lib, "SSL_CTX_set_msg_callback")
 HAS_GROUPS = hasattr(_lib, "SSL_CTX_set1_curves_list")
 HAS_SIGNATURES = bool(getattr(_lib, "Cryptography_HAS_SIGALGS", 0))
 HAS_EXTENSIONS = bool(getattr(_lib, "Cryptography_HAS_CUSTOM_EXT", 0))
+HAS_HOLDING = bool(getattr(_lib, "Cryptography_HAS_SET_CERT_CB", 0))
 
 _TIMESTAMPS = 18  # signed_certificate_timestamp (RFC 6962, 3.3.1)
 _RECORD_KINDS = (21, 22)  # alerts and handshake messages; OpenSSL also reports record headers
@@ -56,6 +58,14 @@ def ask_for_timestamps(context: SSL.Context) -> bool:
     return bool(added == 1)
 
 
+def hold_certificate(connection: SSL.Connection) -> None:
+    """Let a handshake wait where a certificate of ours is asked for (`SSL.WantX509LookupError`).
+
+    It goes on once the connection has another context. Only if `HAS_HOLDING`.
+    """
+    _lib.SSL_set_cert_cb(connection._ssl, _on_certificate, _ffi.NULL)
+
+
 def report_messages(context: SSL.Context) -> bool:
     """Let connections of this context report what they receive to `messages_into`. Returns False if
     that is not to be had."""
@@ -87,3 +97,4 @@ def _deliver(
 
 
 _on_message = _ffi.callback("void(int, int, int, const void *, size_t, SSL *, void *)", _deliver)
+_on_certificate = _ffi.callback("int(SSL *, void *)", lambda _ssl, _argument: -1)

@@ -13,6 +13,7 @@ from enum import Enum, IntEnum
 
 from pyrad.packet import AuthPacket, PacketError
 
+from probe.wire import mppe
 from probe.wire.attributes import (
     LARGEST_VALUE,
     LEAST_PADDING,
@@ -122,6 +123,8 @@ class Reply:
     """Whether a valid one was there. RFC 3579, 3.1 makes it compulsory beside EAP-Message."""
     message_authenticator_first: bool
     """Whether it was the first attribute, as the mitigation of CVE-2024-3596 asks."""
+    session_keys: mppe.SessionKeys | None = field(repr=False, default=None)
+    """Decrypted; None: there are none. They are compared, and never shown or kept."""
 
 
 def build_request(  # noqa: PLR0913  # one name for each part of the packet
@@ -217,6 +220,7 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
     if not asked.VerifyReply(_decode(octets, secret), octets, enforce_ma=False):
         raise SecretDiffers("the reply does not verify: the shared secret differs")
     kinds = [kind for kind, _ in attributes]
+    vendors = [value for kind, value in attributes if kind == Attribute.VENDOR_SPECIFIC]
     return Reply(
         code=code,
         kind=_kind(code),
@@ -226,6 +230,7 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
         attributes=shown(attributes, secret=secret),
         message_authenticator=Attribute.MESSAGE_AUTHENTICATOR in kinds,
         message_authenticator_first=kinds[:1] == [Attribute.MESSAGE_AUTHENTICATOR],
+        session_keys=mppe.session_keys(vendors, secret, request.authenticator),
     )
 
 

@@ -24,8 +24,9 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.wire import handshake, openssl, registry
+from probe.wire.credential import ClientCertificate
 from probe.wire.handshake import ContentType, HandshakeType
-from probe.wire.hello import Hello, connection
+from probe.wire.hello import Hello, connection, presenting
 
 _PIECE = 16_384
 """Octets of application data in one record, at most (RFC 9846, 5.1)."""
@@ -65,14 +66,31 @@ class TlsClient:
     With `until_request` it goes on until a CertificateRequest was seen, or the end of the server's
     flight. Under TLS 1.3 it comes before the chain (RFC 9846, 4.3.2); up to TLS 1.2 behind the
     signature (RFC 5246, 7.3), where a list of CA names may take many fragments more.
+
+    With `holds` (and `finish`) it waits where a certificate of ours is asked for: `asked`, until
+    `present`.
     """
 
     def __init__(
-        self, hello: Hello, limits: Limits, *, finish: bool = False, until_request: bool = False
+        self,
+        hello: Hello,
+        limits: Limits,
+        *,
+        finish: bool = False,
+        until_request: bool = False,
+        certificate: ClientCertificate | None = None,
+        holds: bool = False,
     ) -> None:
+        """`certificate`: shown if the server asks for one, where the handshake is finished."""
         self.done = False
         self.established = False
         """finish: the handshake is over, and `write` and `read` carry what the ends say."""
+        self.asked = False
+        """holds: the handshake waits for a certificate of ours."""
+        self.left = False
+        """finish: the server has ended it, behind the chain."""
+        self.ticket = False
+        """Whether a ticket to resume with has come (RFC 9846, 4.6.1; RFC 5077, 3.3)."""
         self.spoiled_staple = False
         """OpenSSL broke the handshake off as it cannot read the OCSP response that came; most
         clients would pass over it."""
@@ -84,13 +102,17 @@ class TlsClient:
         self.client_authorities: tuple[bytes, ...] | None = None
         """The CA names in CertificateRequest, DER, in the order sent; None: no such message was
         seen, or it does not add up. `[limits] client_authorities` are kept."""
+        self.certificate_asked: bool | None = None
+        """Whether there was a CertificateRequest; None: its turn has not been seen to come."""
         self.resumption: tuple[str, ...] = ()
         """As `ServerHello.resumption` says."""
         self._limits = limits
-        self._offered = hello.versions
+        self._hello = hello
         self._finish = finish
         self._reads_on = until_request
-        self._connection = connection(hello)
+        self._connection = connection(hello, certificate)
+        if holds:
+            openssl.hold_certificate(self._connection)
         self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
         self._messages: list[tuple[int, bytes]] = []
         self._head = b""
@@ -103,6 +125,16 @@ class TlsClient:
         self._staple: bytes | None = None
         self._timestamps: bytes | None = None
         self._parting = b""
+
+    @property
+    def alert(self) -> str | None:
+        """IANA description of the fatal alert that came, behind the chain too."""
+        return self._alert
+
+    @property
+    def alpn(self) -> str | None:
+        """The application protocol that the server chose (RFC 7301, 3.2); None: none."""
+        return self._connection.get_alpn_proto_negotiated().decode("ascii", "replace") or None
 
     def start(self) -> bytes:
         """Return the first flight, to be sent. Call once."""
@@ -173,7 +205,8 @@ class TlsClient:
         """Return what the server has said since; b"" for nothing yet, or if it has ended (`done`).
         Only when `established`."""
         found = bytearray()
-        with openssl.messages_into([]):
+        messages: list[tuple[int, bytes]] = []
+        with openssl.messages_into(messages):
             try:
                 while len(found) < self._limits.flight_bytes:
                     found += self._connection.recv(_PIECE)
@@ -181,11 +214,33 @@ class TlsClient:
                 pass
             except SSL.Error:
                 self._over()
+        for kind, message in messages:
+            # Under TLS 1.3 a server objects to our certificate when the handshake is over for us.
+            if kind == ContentType.ALERT:
+                self._note_alert(message)
+            elif message[0] == HandshakeType.NEW_SESSION_TICKET:
+                self.ticket = True
         return bytes(found)
+
+    def present(self, certificate: ClientCertificate) -> bytes:
+        """Go on with this certificate; return what to send now. Only when `asked`."""
+        self._connection.set_context(presenting(self._hello, certificate))
+        self.asked = False
+        if self._step() is not None:
+            self.done = True
+        return self._drain()
+
+    def export(self, label: bytes, octets: int, context: bytes | None) -> bytes:
+        """Return keying material (RFC 5705; RFC 9846, 7.5). Only when `established`."""
+        return self._connection.export_keying_material(label, octets, context)
+
+    def _note_alert(self, body: bytes) -> None:
+        tls13 = self._version == _TLS13
+        self._alert = handshake.fatal_alert(body, tls13=tls13) or self._alert
 
     def _over(self) -> None:
         """What was established has ended by the server's doing."""
-        self.done = True
+        self.done = self.left = True
         self._parting = b""
 
     def end_of_input(self) -> None:
@@ -231,6 +286,9 @@ class TlsClient:
                 self._connection.do_handshake()
             except SSL.WantReadError:
                 return None
+            except SSL.WantX509LookupError:
+                self.asked = True
+                return None
             except SSL.Error as error:
                 return error
         self.established = self._finish
@@ -259,8 +317,7 @@ class TlsClient:
         messages, self._messages = self._messages, []
         for kind, message in messages:
             if kind == ContentType.ALERT:
-                tls13 = self._version == _TLS13
-                self._alert = handshake.fatal_alert(message, tls13=tls13) or self._alert
+                self._note_alert(message)
                 continue
             try:
                 self._read_handshake(message[0], message[4:])
@@ -283,6 +340,9 @@ class TlsClient:
         elif kind == HandshakeType.CERTIFICATE and not self.certificates:
             entries = handshake.certificate_list(body, tls13=self._version == _TLS13)
             self.certificates = tuple(entry.der for entry in entries)
+            if self._version == _TLS13:
+                # RFC 9846, 4.3.2: a CertificateRequest would have come before.
+                self.certificate_asked = bool(self.certificate_asked)
             if self._version == _TLS13 and entries:
                 self._staple, self._timestamps = entries[0].staple, entries[0].timestamps
             self.phase = Phase.CERTIFICATE
@@ -300,9 +360,13 @@ class TlsClient:
             self._reads_on = False
         elif kind == HandshakeType.CERTIFICATE_REQUEST:
             self._reads_on = False
+            self.certificate_asked = True
             self.client_authorities = self._authorities(body)
         elif kind == HandshakeType.SERVER_HELLO_DONE:
             self._reads_on = False
+            self.certificate_asked = bool(self.certificate_asked)
+        elif kind == HandshakeType.NEW_SESSION_TICKET:
+            self.ticket = True
 
     def _authorities(self, body: bytes) -> tuple[bytes, ...] | None:
         """Read a CertificateRequest. One that does not add up takes nothing away from the chain."""
@@ -334,7 +398,7 @@ class TlsClient:
             # Up to TLS 1.2 a server may answer with any older version than the client's highest;
             # it cannot know the lowest (RFC 5246, appendix E.1).
             chosen = _ANSWERABLE[self._version]
-            offered = ", ".join(self._offered)
+            offered = ", ".join(self._hello.versions)
             self._fail(Outcome.REFUSED, f"the server chose {chosen}; {offered} were offered")
         else:
             at_certificate = self._last == HandshakeType.CERTIFICATE
@@ -357,6 +421,7 @@ class TlsClient:
     def _part_after(self, error: SSL.Error) -> None:
         """Take back the farewell if it is the server that has ended it."""
         if self._alert is not None or isinstance(error, SSL.ZeroReturnError):
+            self.left = True
             self._parting = b""
 
     # ------------------------------------------------------------ the end

@@ -65,7 +65,7 @@ class Tunnel:
             raise FragmentError("an empty request where TLS data are due")
         self.received.append(len(fragment.data))
         whole = self._theirs.add(fragment)
-        self._waiting += self.tls.receive(fragment.data)
+        self._waiting += self._hear(fragment.data, whole=whole is not None)
         if self.tls.done:
             return None
         if whole is None or not self._waiting:
@@ -73,6 +73,10 @@ class Tunnel:
             return Fragment(version=self.version)
         message, self._waiting = self._waiting, b""
         return self._say(message)
+
+    def _hear(self, data: bytes, *, whole: bool) -> bytes:  # noqa: ARG002  # for who needs it
+        """Hand over what came; return what is to be said. `whole`: it ends a TLS message."""
+        return self.tls.receive(data)
 
     def farewell(self) -> Fragment:
         """Return the TLS client's parting alerts, in one fragment whatever its size (14 octets)."""

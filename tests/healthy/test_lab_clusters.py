@@ -19,6 +19,7 @@ EAP_OF_EACH_KIND = [
     "healthy-eap-every-version",
     "healthy-large-chain",
     "healthy-one-method",
+    "healthy-radsec",
     "healthy-teap",
     "healthy-tls-1-2-only",
     "healthy-virtual-addresses",
@@ -68,6 +69,15 @@ def test_a_healthy_node_in_depth_has_no_finding(tmp_path: Path, name: str) -> No
         assert len(result.closer("old-version", "eap")) == 2
         own = [entry for entry in result.closer("again", "eap") if f"/{node}/" in entry["id"]]
         assert len(own) == 2
+    if scenario.node[node].radsec is not None:
+        (entry,) = result.endpoints("radsec")
+        assert (entry["outcome"], entry["radsec"]["certificate_asked"]) == ("served", True)
+        assert {one["outcome"] for one in result.closer("old-version", "radsec")} == {"refused"}
+    if scenario.radsec_peer:
+        (inside,) = result.closer("inside", "radsec")
+        assert inside["radsec"]["status_reply"] == "Access-Accept"
+        behind = "served" if scenario.node[node].eap is not None else None
+        assert inside["radsec"]["eap_outcome"] == behind
 
 
 @pytest.mark.parametrize("name", EAP_OF_EACH_KIND)
@@ -77,11 +87,11 @@ def test_a_closer_look_leaves_no_session_behind(tmp_path: Path, name: str) -> No
     scenario = Scenario.load(name)
     node = scenario.nodes[-1]
     with Cluster(scenario, directory=tmp_path, at=DAY) as lab:
-        probe(lab.plan_path, "--only", "eap")
+        probe(lab.plan_path, "--only", "eap,radsec")
         swept = {name: server.opened for name, server in lab.radius.items()}
-        probe(lab.plan_path, "--only", "eap", "--unsigned", command=("node", node))
+        probe(lab.plan_path, "--only", "eap,radsec", "--unsigned", command=("node", node))
         closer = {name: server.opened - swept[name] for name, server in lab.radius.items()}
         assert {server.waiting for server in lab.radius.values()} <= {0}
-    # A balancer spreads three more over the nodes behind it.
+    # A balancer spreads three more over the nodes behind it; RadSec brings one more inside.
     assert max(swept.values(), default=0) <= 3
     assert max(closer.values(), default=0) <= 15

@@ -46,19 +46,22 @@ class Supplicant:
 
     def __init__(
         self,
-        place: tuple[str, int],
+        place: tuple[str, int] | socket.socket,
         secret: bytes,
         *,
         patience: float = 10.0,
         attributes: Sequence[tuple[int, bytes]] = (),
         signing: bool = True,
     ) -> None:
+        """`place` is a UDP address and port, or a connection on which whole packets come."""
         self._secret = secret
         self._more = b"".join(_attribute(kind, value) for kind, value in attributes)
         self._signing = signing
-        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        connected = isinstance(place, socket.socket)
+        self._socket = place if connected else socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.settimeout(patience)
-        self._socket.connect(place)
+        if not connected:
+            self._socket.connect(place)
         self.flight = b""
         self._identifier = 0
         self.rounds = 0

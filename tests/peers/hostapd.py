@@ -37,6 +37,14 @@ class Radius:
     """PEM of the CAs that it names when it asks for a client's certificate."""
     fast: bool = False
     """Whether it is set up for EAP-FAST."""
+    inner: str = '"ferryman" MSCHAPV2,TTLS-MSCHAPV2 "not asked for" [2]'
+    """Phase 2 of its user file: the accounts inside TLS."""
+    more: tuple[str, ...] = ()
+    """Further lines of its configuration."""
+    files: tuple[tuple[str, str], ...] = ()
+    """Further files beside it, by name."""
+    shows_keys: bool = False
+    """Whether its log holds keys."""
 
 
 @contextmanager
@@ -46,8 +54,9 @@ def hostapd(directory: Path, setup: Radius, enter: Sequence[str] = ()) -> Iterat
     directory.mkdir()
     chain, key = setup.keys.write(directory, "server")
     (directory / "clients").write_text(f"{setup.clients} {setup.secret}\n", "ascii")
-    inner = '"ferryman" MSCHAPV2,TTLS-MSCHAPV2 "not asked for" [2]'
-    (directory / "users").write_text(f"{setup.users}\n{inner}\n", "ascii")
+    (directory / "users").write_text(f"{setup.users}\n{setup.inner}\n", "utf-8")
+    for name, content in setup.files:
+        (directory / name).write_text(content, "ascii")
     flags = "".join(
         f"[{'EN' if version in setup.tls else 'DIS'}ABLE-{_AS_A_FLAG.get(version, version)}]"
         for version in EVERY_VERSION
@@ -78,11 +87,13 @@ def hostapd(directory: Path, setup: Radius, enter: Sequence[str] = ()) -> Iterat
             "eap_fast_a_id_info=quay",
             "eap_fast_prov=3",
         ]
+    lines += setup.more
 
     def arguments(port: int) -> Sequence[str | Path]:
         text = "\n".join([*lines, f"radius_server_auth_port={port}", ""])
         (directory / "hostapd.conf").write_text(text, "ascii")
-        return [needed("hostapd"), "-d", directory / "hostapd.conf"]
+        flags = "-ddK" if setup.shows_keys else "-d"
+        return [needed("hostapd"), flags, directory / "hostapd.conf"]
 
     def ready(it: Running) -> bool:
         # Its server answers nothing but logins; the log line follows the binding of the port.

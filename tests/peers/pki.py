@@ -9,6 +9,7 @@ from tests.peers.servers import Keys
 
 HOST = "quay1.northpier.example"
 EXPECTED = "radius.northpier.example"
+RADSEC = "radsec.northpier.example"
 GUEST = "guest.northpier.example"
 
 RSA = ("radius-rsa-2048", "private-issuing")
@@ -96,6 +97,38 @@ BLUEPRINTS = (
             ends=_CA_ENDS,
         )
         for number in range(1, 10)
+    ),
+    # RadSec: the server, a peer of its own CA, and strangers of another one.
+    *(
+        Blueprint(
+            f"radsec-{kind.lower()}",
+            issuer="private-issuing",
+            common_name="Northpier RadSec",
+            names=(RADSEC,),
+            key=kind,
+            purposes=("server", "client"),
+        )
+        for kind in ("RSA-2048", "P-256")
+    ),
+    Blueprint(
+        "radsec-ended",
+        issuer="private-issuing",
+        names=(RADSEC,),
+        purposes=("server",),
+        begins=-60,
+        ends=-2,
+    ),
+    Blueprint(
+        "access-point",
+        issuer="private-issuing",
+        names=("mast1.northpier.example",),
+        purposes=("client",),
+    ),
+    Blueprint(
+        "stranger",
+        issuer="public-issuing",
+        names=("mast9.saltmarsh.example",),
+        purposes=("client",),
     ),
     *(
         Blueprint(

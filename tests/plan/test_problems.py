@@ -172,6 +172,8 @@ SINGLE = [
     (in_top('[radsec]\nroots = ["pki/no.pem"]'), "radsec.roots[1]", "does not exist"),
     (in_top('[radsec]\ncertificate = "pki/key.pem"'), "radsec.certificate", "a private key and no"),
     (in_top('[radsec]\nkey = "pki/key.pem"'), "radsec.key", "a secret itself"),
+    (in_top("[radsec]\nkey = { ask = true }"), "radsec", "only one of certificate and key"),
+    (in_top('[radsec]\ncertificate = "pki/root.pem"'), "radsec", "only one of certificate and key"),
     (
         in_top('[login]\nmethod = "PEAP"\naccount = "x"\npassword = { ask = true }'),
         "login",

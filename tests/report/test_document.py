@@ -62,7 +62,8 @@ def with_survey(assessment: Assessment, **changes: Any) -> Assessment:
         (
             ("nodes", 0, "endpoints", 0),
             "id endpoint address port name asked outcome phase detail alert method tls cipher "
-            "key_family key_proven chain round_trips seconds proposed client_authorities trials",
+            "key_family key_proven chain round_trips seconds proposed client_authorities trials "
+            "login radsec",
         ),
         (
             ("nodes", 0, "lookups", 0),
@@ -156,6 +157,8 @@ def test_one_visit_is_written_out_whole() -> None:
         "proposed": ["PEAP"],
         "client_authorities": None,
         "trials": [],
+        "login": None,
+        "radsec": None,
     }
 
 

@@ -22,6 +22,7 @@ class Share:
     conversations: int
     per_address: bool = False
     requests: int = 0
+    radsec: int = 0
 
     @property
     def failed_authentications(self) -> int:
@@ -37,6 +38,7 @@ class Footprint:
     shares: tuple[Share, ...]
     total: Share
     resolvers: tuple[tuple[str, int], ...]
+    login: str | None = None
     authorities: bool = False
     led: bool = False
     reverse: bool = False

@@ -6,7 +6,17 @@ from dataclasses import dataclass
 from probe.certificate.facts import CertFacts
 from probe.judge.case import Case
 from probe.judge.path import clauses
-from probe.judge.words import called, day, issuer, listing, minute, quoted_name, verb
+from probe.judge.words import (
+    HOW,
+    SERVICE,
+    called,
+    day,
+    issuer,
+    listing,
+    minute,
+    quoted_name,
+    verb,
+)
 from probe.observation.model import Endpoint, KeyFamily
 
 
@@ -40,13 +50,12 @@ def serving(said: Said) -> str:
     text = f"{listing(said.nodes)} {verb(said.nodes, 'serves', 'serve')}"
     if said.name:
         text += f" for {said.name}"
-    return text + (" over HTTPS" if said.endpoint is Endpoint.WEB else " for EAP")
+    return f"{text} {HOW[said.endpoint]}"
 
 
 def restart(said: Said) -> str:
     """Return "then restart the web service there"."""
-    service = "web" if said.endpoint is Endpoint.WEB else "RADIUS"
-    return f"then restart the {service} service there"
+    return f"then restart the {SERVICE[said.endpoint]} there"
 
 
 def leaf(case: Case, said: Said) -> str:
@@ -65,7 +74,16 @@ def which(said: Said) -> str:
 
 def authority(said: Said) -> str:
     """Return which CA is the right one."""
+    if said.endpoint is Endpoint.RADSEC:
+        return "the CA of the RadSec peers"
     return "a CA that its clients trust" if said.endpoint is Endpoint.WEB else "the EAP CA"
+
+
+_WHO = {
+    Endpoint.WEB: "clients",
+    Endpoint.EAP: "supplicants",
+    Endpoint.RADSEC: "RadSec peers",
+}
 
 
 def _self_signed(case: Case, said: Said) -> Sentence:
@@ -90,7 +108,7 @@ def _private_root(case: Case, said: Said) -> Sentence:
 
 def _unknown_root(case: Case, said: Said) -> Sentence:
     root = quoted_name(said.key[0])
-    who = "clients" if said.endpoint is Endpoint.WEB else "supplicants"
+    who = _WHO[said.endpoint]
     return Sentence(
         f"{serving(said)} {leaf(case, said)}, {_leads(said)} to {root}, which is not among the"
         f" roots that {who} have for it.",

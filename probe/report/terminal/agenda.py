@@ -37,6 +37,10 @@ class Share(Protocol):
         """Those of them that carry one HEAD request."""
 
     @property
+    def radsec(self) -> int:
+        """TLS connections to its RadSec endpoint."""
+
+    @property
     def conversations(self) -> int:
         """EAP conversations."""
 
@@ -69,6 +73,10 @@ class Footprint(Protocol):
         """Each resolver and its questions."""
 
     @property
+    def login(self) -> str | None:
+        """The complete login that is made at the end; None: none is."""
+
+    @property
     def authorities(self) -> bool:
         """Whether addresses in certificates are gone to afterwards."""
 
@@ -92,6 +100,13 @@ _LED = (
 )
 
 _REVERSE = "one DNS question about each name that reverse names give"
+
+
+_LOGIN = (
+    "if its certificate is sound: to the server that is a login like any other, which may count"
+    " towards a lockout if it fails, stand in its session table and take a licence; no accounting"
+    " is sent"
+)
 
 
 def render_agenda(footprint: Footprint, *, width: int = 80, colour: bool = False) -> str:
@@ -123,6 +138,8 @@ def _parts(footprint: Footprint) -> Iterator[RenderableType]:
         yield Labelled("and then", Text(_LED), COLUMN)
     if footprint.authorities:
         yield Labelled("and then", Text(_AUTHORITIES), COLUMN)
+    if footprint.login is not None:
+        yield Labelled("at the end", Text(f"one login {footprint.login}, {_LOGIN}"), COLUMN)
     if not total.failed_authentications:
         yield Labelled("logged", Text("no failed authentication"), COLUMN)
         return
@@ -141,7 +158,10 @@ def _alike(shares: Sequence[Share]) -> list[list[Share]]:
     rows: dict[tuple[object, ...], list[Share]] = {}
     for share in shares:
         own = None if share.nodes == (share.place,) else share.place
-        amounts = (share.lookups, share.connections, share.conversations, share.per_address)
+        amounts = (
+            *(share.lookups, share.connections, share.conversations, share.radsec),
+            share.per_address,
+        )
         rows.setdefault((own, *amounts), []).append(share)
     return list(rows.values())
 
@@ -151,6 +171,7 @@ def _amount(share: Share) -> str:
         (share.lookups, "DNS question"),
         (share.connections, "TLS connection"),
         (share.requests, "HEAD request"),
+        (share.radsec, "RadSec connection"),
         (share.conversations, "EAP conversation"),
     )
     parts = [words.plural(number, what) for number, what in amounts if number]

@@ -58,17 +58,17 @@ def _place(view: View, look: EapLook) -> Text:
 def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
     if look.proposed:
         yield "proposes", words.all_of(look.proposed)
-    for method in look.methods:
-        yield visible(method.method), _method(method)
-    largest = max((method.largest_fragment or 0 for method in look.methods), default=0)
+    for seen in look.methods:
+        yield visible(seen.method), method(seen)
+    largest = max((seen.largest_fragment or 0 for seen in look.methods), default=0)
     if largest:
         yield "fragments", f"of up to {largest} octets of TLS"
     if look.versions or look.versions_refused:
-        yield "speaks", _versions(look)
+        yield "speaks", versions(look.versions, look.versions_refused)
     if look.families:
         yield "key families", "; ".join(_family(*each) for each in look.families)
     if look.client_authorities is not None:
-        yield "from clients", _authorities(look.client_authorities)
+        yield "from clients", from_clients(look.client_authorities)
     if look.resumption:
         ways = words.all_of([_WAYS.get(way, way) for way in look.resumption])
         yield "resumes", f"sessions of TLS 1.2, by {ways}"
@@ -79,27 +79,30 @@ def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
         yield "tried", _trial(trial)
 
 
-def _method(seen: MethodSeen) -> str:
+def method(seen: MethodSeen) -> str:
+    """Return how a conversation in one method went."""
     if seen.outcome != Outcome.SERVED:
         return words.outcome(seen.outcome)
     return f"the certificate after {words.plural(seen.round_trips or 0, 'round trip')}"
 
 
-def _versions(look: EapLook) -> str:
-    spoken = _named(look.versions) or "nothing that was asked for"
-    return spoken + (f"; refuses {_named(look.versions_refused)}" if look.versions_refused else "")
+def versions(spoken: tuple[str, ...], refused: tuple[str, ...]) -> str:
+    """Return which TLS versions a server agreed to and which not."""
+    agreed = _named(spoken) or "nothing that was asked for"
+    return agreed + (f"; refuses {_named(refused)}" if refused else "")
 
 
-def _named(versions: tuple[str, ...]) -> str:
-    return words.all_of([_VERSIONS.get(version, version) for version in versions])
+def _named(tokens: tuple[str, ...]) -> str:
+    return words.all_of([_VERSIONS.get(version, version) for version in tokens])
 
 
-def _family(family: str, versions: tuple[str, ...]) -> str:
+def _family(family: str, tokens: tuple[str, ...]) -> str:
     name = _FAMILIES.get(family, visible(family))
-    return f"{name} under {_named(versions)}" if versions else f"no {name}"
+    return f"{name} under {_named(tokens)}" if tokens else f"no {name}"
 
 
-def _authorities(names: tuple[str, ...]) -> str:
+def from_clients(names: tuple[str, ...]) -> str:
+    """Return whose certificates a server asks for."""
     if not names:
         return "certificates of any CA"
     return "certificates of " + words.some_of([f'"{name}"' for name in names])

@@ -22,6 +22,13 @@ NOT_PROVEN = (
 )
 
 
+LOGGED_IN = (
+    "The login proves the way for its own account or certificate, from here and now. It does not "
+    "prove that others get on, that other places on the network see the same, or that it stays so "
+    "after the next restart."
+)
+
+
 def unseen(view: View) -> Iterator[RenderableType]:
     """Yield the questions that nobody answered, and why one could not be asked."""
     assessment = view.assessment
@@ -45,7 +52,9 @@ def closing(view: View) -> Iterator[RenderableType]:
     """Yield the limits of the result and its particulars."""
     assessment = view.assessment
     yield heading("About this result")
-    yield Indented(Text(NOT_PROVEN))
+    logins = [record.login for record in assessment.survey.handshakes if record.login]
+    accepted = any(login.accepted and login.sent for login in logins)
+    yield Indented(Text(LOGGED_IN if accepted else NOT_PROVEN))
     for taken in assessment.survey.taken:
         where = f", from {visible(taken.vantage)}" if taken.vantage else ""
         machine = f" (on {visible(taken.machine)})" if taken.machine else ""

@@ -5,13 +5,26 @@ from probe.report.terminal.closer import closer
 from probe.report.terminal.closing import closing, unseen
 from probe.report.terminal.findings import findings, notes
 from probe.report.terminal.headline import headline
+from probe.report.terminal.login import login
 from probe.report.terminal.lookups import lookups
 from probe.report.terminal.paper import to_text
+from probe.report.terminal.radsec import radsec
 from probe.report.terminal.served import served
 from probe.report.terminal.view import View
 
-PARTS = (headline, served, closer, findings, notes, unseen, closing)
-IN_DEPTH = (headline, served, closer, lookups, findings, notes, unseen, closing)
+PARTS = (headline, login, served, closer, radsec, findings, notes, unseen, closing)
+IN_DEPTH = (
+    headline,
+    login,
+    served,
+    closer,
+    radsec,
+    lookups,
+    findings,
+    notes,
+    unseen,
+    closing,
+)
 
 
 def render(
