@@ -101,7 +101,7 @@ async def survey(
     notebook = Notebook(plan.vantage, limits, clock)
     progress = _Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)
-    eap = EapVisits(questions, known_by, limits, timer or loop_timer())
+    eap = EapVisits(known_by, limits, timer or loop_timer())
     sweep = _Sweep(plan, eap, limits, notebook, progress)
     began = clock()
     interrupted = False
