@@ -46,9 +46,14 @@ class Asking:
     jitter: Callable[[], float] = uniform_jitter
 
     def talk(
-        self, *, framed_mtu: int | None = None, more: Sequence[tuple[str, Value]] = ()
+        self,
+        *,
+        framed_mtu: int | None = None,
+        more: Sequence[tuple[str, Value]] = (),
+        everything: bool = False,
     ) -> "Talk":
-        """Return the conversation to be held, with another Framed-MTU or further attributes."""
+        """Return the conversation to be held, with another Framed-MTU or further attributes, or
+        with `everything` in its hello that one can hold."""
         ask, peer = self.ask, self.peer
         guised = guise(peer.settings, ask)
         attributes = (*guised.attributes(framed_mtu), *more)
@@ -57,7 +62,9 @@ class Asking:
         conversation = Conversation(
             identity=guised.identity,
             methods=ask.methods,
-            hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True),
+            hello=Hello(
+                versions=ask.tls, key_family=ask.key_family, staple=True, everything=everything
+            ),
             fragment_size=min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD,
             limits=self.limits,
             until_request=ask.until_request,

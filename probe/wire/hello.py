@@ -13,11 +13,14 @@ WEB_ALPN = ("http/1.1",)
 """What a web client offers that speaks HTTP/1.1 only (RFC 7301, section 6), as browsers do for a
 WebSocket. HTTP/2 is not offered, as a server may then be right to answer in it."""
 
-# No static RSA (it proves no key before Finished), no anonymous, pre-shared or password suites.
-_EXCLUDED = "!aNULL:!eNULL:!kRSA:!PSK:!SRP"
+# No anonymous, pre-shared or password suites.
+_EXCLUDED = "!aNULL:!eNULL:!PSK:!SRP"
+_STATIC_RSA = "!kRSA"
+"""RSA key exchange proves no key before Finished, so it is left out where nothing asks for it."""
 _LEVEL = "@SECLEVEL=0"  # else OpenSSL would refuse old versions, small keys and SHA-1 by itself
 # One key share, the first; the default's post-quantum share alone takes 1,200 octets more.
 _GROUPS = "X25519:P-256:P-384"
+_MORE_GROUPS = f"{_GROUPS}:P-521:X448"
 
 _PROHIBIT = {
     TlsVersion.TLS1_0: SSL.OP_NO_TLSv1,
@@ -54,13 +57,23 @@ class Hello:
     """Whether an OCSP response is asked for (status_request, RFC 6066, section 8)."""
     timestamps: bool = False
     """Whether signed certificate timestamps are asked for (RFC 6962, 3.3.1)."""
+    everything: bool = False
+    """Whether what is not offered else is offered too: key exchange by static RSA (RFC 5246,
+    7.4.7.1), which proves no key, and groups that not every client has."""
 
 
 def connection(hello: Hello) -> SSL.Connection:
     """Return a client's connection over memory buffers that will say this. Raises ValueError if no
     version is offered."""
     found = SSL.Connection(
-        _context(hello.versions, hello.key_family, hello.alpn, hello.timestamps), None
+        _context(
+            hello.versions,
+            hello.key_family,
+            hello.alpn,
+            timestamps=hello.timestamps,
+            everything=hello.everything,
+        ),
+        None,
     )
     found.set_connect_state()
     if hello.server_name is not None and not _is_address(hello.server_name):
@@ -109,7 +122,9 @@ def _context(
     versions: tuple[TlsVersion, ...],
     family: KeyFamily | None,
     alpn: tuple[str, ...],
+    *,
     timestamps: bool,
+    everything: bool,
 ) -> SSL.Context:
     """Return the context of one variant: 0.05 ms each, so it is kept."""
     if not versions:
@@ -123,8 +138,9 @@ def _context(
         if version not in versions:
             context.set_options(option)
     ciphers = "ALL" if family is None else _AUTHENTICATION[family]
-    context.set_cipher_list(f"{ciphers}:{_EXCLUDED}:{_LEVEL}".encode())
-    openssl.set_groups(context, _GROUPS)
+    excluded = _EXCLUDED if everything else f"{_EXCLUDED}:{_STATIC_RSA}"
+    context.set_cipher_list(f"{ciphers}:{excluded}:{_LEVEL}".encode())
+    openssl.set_groups(context, _MORE_GROUPS if everything else _GROUPS)
     if family is not None:
         openssl.set_signatures(context, _SIGNATURES[family])
     if alpn:
