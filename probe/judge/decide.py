@@ -77,7 +77,7 @@ def _opened(case: Case, node: str, family: str) -> Iterator[Visit]:
 
 
 def _how(visit: Visit) -> str:
-    return visit.name or (visit.asked.methods[0].value if visit.asked.methods else "")
+    return visit.name or visit.way or ""
 
 
 def _steps(case: Case, visit: Visit, client: Client, drafts: list[Draft]) -> Iterator[Step]:

@@ -150,8 +150,8 @@ def _evidence(sightings: Iterable[Sighting]) -> tuple[Evidence, ...]:
             how = "opened as", sighting.visit.name
         elif asked.aspect is Aspect.INSIDE:
             how = "with", "the plan's certificate"
-        elif asked.methods:
-            how = "in", asked.methods[0].value
+        elif sighting.visit.way is not None:
+            how = "in", sighting.visit.way
         rows.append(Evidence(what, sighting.detail, sighting.visit.record.question, how))
     return limited(tuple(dict.fromkeys(rows)))
 

@@ -48,7 +48,7 @@ def served(case: Case, findings: Findings) -> tuple[ServedChain, ...]:
                     chain=chain,
                     nodes=case.sort_nodes(row.nodes),
                     names=_distinct(visit.name for visit in row.visits),
-                    methods=_distinct(_method(visit) for visit in row.visits),
+                    methods=_distinct(visit.way for visit in row.visits),
                     verdict=_worst(told),
                     findings=tuple(finding.id for finding in told),
                     ends_in=_ends_in(case, row.visits[0]),
@@ -107,12 +107,6 @@ def _outside(case: Case, endpoint: Endpoint) -> frozenset[tuple[str, tuple[str, 
         if not by.tie:
             found.update((v.nodes[0], v.chain) for v in visits if v.nodes[0] in by.outside)
     return frozenset(found)
-
-
-def _method(visit: Visit) -> str | None:
-    if visit.record.eap is not None and visit.record.eap.method is not None:
-        return visit.record.eap.method.value
-    return visit.asked.methods[0].value if visit.asked.methods else None
 
 
 def _distinct(texts: Iterable[str | None]) -> tuple[str, ...]:

@@ -64,6 +64,13 @@ class Visit:
         return next(iter(self.asked.methods), None)
 
     @property
+    def way(self) -> str | None:
+        """eap: the method, and the visit of the plan if it was not in the plan's own context."""
+        if self.method is None or self.asked.visit is None:
+            return self.method
+        return f'{self.method} (visit "{self.asked.visit}")'
+
+    @property
     def chain(self) -> tuple[str, ...]:
         """What was served: SHA-256 of each certificate; empty if nothing was."""
         return self.record.served.chain if self.record.served else ()

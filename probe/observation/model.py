@@ -329,7 +329,7 @@ class TrialKind(Token):
     LARGE_REQUEST = "large-request"
     """A request that has to be fragmented or fills a datagram: whether it gets there."""
     WIDER_OFFER = "wider-offer"
-    """A hello that offers every version and key family."""
+    """A hello that offers every version and key family, and suites and groups besides."""
 
 
 @dataclass(frozen=True, slots=True)

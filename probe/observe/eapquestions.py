@@ -98,8 +98,9 @@ def _at_a_glance(place: _Place, eap: Eap, closeness: EapCloseness) -> Iterator[Q
     if not rest:
         return
     if closeness.authorities and Method.EAP_TLS in rest:
-        # Only EAP-TLS asks for a client's certificate.
-        rest = (Method.EAP_TLS, *(method for method in rest if method is not Method.EAP_TLS))
+        # Only EAP-TLS asks for a client's certificate. Offered another one beside it, a server
+        # would choose by its own order, and neither its CA names nor a refusal would be seen.
+        rest = (Method.EAP_TLS,)
     ask = replace(_ask(place, rest, closeness), tls=(*OLD, *CURRENT))
     yield place.question(rest[0], ask)
 

@@ -1,19 +1,17 @@
 """The EAP visits of one survey: at what pace, what need not be asked, and what is tried once."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import replace
 
 from probe.limits import Limits
 from probe.observation.model import (
     Aspect,
-    Endpoint,
     HandshakeAsk,
     Outcome,
     Phase,
     Question,
-    TlsVersion,
     TrialKind,
 )
 from probe.observe.eap import EapVisit
@@ -35,11 +33,7 @@ class EapVisits:
     """Makes the visits of one survey."""
 
     def __init__(
-        self,
-        questions: Iterable[Question],
-        known_by: Mapping[str, tuple[Eap, bytes]],
-        limits: Limits,
-        timer: Timer,
+        self, known_by: Mapping[str, tuple[Eap, bytes]], limits: Limits, timer: Timer
     ) -> None:
         """`known_by`: the settings and the secret of each node that is asked."""
         self.asked = bool(known_by)
@@ -50,14 +44,6 @@ class EapVisits:
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
         """By address and port: how the first method's visit ended there."""
         self._tried: defaultdict[tuple[str, int], set[TrialKind]] = defaultdict(set)
-        self._widely_asked = {
-            (question.nodes, question.service)
-            for question in questions
-            if question.endpoint is Endpoint.EAP
-            and question.handshake is not None
-            and TlsVersion.TLS1_0 in question.handshake.tls
-        }
-        """Whose servers are asked for old versions by a question of its own."""
 
     def before(self, question: Question, ask: HandshakeAsk, address: str) -> VisitSeen | None:
         """Return what has shown already how a closer look ends, if anything has.
@@ -88,10 +74,9 @@ class EapVisits:
         soon as it is seen, and again with what was tried."""
         settings, secret = self._known_by[question.nodes[0]]
         tried = self._tried[address, ask.port]
-        covered = (question.nodes, question.service) in self._widely_asked
 
         def claim(kind: TrialKind) -> bool | None:
-            if kind in tried or (kind is TrialKind.WIDER_OFFER and covered):
+            if kind in tried:
                 return False
             tried.add(kind)
             return True if kind not in LOGGED or turn.more() else None

@@ -100,11 +100,12 @@ class Exchange:
         return status_server(self._secret, self._next(), client)
 
     async def ask(self, request: Request, deadline: float) -> Reply | None:
-        """Send a request until its reply comes; None: it has not come. Raises OSError for what ICMP
-        says.
+        """Send a request, and again until its reply comes; None: it has not come. Raises OSError
+        for what ICMP says.
 
-        Where each of several transmissions was answered, and only by what does not verify, more of
-        them would tell nothing new.
+        It is sent once even at the deadline, as whoever gives up then waits for its reply. Where
+        each of several transmissions was answered, and only by what does not verify, more of them
+        would tell nothing new.
         """
         loop = asyncio.get_running_loop()
         self.doubt = None
@@ -117,8 +118,8 @@ class Exchange:
             limits.radius_silence,
             self._jitter,
         )
-        for wait in schedule:
-            if loop.time() >= deadline:
+        for number, wait in enumerate(schedule):
+            if number and loop.time() >= deadline:
                 break
             self._transmissions += 1
             self.datagrams.send(request.octets)

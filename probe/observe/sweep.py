@@ -121,7 +121,7 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     notebook = Notebook(plan.vantage, limits, clock)
     progress = _Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)
-    eap = EapVisits(questions, known_by, limits, timer or loop_timer())
+    eap = EapVisits(known_by, limits, timer or loop_timer())
     names = Names(limits, notebook, label())
     radsec = RadsecVisits(credentials(plan, questions, secrets), limits, eap.pace)
     sweep = _Sweep(plan, eap, radsec, limits, notebook, progress, names)

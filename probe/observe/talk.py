@@ -46,23 +46,34 @@ class Asking:
     jitter: Callable[[], float] = uniform_jitter
 
     def talk(
-        self, *, framed_mtu: int | None = None, more: Sequence[tuple[str, Value]] = ()
+        self,
+        *,
+        framed_mtu: int | None = None,
+        more: Sequence[tuple[str, Value]] = (),
+        everything: bool = False,
     ) -> "Talk":
-        """Return the conversation to be held, with another Framed-MTU or further attributes."""
+        """Return the conversation to be held, with another Framed-MTU or further attributes, or
+        with `everything` in its hello that one can hold."""
         attributes = (*guise(self.peer.settings, self.ask).attributes(framed_mtu), *more)
-        conversation = self.conversation(attributes, framed_mtu)
+        conversation = self.conversation(attributes, framed_mtu, everything=everything)
         exchange = Exchange(self.peer.secret, attributes, self.limits, self.jitter)
         return Talk(conversation, exchange, self.limits)
 
     def conversation(
-        self, attributes: Sequence[tuple[str, Value]], framed_mtu: int | None = None
+        self,
+        attributes: Sequence[tuple[str, Value]],
+        framed_mtu: int | None = None,
+        *,
+        everything: bool = False,
     ) -> Conversation:
         """Return the EAP side of it, whatever carries the requests with these attributes."""
         ask, peer = self.ask, self.peer
         return Conversation(
             identity=guise(peer.settings, ask).identity,
             methods=ask.methods,
-            hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True),
+            hello=Hello(
+                versions=ask.tls, key_family=ask.key_family, staple=True, everything=everything
+            ),
             fragment_size=fragment_size(peer, attributes, framed_mtu),
             limits=self.limits,
             until_request=ask.until_request,

@@ -79,7 +79,7 @@ class Trials:
         elif silence is Silence.LATER:
             await self._after_silence_later()
         elif ending.outcome is Outcome.REFUSED and ending.phase is Phase.HELLO:
-            await self._after_refusal()
+            await self._try(TrialKind.WIDER_OFFER, self._wider)
         order = tuple(TrialKind)
         return tuple(sorted(self._made, key=lambda trial: order.index(trial.kind)))
 
@@ -95,12 +95,6 @@ class Trials:
         if smaller is not None and smaller.outcome is not Outcome.SERVED:
             await self._try(TrialKind.UNCONNECTED, self._converse_unconnected)
         await self._try(TrialKind.LARGE_REQUEST, self._large)
-
-    async def _after_refusal(self) -> None:
-        offered = self._asking.ask.tls
-        versions = can_offer(_EVERY_VERSION, None)
-        if set(versions) > set(offered) or self._asking.ask.key_family is not None:
-            await self._try(TrialKind.WIDER_OFFER, self._wider)
 
     # ------------------------------------------------------------ one trial
 
@@ -174,15 +168,17 @@ class Trials:
         return replace(result, detail=f"a request of {octets} octets: {result.detail}")
 
     async def _wider(self) -> _Result:
-        """The conversation once more, with every version that this machine speaks."""
+        """The conversation once more, with every version that this machine speaks, and suites and
+        groups that no other hello of ours has."""
         ask = replace(self._asking.ask, tls=can_offer(_EVERY_VERSION, None), key_family=None)
-        async with replace(self._patient, ask=ask).talk() as talk:
+        async with replace(self._patient, ask=ask).talk(everything=True) as talk:
             await self._connect(talk)
             result = await self._converse(talk)
             served = talk.conversation.served
         if served is None or served.tls is None:
             return result
-        return replace(result, detail=f"{served.tls}: {result.detail}")
+        chosen = ", ".join(filter(None, (served.cipher, served.group)))
+        return replace(result, detail=f"{served.tls}: {result.detail}, by {chosen}")
 
     # ------------------------------------------------------------ how
 

@@ -1,6 +1,6 @@
 """What our ClientHello says, and whether this machine's TLS library can say it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from ipaddress import ip_address
 
@@ -21,11 +21,17 @@ chooses none, and then it is RADIUS as ever."""
 HISTORIC_ALPN = ("radius/1.0",)
 """What one offers that speaks RADIUS as ever, with the MD5 signatures, alone."""
 
-# No static RSA (it proves no key before Finished), no anonymous, pre-shared or password suites.
-_EXCLUDED = "!aNULL:!eNULL:!kRSA:!PSK:!SRP"
+# No anonymous, pre-shared or password suites.
+_EXCLUDED = "!aNULL:!eNULL:!PSK:!SRP"
+_STATIC_RSA = "!kRSA"
+"""RSA key exchange proves no key before Finished, so it is left out where nothing asks for it."""
 _LEVEL = "@SECLEVEL=0"  # else OpenSSL would refuse old versions, small keys and SHA-1 by itself
+# RFC 9325, 4.1 and 4.5: 112 bits at least, so no group of finite fields below 2048 bits, as its
+# private values are within reach, and with them all that is said inside.
+_CAREFUL_LEVEL = "@SECLEVEL=2"
 # One key share, the first; the default's post-quantum share alone takes 1,200 octets more.
 _GROUPS = "X25519:P-256:P-384"
+_MORE_GROUPS = f"{_GROUPS}:P-521:X448"
 
 _PROHIBIT = {
     TlsVersion.TLS1_0: SSL.OP_NO_TLSv1,
@@ -62,16 +68,19 @@ class Hello:
     """Whether an OCSP response is asked for (status_request, RFC 6066, section 8)."""
     timestamps: bool = False
     """Whether signed certificate timestamps are asked for (RFC 6962, 3.3.1)."""
+    everything: bool = False
+    """Whether what is not offered else is offered too: key exchange by static RSA (RFC 5246,
+    7.4.7.1), which proves no key, and groups that not every client has."""
+    careful: bool = False
+    """Whether something is to be kept secret inside: then no weak key exchange or signature is
+    agreed to, nor anything once more behind the handshake (renegotiation)."""
 
 
 def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SSL.Connection:
     """Return a client's connection over memory buffers that will say this, and show a certificate
     if the server asks for one. Raises ValueError if no version is offered."""
-    if certificate is None:
-        variant = hello.versions, hello.key_family, hello.alpn, hello.timestamps
-        found = SSL.Connection(_context(*variant), None)
-    else:
-        found = SSL.Connection(presenting(hello, certificate), None)
+    context = _context(_variant(hello)) if certificate is None else presenting(hello, certificate)
+    found = SSL.Connection(context, None)
     found.set_connect_state()
     if hello.server_name is not None and not _is_address(hello.server_name):
         found.set_tlsext_host_name(hello.server_name.encode("ascii"))
@@ -82,8 +91,11 @@ def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SS
 
 def presenting(hello: Hello, certificate: ClientCertificate) -> SSL.Context:
     """Return a context that says this and shows a certificate if the server asks for one. It is a
-    context of its own, which nothing else is ever given and nobody keeps."""
-    context = _context.__wrapped__(hello.versions, hello.key_family, hello.alpn, hello.timestamps)
+    context of its own, which nothing else is ever given and nobody keeps.
+
+    It is never careful: OpenSSL would refuse a small key of ours, which is for the server to do.
+    """
+    context = _context.__wrapped__(replace(_variant(hello), careful=False))
     certificate.give_to(context)
     return context
 
@@ -122,15 +134,15 @@ def _speaks(version: TlsVersion) -> bool:
     return False
 
 
+def _variant(hello: Hello) -> Hello:
+    """Return what a context is made for: name and staple are asked for by connection."""
+    return replace(hello, server_name=None, staple=False)
+
+
 @lru_cache(maxsize=32)
-def _context(
-    versions: tuple[TlsVersion, ...],
-    family: KeyFamily | None,
-    alpn: tuple[str, ...],
-    timestamps: bool,
-) -> SSL.Context:
+def _context(hello: Hello) -> SSL.Context:
     """Return the context of one variant: 0.05 ms each, so it is kept."""
-    if not versions:
+    if not hello.versions:
         raise ValueError("no TLS version is offered")
     context = SSL.Context(SSL.TLS_CLIENT_METHOD)
     context.set_verify(SSL.VERIFY_NONE)
@@ -138,16 +150,21 @@ def _context(
     context.set_options(SSL.OP_LEGACY_SERVER_CONNECT)
     context.set_min_proto_version(SSL.TLS1_VERSION)
     for version, option in _PROHIBIT.items():
-        if version not in versions:
+        if version not in hello.versions:
             context.set_options(option)
+    family = hello.key_family
     ciphers = "ALL" if family is None else _AUTHENTICATION[family]
-    context.set_cipher_list(f"{ciphers}:{_EXCLUDED}:{_LEVEL}".encode())
-    openssl.set_groups(context, _GROUPS)
+    excluded = _EXCLUDED if hello.everything else f"{_EXCLUDED}:{_STATIC_RSA}"
+    level = _CAREFUL_LEVEL if hello.careful else _LEVEL
+    context.set_cipher_list(f"{ciphers}:{excluded}:{level}".encode())
+    if hello.careful:
+        context.set_options(SSL.OP_NO_RENEGOTIATION)
+    openssl.set_groups(context, _MORE_GROUPS if hello.everything else _GROUPS)
     if family is not None:
         openssl.set_signatures(context, _SIGNATURES[family])
-    if alpn:
-        context.set_alpn_protos([name.encode("ascii") for name in alpn])
-    if timestamps:
+    if hello.alpn:
+        context.set_alpn_protos([name.encode("ascii") for name in hello.alpn])
+    if hello.timestamps:
         openssl.ask_for_timestamps(context)
     openssl.report_messages(context)
     return context

@@ -162,8 +162,11 @@ class TlsClient:
         if self.established:
             # What comes now is what `read` gives.
             return b""
-        error = self._step()
-        unreadable = self._read_messages()
+        return b"" if self._weigh(self._step(), self._read_messages()) else self._drain()
+
+    def _weigh(self, error: SSL.Error | None, unreadable: str | None) -> bool:
+        """Look at what is in hand now, and tell whether that is all. `error`: what stopped OpenSSL;
+        `unreadable`: why a message cannot be read."""
         if self.served is not None:
             # The chain is known; only what follows is still wanted.
             broken = error is not None or unreadable is not None
@@ -177,7 +180,9 @@ class TlsClient:
         elif self._signed or self._complete():
             self._settle(proven=True)
             self.done = not (self._finish or self._reads_on)
-        return b"" if self.done else self._drain()
+        elif self._last == HandshakeType.SERVER_HELLO_DONE and self.certificates:
+            self._settle(proven=None, detail="the key exchange that was agreed proves no key")
+        return self.done
 
     def _from_the_head(self, octets: bytes) -> bytes:
         """Return what came as soon as its first five octets are there, and are a record's."""

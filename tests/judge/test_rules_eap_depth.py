@@ -288,6 +288,22 @@ def test_what_a_node_was_not_made_to_choose_is_no_difference() -> None:
     assert [rule for rule, _ in noted(result)] == []
 
 
+@pytest.mark.parametrize("some", [NODES, THIRD])
+def test_one_that_clients_need_and_that_every_node_asked_refuses_blocks_them(
+    some: tuple[str, ...],
+) -> None:
+    """Whoever has a certificate of the plan's issuer gets in nowhere; so it is at one node that is
+    looked at alone (probe node)."""
+    refusing = [said(node, "EAP-TLS", Outcome.METHOD_REFUSED, methods=(TLS,)) for node in some]
+    result = judged(needing(), surveyed(*(said(node) for node in some), *refusing))
+    assert told(result) == [("eap-method-refused", "eap", some, None)]
+    (finding,) = result.findings
+    assert finding.verdict is Verdict.BLOCKED
+    assert "does not agree to EAP-TLS" in finding.says
+    assert "Allow EAP-TLS" in finding.remedy
+    assert noted(result) == []
+
+
 def test_a_method_that_every_node_refuses_is_no_difference() -> None:
     survey = surveyed(*others(), *(refusing_tls(node) for node in NODES))
     result = judged(plan(), survey)

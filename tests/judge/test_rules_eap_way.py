@@ -269,6 +269,28 @@ def test_a_virtual_address_that_loses_large_packets() -> None:
     assert told(result) == [("eap-fragments-lost", "eap", NODES, None)]
 
 
+@pytest.mark.parametrize(
+    "ending", [Outcome.CLOSED, Outcome.SILENT, Outcome.REFUSED, Outcome.CUT_OFF]
+)
+def test_where_nodes_serve_by_themselves_the_balancer_is_to_be_looked_at(ending: Outcome) -> None:
+    """At one node in depth (probe node quay1), or in a sweep: its service runs."""
+    broken = virtual("PEAP", ending, nodes=("quay1",), rounds=1)
+    (finding,) = judged(balanced(), surveyed(said("quay1"), broken)).findings
+    assert "the balancer at 192.0.2.90" in finding.remedy
+    assert "quay1" in finding.remedy
+    assert "RADIUS service on quay1" not in finding.remedy
+
+
+def test_where_a_node_does_not_serve_by_itself_the_node_is_to_be_looked_at() -> None:
+    """The twin."""
+    closed = said("quay1", "PEAP", Outcome.CLOSED)
+    broken = virtual("PEAP", Outcome.CLOSED, nodes=("quay1",))
+    findings = judged(balanced(), surveyed(closed, broken)).findings
+    assert {one.remedy for one in findings} == {
+        "Start the RADIUS service on quay1, and check the port in the plan."
+    }
+
+
 @pytest.mark.parametrize("ending", [Outcome.SILENT, Outcome.CLOSED, Outcome.REJECTED])
 def test_what_ends_before_the_midst_is_no_balancers_fault(ending: Outcome) -> None:
     (finding,) = judged(balanced(), surveyed(*others(), virtual("PEAP", ending, rounds=1))).findings

@@ -64,7 +64,6 @@ def test_a_fault_is_one_outcome_and_one_finding(tmp_path: Path, fault: Authority
     assert len(answers) == 3  # one for each node's own certificate
     assert {answer.outcome for answer in answers} <= {OUTCOMES[fault], FetchOutcome.SILENT}
     for fetch in (listed, *answers):
-        assert fetch.seconds < 3
         assert (fetch.body is not None) is (fetch.outcome is FetchOutcome.FETCHED)
     # quay1 staples a good answer. An endless OCSP response is of no use to anybody.
     assert result.findings() == {("web-revocation-unknown", "web", ("quay2", "quay3"), None)}

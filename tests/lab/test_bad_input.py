@@ -1,10 +1,8 @@
-"""Servers that have lost their way, or mean harm: one outcome each, in bounded time.
+"""Servers that have lost their way, or mean harm: one outcome each, whose end nobody waits out.
 
 The lab's octets are raw (`lab/unruly.py`), but what carries them is the codec that reads them: what
 is proven of the codec itself stands in `tests/wire/`.
 """
-
-import time
 
 import msgspec
 import pytest
@@ -61,8 +59,6 @@ ORDINARY = {
     EapFault.MALFORMED,
 }
 """Each of these has a scenario."""
-LONGEST = 20.0
-"""Seconds for a run with all of them: above what silence and trials take, far below a hang."""
 
 
 @pytest.fixture(scope="module")
@@ -78,10 +74,7 @@ def visited(tmp_path_factory: pytest.TempPathFactory) -> Result:
         plan={**scenario.plan, "limits": QUICK},
     )
     with Cluster(changed, directory=tmp_path_factory.mktemp("unruly")) as lab:
-        began = time.monotonic()
-        result = probe(lab.plan_path, "--only", "eap")
-        assert time.monotonic() - began < LONGEST
-    return result
+        return probe(lab.plan_path, "--only", "eap")
 
 
 def told(node: Node, fault: EapFault) -> Node:
@@ -91,12 +84,13 @@ def told(node: Node, fault: EapFault) -> Node:
 
 @pytest.mark.parametrize("fault", ENDS)
 def test_an_unruly_server_ends_visits_in_one_way(visited: Result, fault: EapFault) -> None:
-    ends = {
-        entry["outcome"]
-        for entry in visited.endpoints("eap")
-        if entry["id"].startswith(f"eap/{fault.value}/")
-    }
+    entries = [
+        entry for entry in visited.endpoints("eap") if entry["id"].startswith(f"eap/{fault.value}/")
+    ]
+    ends = {entry["outcome"] for entry in entries}
     assert ends == ENDS[fault]
+    # It was not the bound of time that ended them.
+    assert not any("given up after 30 s" in (entry["detail"] or "") for entry in entries)
     assert any(fault.value in finding["nodes"] for finding in visited.document["findings"])
 
 

@@ -50,12 +50,13 @@ ASK = HandshakeAsk("127.0.0.1", 0, methods=(Method.PEAP,))
 class Clients:
     """A RADIUS server that tells its clients apart by State, and counts their sessions."""
 
-    def __init__(self, version: TlsVersion = TlsVersion.TLS1_2) -> None:
+    def __init__(self, version: TlsVersion = TlsVersion.TLS1_2, *, ciphers: str = "ALL") -> None:
         self.radius: FakeRadius
         self.opened = 0
         self.ended = 0
         self._chain = make_chain("rsa")
         self._version = version
+        self._ciphers = ciphers
         self._sessions: dict[bytes, EapServer] = {}
         self._answered: dict[tuple[tuple[str, int], bytes], list[bytes]] = {}
 
@@ -81,7 +82,13 @@ class Clients:
 
     def _server(self, request: Request) -> EapServer:
         chain = self._chain
-        context = server_context(chain.key, chain.leaf, chain.intermediate, version=self._version)
+        context = server_context(
+            chain.key,
+            chain.leaf,
+            chain.intermediate,
+            version=self._version,
+            ciphers=self._ciphers,
+        )
         # Framed-MTU tells how large a fragment may be (RFC 3579, 2.4).
         size = min(1000, int(dict(request.shown)["Framed-MTU"]) - 10)
         return EapServer(context, fragment_size=size)
@@ -314,16 +321,24 @@ def test_a_server_that_refuses_every_hello_refuses_the_wider_one() -> None:
     )
 
 
-def test_nothing_is_tried_where_everything_was_offered() -> None:
-    clients = Clients(TlsVersion.TLS1_1)
-    every = (TlsVersion.TLS1_0, TlsVersion.TLS1_1, TlsVersion.TLS1_2, TlsVersion.TLS1_3)
-
-    def handle(request: Request) -> list[bytes]:
-        return clients.handle(request) if request.state is None else [reject(request)]
-
-    seen, trials = tried(clients, handle, ask=replace(ASK, tls=every))
+@pytest.mark.parametrize("version", [TlsVersion.TLS1_0, TlsVersion.TLS1_2])
+@pytest.mark.parametrize(
+    "offered",
+    [ASK.tls, (TlsVersion.TLS1_0, TlsVersion.TLS1_1, TlsVersion.TLS1_2, TlsVersion.TLS1_3)],
+)
+def test_a_server_of_old_suites_shows_itself_to_a_wider_offer(
+    version: TlsVersion, offered: tuple[TlsVersion, ...]
+) -> None:
+    """Static RSA (RFC 5246, 7.4.7.1) is what servers speak that are old enough."""
+    clients = Clients(version, ciphers="AES128-SHA")
+    seen, trials = tried(clients, ask=replace(ASK, tls=offered))
     assert seen.outcome is Outcome.REFUSED
-    assert trials == {}
+    wider = trials[TrialKind.WIDER_OFFER]
+    assert wider.outcome is Outcome.SERVED
+    assert wider.detail is not None
+    assert wider.detail.startswith(f"{version}: the chain came after ")
+    assert wider.detail.endswith(", by AES128-SHA")
+    assert clients.opened == clients.ended == 2
 
 
 # ---------------------------------------------------------------- when not

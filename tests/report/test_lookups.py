@@ -162,3 +162,22 @@ def test_names_and_records_off_the_wire_stay_text(text: str) -> None:
     assert re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200b-\u202e\u2028]", told) is None
     assert max(len(line) for line in told.split("\n")) <= 80
     assert len(told) < 10_000
+
+
+def test_an_internationalised_name_is_shown_as_it_is_written_too() -> None:
+    """A-labels and U-labels (RFC 5890, 2.3.2.1), as the standard library decodes them too."""
+    guests = "xn--gstezugang-q5a.northpier.example"
+    assert b"gstezugang-q5a".decode("punycode") == "gästezugang"
+    question = asked(guests, "A")
+    text = shown((question, (said(question, "192.0.2.11"),)))
+    assert f"{guests} (gästezugang.northpier.example)" in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    "name", ["xn--.northpier.example", "xn--a-\u202e.example", "xn--0.example"]
+)
+def test_what_is_no_internationalised_name_stays_as_it_is(name: str) -> None:
+    question = asked(name, "A")
+    text = shown((question, (said(question, "192.0.2.11"),)))
+    assert "\u202e" not in text
+    assert "xn--" in text

@@ -67,11 +67,14 @@ def der(*certificates: x509.Certificate) -> tuple[bytes, ...]:
 
 
 def server_context(
-    key: Key, *certificates: x509.Certificate, version: TlsVersion = TlsVersion.TLS1_3
+    key: Key,
+    *certificates: x509.Certificate,
+    version: TlsVersion = TlsVersion.TLS1_3,
+    ciphers: str = "ALL",
 ) -> SSL.Context:
     """A server that serves these certificates in this order, under this version and no other."""
     context = SSL.Context(SSL.TLS_SERVER_METHOD)
-    context.set_cipher_list(b"ALL:@SECLEVEL=0")
+    context.set_cipher_list(f"{ciphers}:@SECLEVEL=0".encode())
     context.set_min_proto_version(PROTOCOLS[version])
     context.set_max_proto_version(PROTOCOLS[version])
     context.use_certificate(certificates[0])

@@ -252,6 +252,39 @@ def test_end_before_the_signature_leaves_the_key_unproven() -> None:
     assert client.farewell() == b""
 
 
+def static_rsa(version: TlsVersion) -> SSL.Context:
+    """A server that takes key exchange without a signature only (RFC 5246, 7.4.7.1), as many old
+    ones do."""
+    chain = make_chain("rsa")
+    return server_context(
+        chain.key, chain.leaf, chain.intermediate, version=version, ciphers="AES128-SHA"
+    )
+
+
+@pytest.mark.parametrize("version", EVERY_VERSION[:3])
+def test_a_key_exchange_that_proves_no_key_is_taken_where_everything_is_offered(
+    version: TlsVersion,
+) -> None:
+    client = visit(static_rsa(version), Hello(versions=EVERY_VERSION, everything=True))
+    assert client.failure is None
+    assert client.served is not None
+    assert (client.served.key_proven, client.served.cipher) == (None, "AES128-SHA")
+    assert client.served.key_detail == "the key exchange that was agreed proves no key"
+    assert len(client.certificates) == 2
+    # It is left by two warnings, as anywhere else.
+    server = MemoryServer(static_rsa(version))
+    server.receive(TlsClient(Hello(versions=EVERY_VERSION, everything=True), DEFAULT).start())
+    server.receive(client.farewell())
+    assert isinstance(server.error, SSL.ZeroReturnError)
+
+
+def test_a_key_exchange_that_proves_no_key_is_not_offered_else() -> None:
+    """The twin: RFC 5246, 7.4.1.2: who has nothing in common answers by handshake_failure."""
+    client = visit(static_rsa(TlsVersion.TLS1_2))
+    assert client.failure is not None
+    assert (client.failure.outcome, client.failure.alert) == (Outcome.REFUSED, "handshake_failure")
+
+
 @pytest.mark.parametrize(
     "behind",
     [

@@ -6,19 +6,18 @@ Where that is a rule of its own, it is told there and not here.
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, nodes_of, resting_on
 from probe.judge.narrowed import Narrowing, Why
-from probe.judge.rules.eap_tried import client_entry, in_words, secrets
-from probe.judge.rules.methods import refused_by_some
-from probe.judge.rules.reach import told_by_certificate, where
+from probe.judge.rules.eap_reach_words import BEFORE_THE_HELLO, Ending, remedy, says
+from probe.judge.rules.eap_tried import in_words
+from probe.judge.rules.methods import needed, refused_by_some
+from probe.judge.rules.reach import told_by_certificate
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome
-from probe.plan.model import Acceptance
 
 EAP_RULES = {
     Outcome.CLOSED: "eap-closed",
@@ -36,63 +35,65 @@ EAP_RULES = {
 _OTHERS = frozenset({Why.ELSEWHERE, Why.LOST, Why.LONG, Why.SPLIT, Why.OLD})
 """What other rules tell."""
 
-_BEFORE_THE_HELLO = frozenset(
-    {
-        Outcome.SILENT,
-        Outcome.UNREACHABLE,
-        Outcome.CLOSED,
-        Outcome.SECRET_DIFFERS,
-        Outcome.METHOD_REFUSED,
-    }
-)
-"""Endings that no hello has anything to do with."""
-
-_NOT_PASSED_ON = (
-    ("Error-Cause", "Proxy-Request-Not-Routable"),
-    ("Error-Cause", "Proxy-Processing-Error"),
-)
-"""What proxies say (RFC 5176, 3.6), by the names of the dictionary."""
-
 _IDENTITY_FACTS = ("Error-Cause", "Reply-Message")
 
+_NOBODY_THERE = frozenset(
+    {Outcome.SILENT, Outcome.UNREACHABLE, Outcome.CLOSED, Outcome.SECRET_DIFFERS, Outcome.NOT_ASKED}
+)
+"""Endings without a reply that verifies."""
 
-@dataclass(frozen=True, slots=True)
-class _Ending:
-    """What makes visits one finding."""
 
-    rule_id: str
-    outcome: Outcome
-    alert: str | None
-    service: str | None
-    """The virtual service; None: nodes by themselves."""
-    unaddressed: str | None
-    """The node of which no address is known: its name's fault, not the endpoint's."""
-    why: Why | None
-    other_verdict: Verdict | None
-    accepted: Acceptance | None
-    at_times: bool = False
-    """Another conversation with the same server went through."""
+class _Servers:
+    """What other conversations with the same servers show."""
+
+    def __init__(self, case: Case, *, before: bool) -> None:
+        """`before`: whether what they did in the earlier survey counts."""
+        asked = case.asked_of_eap
+        again = [v for v in asked if before and case.answered_before(v.record.question)]
+        self.before: frozenset[Hashable] = frozenset(visit.server for visit in again)
+        """Those that answered this machine in the earlier survey, in any method."""
+        # What was not sent, as another visit had failed, tells nothing of its own.
+        spoken = [v for v in asked if v.record.outcome not in _NOBODY_THERE and v.record.radius]
+        self.answering: frozenset[Hashable] = frozenset(visit.server for visit in spoken)
+        """Those that answer this machine now."""
+        self._plainly = frozenset(
+            (v.server, v.record.outcome)
+            for v in asked
+            if v.aspect is None and v.asked.visit is None
+        )
+
+    def context(self, visit: Visit) -> str | None:
+        """Return the plan's visit, if requests in the plan's own context do not end as it does."""
+        alike = (visit.server, visit.record.outcome) in self._plainly
+        return None if alike else visit.asked.visit
 
 
 def unreached_eap(case: Case) -> Iterator[Draft | Note]:
     """Yield a draft for each way in which EAP endpoints showed no certificate."""
     narrowing = Narrowing(case)
     visits = [visit for visit in case.eap if visit.nodes]
-    before = _answered_before(case)
+    servers = _Servers(case, before=True)
+    elsewhere = refused_by_some(case)
     agreed = {_server(visit) for visit in visits if visit.chain}
-    # A server that agrees to one method of the plan and not to another serves its clients.
+    # A server that agrees to one method of the plan and not to another serves its clients, unless
+    # the plan says who needs that one.
     refused = []
-    told: dict[_Ending, list[Sighting]] = defaultdict(list)
+    told: dict[Ending, list[Sighting]] = defaultdict(list)
     for visit in visits:
         why = narrowing.why(visit)
         if why in _OTHERS:
             continue
         if visit.record.outcome is Outcome.METHOD_REFUSED and _server(visit) in agreed:
-            refused.append(visit)
-            continue
-        ending = _ending(case, visit, why, before=before)
+            # What other nodes agree to is told by the rule that compares them.
+            methods = visit.asked.methods
+            if any(set(visit.nodes) <= elsewhere.get(m, frozenset()) for m in methods):
+                continue
+            if not any(needed(case, method) for method in methods):
+                refused.append(visit)
+                continue
+        ending = _ending(case, visit, why, servers)
         if ending is not None:
-            told[ending].append(_sighting(case, narrowing, visit, before=before))
+            told[ending].append(_sighting(case, narrowing, visit, servers))
     for ending, sightings in told.items():
         yield _draft(case, ending, sightings)
     yield from _refused_methods(case, refused)
@@ -110,9 +111,9 @@ def unanswered_at_times(case: Case) -> Iterator[Draft | Note]:
         for visit in case.asked_of_eap
         if visit.aspect is None and visit.record.outcome is Outcome.SERVED
     }
-    told: dict[_Ending, list[Sighting]] = defaultdict(list)
+    told: dict[Ending, list[Sighting]] = defaultdict(list)
     rejected: set[str] = set()
-    before: frozenset[Hashable] = frozenset()  # it answers now too, at other times
+    servers = _Servers(case, before=False)  # they answer now too, at other times
     for visit in case.asked_of_eap:
         outcome, aspect = visit.record.outcome, visit.aspect
         known = (visit.place, visit.record.nodes) in serving and bool(visit.nodes)
@@ -122,14 +123,14 @@ def unanswered_at_times(case: Case) -> Iterator[Draft | Note]:
             rejected.update(visit.nodes)
             continue
         thrown = outcome in (Outcome.MALFORMED, Outcome.NOT_TLS) and aspect is Aspect.FAMILY
-        if aspect is not Aspect.AGAIN and not thrown and outcome not in _BEFORE_THE_HELLO:
+        if aspect is not Aspect.AGAIN and not thrown and outcome not in BEFORE_THE_HELLO:
             continue
         why = narrowing.why(visit)
         ending = None
         if why not in _OTHERS:
-            ending = _ending(case, visit, why, before=before, at_times=True)
+            ending = _ending(case, visit, why, servers, at_times=True)
         if ending is not None:
-            told[ending].append(_sighting(case, narrowing, visit, before=before))
+            told[ending].append(_sighting(case, narrowing, visit, servers))
     for ending, sightings in told.items():
         yield _draft(case, ending, sightings)
     if rejected:
@@ -147,13 +148,9 @@ def unanswered_at_times(case: Case) -> Iterator[Draft | Note]:
 
 
 def _refused_methods(case: Case, refused: list[Visit]) -> Iterator[Note]:
-    elsewhere = refused_by_some(case)
     by_methods: dict[tuple[str, ...], list[Visit]] = defaultdict(list)
     for visit in refused:
-        # What other nodes agree to is told by the rule that compares them.
-        told = [m for m in visit.asked.methods if set(visit.nodes) <= elsewhere.get(m, frozenset())]
-        if not told:
-            by_methods[tuple(method.value for method in visit.asked.methods)].append(visit)
+        by_methods[tuple(method.value for method in visit.asked.methods)].append(visit)
     for methods, some in by_methods.items():
         nodes = case.sort_nodes(node for visit in some for node in visit.nodes)
         yield Note(
@@ -168,48 +165,42 @@ def _refused_methods(case: Case, refused: list[Visit]) -> Iterator[Note]:
         )
 
 
-def _answered_before(case: Case) -> frozenset[Hashable]:
-    """Return the servers that answered this machine in the earlier survey, in any method."""
-    asked = [visit for visit in case.asked_of_eap if case.answered_before(visit.record.question)]
-    return frozenset(visit.server for visit in asked)
-
-
 def _ending(
     case: Case,
     visit: Visit,
     why: Why | None,
+    servers: _Servers,
     *,
-    before: frozenset[Hashable],
     at_times: bool = False,
-) -> _Ending | None:
+) -> Ending | None:
     outcome = Outcome.SECRET_DIFFERS if why is Why.SECRET else visit.record.outcome
     rule_id = EAP_RULES.get(outcome)
     if rule_id is None or told_by_certificate(case, visit):
         return None
     verdict = None
-    if outcome is Outcome.SILENT and visit.server in before:
+    if outcome is Outcome.SILENT and visit.server in servers.before:
         verdict = Verdict.BLOCKED
     elif why is Why.OFFER or (at_times and visit.aspect is not Aspect.AGAIN):
         # Our hello offered less than a client's does, or it was no client's at all.
         verdict = Verdict.UNSEEN
     elif at_times and outcome is Outcome.METHOD_REFUSED:
         verdict = Verdict.UNSEEN
-    return _Ending(
+    return Ending(
         rule_id,
         outcome,
         visit.record.alert,
         visit.service.name if visit.virtual and visit.service else None,
+        servers.context(visit),
         visit.nodes[0] if visit.asked.address is None else None,
         why,
         verdict,
         case.acceptance(rule_id, visit.nodes, visit.name),
         at_times,
+        answering=outcome is Outcome.SILENT and visit.server in servers.answering,
     )
 
 
-def _sighting(
-    case: Case, narrowing: Narrowing, visit: Visit, *, before: frozenset[Hashable]
-) -> Sighting:
+def _sighting(case: Case, narrowing: Narrowing, visit: Visit, servers: _Servers) -> Sighting:
     record = visit.record
     told = [clip(record.detail or record.outcome.value)]
     radius = record.radius
@@ -222,7 +213,7 @@ def _sighting(
         told += in_words(narrowing.tried(visit))
     if record.outcome in (Outcome.SILENT, Outcome.UNREACHABLE) and not visit.virtual:
         told += _beside(case, visit)
-    if visit.server in before:
+    if visit.server in servers.before:
         told.append("it answered this machine in the earlier survey")
     return Sighting(visit, detail="; ".join(told))
 
@@ -239,7 +230,7 @@ def _beside(case: Case, visit: Visit) -> Iterator[str]:
         yield "nothing comes back from its HTTPS port either"
 
 
-def _draft(case: Case, ending: _Ending, sightings: list[Sighting]) -> Draft:
+def _draft(case: Case, ending: Ending, sightings: list[Sighting]) -> Draft:
     told = [ending.outcome.value, ending.alert or "", *addresses_of(sightings)]
     if ending.why is Why.KNOWN or ending.why is Why.OFFER:
         told.append(ending.why.name)
@@ -248,8 +239,8 @@ def _draft(case: Case, ending: _Ending, sightings: list[Sighting]) -> Draft:
         nodes=nodes_of(case, sightings),
         fault=(*told, "at times") if ending.at_times else tuple(told),
         verdict_at_best=ending.other_verdict,
-        says=_says(case, ending, sightings),
-        remedy=_remedy(case, ending, sightings),
+        says=says(case, ending, sightings),
+        remedy=remedy(case, ending, sightings),
         accepted=ending.accepted,
     )
     return resting_on(draft, sightings)
@@ -257,130 +248,3 @@ def _draft(case: Case, ending: _Ending, sightings: list[Sighting]) -> Draft:
 
 def _server(visit: Visit) -> tuple[str | None, int, tuple[str, ...], str | None]:
     return visit.asked.address, visit.asked.port, visit.nodes, visit.asked.visit
-
-
-# ---------------------------------------------------------------- in words
-
-
-def _remedy(case: Case, ending: _Ending, sightings: list[Sighting]) -> str | None:
-    nodes = listing(nodes_of(case, sightings))
-    match ending.outcome:
-        case Outcome.UNREACHABLE:
-            return "Check the address in the plan, and the routes from this machine to it."
-        case Outcome.SILENT if ending.why is Why.KNOWN:
-            return (
-                f"Look at the RADIUS log of {nodes} for requests of {_identity(case, sightings)}"
-                " from this machine: the server runs, knows it and has its secret, and drops the"
-                " request for EAP (a policy, EAP that is off, an attribute that it wants)."
-            )
-        case Outcome.SILENT:
-            return client_entry(case, sightings)
-        case Outcome.CUT_OFF:
-            return (
-                f"Check the log of the RADIUS server on {nodes}; if nothing is wrong there, check"
-                " that large UDP packets, which travel in fragments, get through."
-            )
-        case Outcome.REFUSED if ending.why is Why.OFFER:
-            return (
-                f"Check the TLS versions and ciphers of the RADIUS service on {nodes}: it refuses"
-                " a hello of TLS 1.2 and 1.3, and takes one that offers more."
-            )
-        case Outcome.CLOSED:
-            return f"Start the RADIUS service on {nodes}, and check the port in the plan."
-        case Outcome.SECRET_DIFFERS:
-            kept = secrets(case, sightings)
-            said = f", which the plan has {kept}" if kept else ""
-            return f"Set the same secret for this machine on {nodes} and here{said}."
-        case Outcome.REJECTED if _not_passed_on(sightings):
-            return (
-                f"Look at the realms and proxies of {nodes}: the request of"
-                f" {_identity(case, sightings)} is passed on, and does not arrive where it belongs."
-            )
-        case Outcome.REJECTED:
-            return (
-                f"Let the policy of {nodes} carry {_identity(case, sightings)}, with the attributes"
-                " that were sent, as far as TLS."
-            )
-        case Outcome.METHOD_REFUSED:
-            return (
-                f"Allow {_methods(sightings, last='and')} in the EAP settings of {nodes}, or"
-                " correct the methods in the plan."
-            )
-        case _:
-            return (
-                f"Check the EAP certificate and key of {nodes}, its TLS versions and ciphers, and"
-                " the RADIUS log there."
-            )
-
-
-def _not_passed_on(sightings: list[Sighting]) -> bool:
-    """Whether every server says that it is a proxy that could not pass the request on."""
-    seen = [each.visit.record.radius for each in sightings]
-    return all(
-        radius is not None and any(pair in _NOT_PASSED_ON for pair in radius.attributes)
-        for radius in seen
-    )
-
-
-def _methods(sightings: list[Sighting], *, last: str) -> str:
-    methods = dict.fromkeys(m.value for each in sightings for m in each.visit.asked.methods)
-    return listing(list(methods), last=last)
-
-
-def _identity(case: Case, sightings: list[Sighting]) -> str:
-    found = {
-        eap.identity
-        for node in nodes_of(case, sightings)
-        if (eap := case.nodes[node].eap) is not None
-    }
-    return found.pop() if len(found) == 1 else "the plan's identity"
-
-
-def _says(case: Case, ending: _Ending, sightings: list[Sighting]) -> str:
-    said = _said(case, ending, sightings)
-    if not ending.at_times:
-        return f"{said}."
-    aspects = {sighting.visit.aspect for sighting in sightings}
-    families = {
-        s.visit.asked.key_family.value.upper() for s in sightings if s.visit.asked.key_family
-    }
-    if aspects == {Aspect.FAMILY} and ending.outcome not in _BEFORE_THE_HELLO:
-        takers = f"clients that take {listing(sorted(families), last='or')} certificates alone"
-        return f"{said} to {takers}."
-    return f"{said}, though it answers at other times."
-
-
-def _said(case: Case, ending: _Ending, sightings: list[Sighting]) -> str:
-    _, place = where(case, sightings)
-    offered = _methods(sightings, last="or")
-    match ending.outcome:
-        case Outcome.CLOSED:
-            return f"RADIUS is closed at {place}"
-        case Outcome.SILENT if ending.why is Why.KNOWN:
-            return (
-                f"Nothing comes back for EAP from RADIUS at {place}, though Status-Server is"
-                " answered"
-            )
-        case Outcome.SILENT:
-            return f"Nothing comes back from RADIUS at {place}"
-        case Outcome.UNREACHABLE:
-            return f"There is no way from here to RADIUS at {place}"
-        case Outcome.SECRET_DIFFERS:
-            return f"Replies from RADIUS at {place} do not verify with the plan's shared secret"
-        case Outcome.REJECTED:
-            who = _identity(case, sightings)
-            identity = f" of {who}" if "@" in who else ""
-            return f"RADIUS at {place} rejects the request{identity} before TLS begins"
-        case Outcome.METHOD_REFUSED:
-            seen = [each.visit.record.eap for each in sightings]
-            proposed = dict.fromkeys(text for eap in seen if eap for text in eap.proposed)
-            instead = listing([clip(text) for text in proposed])
-            ends = f", and proposes {instead}" if instead else ""
-            return f"RADIUS at {place} does not agree to {offered}{ends}"
-        case Outcome.REFUSED:
-            alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
-            return f"RADIUS at {place} ends {offered}{alert} before it shows a certificate"
-        case Outcome.CUT_OFF:
-            return f"RADIUS at {place} falls silent in {offered} before it shows a certificate"
-        case _:
-            return f"RADIUS at {place} answers {offered} with something that breaks the protocol"

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 
 from probe.judge.case import Case
 from probe.judge.draft import Sighting, nodes_of
+from probe.judge.rules.reach import ports_of
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Outcome, Trial, TrialKind
 from probe.plan.model import SecretRef
@@ -14,7 +15,7 @@ _ASKED = {
     TrialKind.UNCONNECTED: "a retry that takes replies from any address",
     TrialKind.SMALLER_REPLIES: "the same in small packets",
     TrialKind.LARGE_REQUEST: "a large request",
-    TrialKind.WIDER_OFFER: "a hello that offers every version",
+    TrialKind.WIDER_OFFER: "a hello that offers all there is",
 }
 
 _ENDED = {
@@ -45,7 +46,6 @@ def client_entry(case: Case, sightings: list[Sighting]) -> str:
     know, and to requests that another secret signed (RFC 2865, 2; RFC 3579, 3.2)."""
     nodes = nodes_of(case, sightings)
     sources = sorted({each.visit.record.source for each in sightings if each.visit.record.source})
-    ports = sorted({str(each.visit.asked.port) for each in sightings})
     machine = "this machine's address, as the node sees it,"
     if sources:
         machine = f"{listing(sources)} (this machine, or what the node sees of it behind a NAT)"
@@ -54,7 +54,7 @@ def client_entry(case: Case, sightings: list[Sighting]) -> str:
     entries = verb(sources, "the entry is", "the entries are") if sources else "the entry is"
     return (
         f"On {listing(nodes)}, register {machine} as a RADIUS client{with_secret}. If {entries}"
-        f" there, compare the secret, and see that firewalls let UDP port {listing(ports)} through."
+        f" there, compare the secret, and see that firewalls let UDP {ports_of(sightings)} through."
     )
 
 

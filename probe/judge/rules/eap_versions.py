@@ -35,7 +35,7 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
         if narrowing.old_only(visit) and (old or narrowing.why(visit) is Why.OLD):
             accepted = case.acceptance(OLD_TLS, visit.nodes, None)
             reacted = react(case.supplicants, "old-tls-only")
-            only[accepted].append(Sighting(visit, None, reacted, _detail(narrowing, visit)))
+            only[accepted].append(Sighting(visit, None, reacted, _detail(visit)))
         elif old:
             besides[narrowing.old_versions(visit)].update(visit.nodes)
         elif visit.aspect is Aspect.OLD_VERSION and visit.record.outcome in _BROKEN:
@@ -60,13 +60,13 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
         )
 
 
-def _detail(narrowing: Narrowing, visit: Visit) -> str:
+def _detail(visit: Visit) -> str:
     served = visit.record.served
     if served is not None and served.tls is not None:
         return f"it agrees to {VERSIONS.get(served.tls, served.tls.value)}"
     ended = clip(visit.record.detail or visit.record.outcome.value)
     offered = listing([VERSIONS.get(version, version.value) for version in visit.asked.tls])
-    return "; ".join((f"offered {offered}: {ended}", *in_words(narrowing.tried(visit))))
+    return "; ".join((f"offered {offered}: {ended}", *in_words(visit.record.trials)))
 
 
 def _only(

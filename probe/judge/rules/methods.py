@@ -67,13 +67,13 @@ def methods_differ(case: Case) -> Iterator[Draft | Note]:
     together: dict[tuple[tuple[str, ...], tuple[str, ...], bool], list[Method]] = defaultdict(list)
     for method, refusing in refused_by_some(case).items():
         nodes, others = case.sort_nodes(refusing), case.sort_nodes(agree[method])
-        together[nodes, others, _needed(case, method)].append(method)
-    for (nodes, others, needed), methods in together.items():
+        together[nodes, others, needed(case, method)].append(method)
+    for (nodes, others, is_needed), methods in together.items():
         named = [method.value for method in methods]
         does, do = verb(nodes, "does", "do"), verb(others, "does", "do")
         says = f"{listing(nodes)} {does} not agree to {listing(named, last='or')}, and"
         says += f" {listing(others)} {do}."
-        if not needed:
+        if not is_needed:
             yield _note(METHODS_DIFFER, nodes, says)
             continue
         sightings = [
@@ -98,7 +98,7 @@ def methods_differ(case: Case) -> Iterator[Draft | Note]:
     yield from _versions_differ(case)
 
 
-def _needed(case: Case, method: Method) -> bool:
+def needed(case: Case, method: Method) -> bool:
     """Whether the plan says that clients have what this method takes."""
     login = case.plan.login
     if login is not None and login.method is method:

@@ -4,7 +4,7 @@ What is not reached is not judged further: no certificate rule speaks of it.
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from probe.assessment import Verdict
@@ -183,12 +183,17 @@ def _draft(
 def where(case: Case, sightings: list[Sighting]) -> tuple[tuple[str, ...], str]:
     """Return the nodes and "port 443 of quay1 and quay2"."""
     nodes = nodes_of(case, sightings)
-    ports = sorted({str(sighting.visit.asked.port) for sighting in sightings})
-    text = f"port {listing(ports)} of {listing(nodes)}"
+    text = f"{ports_of(sightings)} of {listing(nodes)}"
     if all(sighting.visit.virtual for sighting in sightings):
         addresses = addresses_of(sightings)
-        text = f"port {listing(ports)} of the virtual address {listing(addresses)}"
+        text = f"{ports_of(sightings)} of the virtual address {listing(addresses)}"
     return nodes, text
+
+
+def ports_of(sightings: Iterable[Sighting]) -> str:
+    """Return "port 443", or "ports 443 and 8443"."""
+    ports = [str(port) for port in sorted({each.visit.asked.port for each in sightings})]
+    return f"{'port' if len(ports) == 1 else 'ports'} {listing(ports)}"
 
 
 def _web_says(ending: _Ending, sightings: list[Sighting], name: str | None, case: Case) -> str:

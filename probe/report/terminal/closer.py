@@ -30,7 +30,7 @@ _TRIALS = {
     TrialKind.UNCONNECTED: "the same from a socket that takes replies from anywhere",
     TrialKind.SMALLER_REPLIES: "the same with small packets",
     TrialKind.LARGE_REQUEST: "a large request",
-    TrialKind.WIDER_OFFER: "a hello that offers every version",
+    TrialKind.WIDER_OFFER: "a hello that offers all there is",
 }
 
 _CAME = {Outcome.SERVED: "answered", Outcome.NOT_ASKED: "left out"}

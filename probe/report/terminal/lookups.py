@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 
+import idna
 from rich.console import RenderableType
 from rich.text import Text
 
@@ -42,12 +43,22 @@ def lookups(view: View) -> Iterator[RenderableType]:
     for name, of_name in told.items():
         entries.setdefault(_rows(of_name, len(resolvers)), []).append(name)
     for rows, names in list(entries.items())[:ENTRIES]:
-        yield Indented(styled(words.some_of(names, NAMES), "place"))
+        yield Indented(styled(words.some_of([_as_written(name) for name in names], NAMES), "place"))
         for kinds, said in rows:
             yield Labelled(kinds, Text(said), _COLUMN, _INDENT, hang=2)
     if len(entries) > ENTRIES:
         left_out = [name for names in list(entries.values())[ENTRIES:] for name in names]
         yield Indented(Text(f"and what was said of {words.plural(len(left_out), 'more name')}"))
+
+
+def _as_written(name: str) -> str:
+    """Return a name with what it reads like to people, where that is something else (RFC 5890)."""
+    if "xn--" not in name:
+        return name
+    try:
+        return f"{name} ({idna.decode(name)})"
+    except (idna.IDNAError, UnicodeError):
+        return name
 
 
 def _resolvers(questions: Iterable[Question]) -> list[str]:
