@@ -376,6 +376,7 @@ def test_how_to_see_it() -> None:
     of = radsec_plan(inside=True)
     inside = judged(of, seen(of, {"quay3/192.0.2.13:2083/inside": ended(Outcome.CUT_OFF)}))
     (row,) = inside.findings[0].evidence
+    assert row.value == "cut-off; it asks for certificates of CN=Northpier Issuing"
     assert (row.what, row.how) == (
         "quay3 at 192.0.2.13, port 2083",
         ("with", "the plan's certificate"),

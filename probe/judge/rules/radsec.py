@@ -114,8 +114,7 @@ def unreached(case: Case) -> Iterator[Draft]:
         if visit.aspect is Aspect.INSIDE and visit.server in broken:
             continue
         for ending in _endings(case, visit) if visit.nodes else ():
-            detail = visit.record.detail or visit.record.outcome.value
-            found[ending].append(Sighting(visit, detail=clip(detail)))
+            found[ending].append(Sighting(visit, detail=_detail(visit)))
     for ending, sightings in found.items():
         _, place = where(case, sightings)
         alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
@@ -129,6 +128,16 @@ def unreached(case: Case) -> Iterator[Draft]:
             accepted=ending.accepted,
         )
         yield resting_on(draft, sightings)
+
+
+def _detail(visit: Visit) -> str:
+    """How it ended, and, if at the plan's certificate, whose certificates the server asks for."""
+    record = visit.record
+    detail = clip(record.detail or record.outcome.value)
+    named = record.radsec.client_authorities if record.radsec else None
+    if visit.aspect is Aspect.INSIDE and record.outcome in _MAYBE_OURS and named:
+        detail += f"; it asks for certificates of {listing([clip(name) for name in named])}"
+    return detail
 
 
 def _at_fault(case: Case, visit: Visit) -> bool:
