@@ -12,6 +12,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario, known
+from probe.judge.catalogue import RULES
 from tests.running import Result, probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -325,6 +326,12 @@ def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name:
 
 def test_every_scenario_with_a_fault_is_expected_something_of() -> None:
     assert set(EXPECTED) == {name for name in known() if not name.startswith("healthy-")}
+
+
+def test_every_rule_has_a_scenario() -> None:
+    found = {rule for _, findings in EXPECTED.values() for rule, *_ in findings}
+    noted = {rule for rule, _ in NOTED.values()}
+    assert found | noted == {rule.id for rule in RULES}
 
 
 def test_the_same_is_found_at_a_single_address(tmp_path: Path) -> None:
