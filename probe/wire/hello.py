@@ -24,6 +24,9 @@ HISTORIC_ALPN = ("radius/1.0",)
 # No static RSA (it proves no key before Finished), no anonymous, pre-shared or password suites.
 _EXCLUDED = "!aNULL:!eNULL:!kRSA:!PSK:!SRP"
 _LEVEL = "@SECLEVEL=0"  # else OpenSSL would refuse old versions, small keys and SHA-1 by itself
+# RFC 9325, 4.1 and 4.5: 112 bits at least, so no group of finite fields below 2048 bits, as its
+# private values are within reach, and with them all that is said inside.
+_CAREFUL_LEVEL = "@SECLEVEL=2"
 # One key share, the first; the default's post-quantum share alone takes 1,200 octets more.
 _GROUPS = "X25519:P-256:P-384"
 
@@ -62,13 +65,16 @@ class Hello:
     """Whether an OCSP response is asked for (status_request, RFC 6066, section 8)."""
     timestamps: bool = False
     """Whether signed certificate timestamps are asked for (RFC 6962, 3.3.1)."""
+    careful: bool = False
+    """Whether something is to be kept secret inside: then no weak key exchange or signature is
+    agreed to, nor anything once more behind the handshake (renegotiation)."""
 
 
 def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SSL.Connection:
     """Return a client's connection over memory buffers that will say this, and show a certificate
     if the server asks for one. Raises ValueError if no version is offered."""
     if certificate is None:
-        variant = hello.versions, hello.key_family, hello.alpn, hello.timestamps
+        variant = hello.versions, hello.key_family, hello.alpn, hello.timestamps, hello.careful
         found = SSL.Connection(_context(*variant), None)
     else:
         found = SSL.Connection(presenting(hello, certificate), None)
@@ -82,7 +88,10 @@ def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SS
 
 def presenting(hello: Hello, certificate: ClientCertificate) -> SSL.Context:
     """Return a context that says this and shows a certificate if the server asks for one. It is a
-    context of its own, which nothing else is ever given and nobody keeps."""
+    context of its own, which nothing else is ever given and nobody keeps.
+
+    It is never careful: OpenSSL would refuse a small key of ours, which is for the server to do.
+    """
     context = _context.__wrapped__(hello.versions, hello.key_family, hello.alpn, hello.timestamps)
     certificate.give_to(context)
     return context
@@ -128,6 +137,7 @@ def _context(
     family: KeyFamily | None,
     alpn: tuple[str, ...],
     timestamps: bool,
+    careful: bool = False,
 ) -> SSL.Context:
     """Return the context of one variant: 0.05 ms each, so it is kept."""
     if not versions:
@@ -141,7 +151,10 @@ def _context(
         if version not in versions:
             context.set_options(option)
     ciphers = "ALL" if family is None else _AUTHENTICATION[family]
-    context.set_cipher_list(f"{ciphers}:{_EXCLUDED}:{_LEVEL}".encode())
+    level = _CAREFUL_LEVEL if careful else _LEVEL
+    context.set_cipher_list(f"{ciphers}:{_EXCLUDED}:{level}".encode())
+    if careful:
+        context.set_options(SSL.OP_NO_RENEGOTIATION)
     openssl.set_groups(context, _GROUPS)
     if family is not None:
         openssl.set_signatures(context, _SIGNATURES[family])
