@@ -81,7 +81,7 @@ class RadsecSite:
     names_authorities: bool = True
     """Whether it tells peers these CAs."""
     protocol: str | None = None
-    """What it chooses of the protocols of RFC 9765; None: it knows nothing of them."""
+    """The one protocol of RFC 9765 that it speaks; None: it knows nothing of them."""
     sign_of_life: bool = True
     """Whether it answers Status-Server (RFC 5997)."""
 
@@ -116,10 +116,15 @@ def _context(site: RadsecSite) -> SSL.Context:
                 context.add_client_ca(authority)
     if site.protocol is not None:
         chosen = site.protocol.encode("ascii")
-        context.set_alpn_select_callback(
-            lambda _, offered: chosen if chosen in offered else SSL.NO_OVERLAPPING_PROTOCOLS
-        )
+        context.set_alpn_select_callback(lambda _, offered: _choice(chosen, offered))
     return context
+
+
+def _choice(chosen: bytes, offered: list[bytes]) -> bytes:
+    if chosen not in offered:
+        # OpenSSL then sends the alert no_application_protocol (RFC 9765, 3.3; RFC 7301, 3.2).
+        raise SSL.Error("no common protocol")
+    return chosen
 
 
 class _Peer(TlsStream):

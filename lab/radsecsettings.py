@@ -21,7 +21,7 @@ class RadsecSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
     names_authorities: bool = True
     """Whether peers are told these CAs."""
     protocol: Literal["radius/1.0", "radius/1.1"] | None = None
-    """What it chooses of the protocols of RFC 9765."""
+    """The one protocol of RFC 9765 that it says it speaks; nothing is said in "radius/1.1"."""
     status_server: Literal["answers", "ignores"] = "answers"
 
     def named(self) -> tuple[tuple[str, tuple[Labels, ...]], ...]:

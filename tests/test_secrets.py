@@ -298,6 +298,55 @@ def test_no_traceback_of_a_login_holds_its_secret(tmp_path: Path, lab: Cluster, 
     assert found_in(kept, secret) == set()
 
 
+# ---------------------------------------------------------------- of RadSec
+
+
+@pytest.fixture(scope="module")
+def radsec_lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    directory = tmp_path_factory.mktemp("secrets") / "radsec"
+    with Cluster(Scenario.load("healthy-radsec"), directory=directory) as cluster:
+        yield cluster
+
+
+def radsec_key(lab: Cluster) -> bytes:
+    """Return what makes up the key that the plan has for RadSec."""
+    return b"".join((lab.directory / "radsec.key").read_bytes().split(b"\n")[1:-2])
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--debug"],
+        ["--format", "json", "--save", "survey.json"],
+        ["--show-agenda"],
+    ],
+    ids=["debug", "json-and-survey", "agenda"],
+)
+def test_no_output_of_radsec_holds_the_key(
+    tmp_path: Path, radsec_lab: Cluster, arguments: list[str]
+) -> None:
+    only = ("--only", "radsec", *arguments)
+    plan, secret = radsec_lab.plan_path, radsec_lab.secret
+    status, kept = run(tmp_path / "home", "node", "quay1", plan, *only, secret=secret)
+    assert status == 0, kept["stderr"]
+    assert (b"Access-Accept" in kept["stdout"]) is ("--show-agenda" not in arguments)
+    assert found_in(kept, radsec_key(radsec_lab)) == set()
+    assert found_in(kept, secret) == set()
+
+
+def test_no_traceback_of_radsec_holds_the_key(tmp_path: Path, radsec_lab: Cluster) -> None:
+    status, kept = run(
+        tmp_path / "home",
+        *("cluster", radsec_lab.plan_path, "--only", "radsec", "--debug"),
+        secret=radsec_lab.secret,
+        program=LOGIN_BROKEN,
+    )
+    assert status == 70
+    assert b"a bug, forced, that tells" in kept["stderr"]
+    assert b"(hidden)" in kept["stderr"]
+    assert found_in(kept, radsec_key(radsec_lab)) == set()
+
+
 def test_the_search_finds_a_secret_that_is_there(lab: Cluster) -> None:
     """The twin that must fail: each spelling is found in the midst of other text."""
     for form in spellings(lab.secret):

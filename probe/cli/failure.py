@@ -51,7 +51,8 @@ def say(text: str) -> None:
 
 
 def _without_secrets(text: str) -> str:
-    for secret in _secrets:
+    # The longest first: one may be a part of another one.
+    for secret in sorted(_secrets, key=len, reverse=True):
         plain = secret.decode(errors="surrogateescape")
         for form in (plain, repr(secret)[2:-1], secret.hex()):
             text = text.replace(form, "(hidden)")

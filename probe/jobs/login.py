@@ -18,7 +18,7 @@ from probe.observe.eapquestions import login_visit
 from probe.observe.footprint import Footprint
 from probe.observe.sweep import utc_now
 from probe.plan.model import Eap, Login, Node, Plan, SecretRef
-from probe.plan.problems import shown
+from probe.plan.problems import Refused, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
 
 _HOW = (
@@ -169,8 +169,8 @@ def _logged_in(
         credential = observe.credential_of(login, secret)
     except (SecretError, observe.CredentialError) as error:
         return without(str(error))
-    except OSError as error:
-        return without(f"the certificate of [login] cannot be read: {error.strerror}")
+    except Refused as error:
+        return without(f"the certificate of [login]: {error}")
     except KeyboardInterrupt:
         return without("interrupted before the secret was there", interrupted=True)
     peer = Peer(made.node.reached_at(ask.address), made.eap, secrets[made.radius])

@@ -26,6 +26,9 @@ _CLIENT = Client("linux-eap", Setup.PROFILE)
 _LOOKED = (None, Aspect.FAMILY, Aspect.AGAIN)
 """Visits that show what a login meets."""
 
+_WEAK = frozenset({"eap-weak-key", "eap-weak-signature"})
+"""Somebody else may have the key, or a certificate like it, whatever supplicants make of that."""
+
 _REASONS = 3
 """Reasons that are told: the first ones are the worst."""
 
@@ -89,7 +92,8 @@ def _against(case: Case, visits: list[Visit], drafts: Iterable[Draft]) -> tuple[
         f"{draft.rule_id}: {clip(draft.says)}"
         for draft in drafts
         # Worse is smaller.
-        if draft.verdict <= Verdict.WARNED and draft.questions & questions
+        if (draft.verdict <= Verdict.WARNED or draft.rule_id in _WEAK)
+        and draft.questions & questions
     )
 
 

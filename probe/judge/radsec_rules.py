@@ -63,7 +63,8 @@ RADSEC: tuple[Beside, ...] = (
         "radsec-name-mismatch",
         "The RadSec certificate has another name",
         "The certificate holds none of the names by which peers know the server: as a DNS name or"
-        " an address, or as the realm that it is responsible for. The common name does not count.",
+        " an address, or as the realm that it is responsible for. In the common name alone, some"
+        " peers take it and some do not: that is advised.",
         "Have the certificate issued again with the name that peers are set up with.",
         "RFC 6614, 2.3; RFC 9525, 6; RFC 7585, 2.2",
         Verdict.BLOCKED,

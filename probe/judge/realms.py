@@ -25,16 +25,25 @@ def realm_matches(presented: str, realm: str) -> bool:
 
 
 def peers_cover(facts: CertFacts, names: tuple[str, ...]) -> Match:
-    """Say whether a certificate holds any of the names by which peers know the server."""
+    """Say whether a certificate holds any of the names by which peers know the server.
+
+    `common_name_only`: it has no name or address but the one in its subject, and that is one of
+    them. RFC 6614, 2.3 has peers look there then, and RFC 9525 nowhere but in the entries.
+    """
     realms = realms_of(facts)
-    for name in names:
-        match = covers(facts, name)
+    matches = [covers(facts, name) for name in names]
+    for name, match in zip(names, matches, strict=True):
         if match.covered:
             return match
         for realm in realms:
             if realm_matches(realm, name):
                 return Match(True, realm, f"the realm {realm!r} covers {name}")
-    why = covers(facts, names[0]).why
+    if not any(name.type in ("dns", "ip") for name in facts.names):
+        for name, match in zip(names, matches, strict=True):
+            if match.common_name_only:
+                why = f"{name} stands in the subject's common name alone"
+                return Match(False, None, why, common_name_only=True)
+    why = matches[0].why
     if realms:
         held = listing([clip(told_apart(realm)) for realm in realms], last="or")
         why += f"; and no name is in the realm {held}"

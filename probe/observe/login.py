@@ -14,7 +14,7 @@ from datetime import datetime
 from types import TracebackType
 from typing import Self
 
-from probe.limits import Limits
+from probe.limits import PEM_BYTES, Limits
 from probe.observation.model import (
     HandshakeAsk,
     LoginSeen,
@@ -34,6 +34,7 @@ from probe.observe.talk import Talk, fragment_size
 from probe.observe.visit import VisitSeen, network_outcome
 from probe.plan.model import Login as Planned
 from probe.plan.model import Plan
+from probe.plan.pem import read_bounded
 from probe.wire import openssl
 from probe.wire.credential import Account, ClientCertificate, Credential, CredentialError, Inner
 from probe.wire.hello import Hello
@@ -62,10 +63,11 @@ class Entrance:
 def credential_of(planned: Planned, secret: bytes) -> Credential:
     """Return what the plan's [login] names; `secret` is its password, or its key as PEM.
 
-    Raises CredentialError, with nothing of it in the text; OSError for the certificate's file.
+    Raises CredentialError, with nothing of it in the text, and Refused for the certificate's file.
     """
     if planned.certificate is not None:
-        return ClientCertificate.read(planned.certificate.read_bytes(), secret)
+        pem = read_bounded(planned.certificate, PEM_BYTES)
+        return ClientCertificate.read(pem, secret)
     try:
         password = secret.decode()
     except UnicodeDecodeError:
@@ -168,7 +170,7 @@ class _Visit:
         self._login = Login(
             identity=guised.identity,
             method=ask.methods[0],
-            hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True),
+            hello=Hello(versions=ask.tls, key_family=ask.key_family, staple=True, careful=True),
             fragment_size=fragment_size(peer, attributes),
             limits=limits,
         )

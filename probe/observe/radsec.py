@@ -215,6 +215,8 @@ def _ending(talk: _Talk) -> tuple[Outcome, str | None]:
         differs = isinstance(session.doubt, SecretDiffers)
         outcome = Outcome.SECRET_DIFFERS if differs else Outcome.MALFORMED
         return outcome, f"inside TLS: {session.doubt}"
+    if client.done and not (client.left or talk.closed):
+        return Outcome.MALFORMED, "inside TLS: more than is taken, and no reply in it"
     if client.alert is not None:
         return Outcome.REFUSED, f"the server sent the alert {client.alert} after our certificate"
     if talk.reset:

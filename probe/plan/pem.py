@@ -73,7 +73,7 @@ def _checked(octets: bytes) -> tuple[bytes, ...]:
                 # that has one trusts it all the same.
                 warnings.simplefilter("ignore", CryptographyDeprecationWarning)
                 x509.load_der_x509_certificate(der)
-        except ValueError as error:
+        except (ValueError, x509.InvalidVersion) as error:
             raise Refused(
                 f"holds a certificate that cannot be read, number {number}", A_PEM
             ) from error

@@ -69,7 +69,7 @@ class ClientCertificate:
         """
         try:
             chain = tuple(x509.load_pem_x509_certificates(certificates))
-        except ValueError:
+        except (ValueError, x509.InvalidVersion):
             raise CredentialError("the client certificate cannot be read") from None
         try:
             private = load_pem_private_key(key, None)

@@ -43,7 +43,7 @@ def key_material(
 
 def ttls_challenge(export: Export) -> tuple[bytes, int]:
     """Return the challenge and the identifier that both ends of EAP-TTLS know without saying them
-    (RFC 5281, 11.1 and 11.2.4; RFC 9427, 2.1 keeps the label under TLS 1.3, without a context)."""
+    (RFC 5281, 11.1 and 11.2.4; RFC 9427, 2.4 keeps the label under TLS 1.3, without a context)."""
     material = export(b"ttls challenge", 17, None)
     return material[:16], material[16]
 

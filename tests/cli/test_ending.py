@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from probe.cli import failure
 from probe.jobs import sweep
 from tests.cli.acting import SECRET, WITH_SECRET, Listener, Probe
 from tests.cli.conftest import ROOT
@@ -117,3 +118,14 @@ def test_an_interrupt_before_anything_is_known(
     monkeypatch.setattr(sweep, "secrets_for", interrupted)
     ended = probe("cluster", plan)
     assert (ended.status, ended.stdout, ended.stderr) == (130, "", "probe: interrupted\n")
+
+
+def test_secrets_that_begin_alike_are_struck_out_whole(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Were the shorter one struck out first, the end of the longer one would stay."""
+    monkeypatch.setattr(failure, "_secrets", set())
+    longest = "berth-9-tideline"
+    failure.hide(longest[:length].encode() for length in range(5, len(longest) + 1))
+    failure.say(f"it tells {longest}, once")
+    assert capsys.readouterr().err == "it tells (hidden), once\n"

@@ -4,6 +4,7 @@ The lab's server writes down all that it is told, in the clear and inside TLS. E
 heard nothing has its twin at a sound server, which hears the credential.
 """
 
+import os
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -268,6 +269,24 @@ def test_a_secret_that_is_not_there_loses_nothing_of_the_look(
         assert heard_nothing(at.heard)
     assert record.outcome is Outcome.NOT_ASKED
     assert VARIABLE in (login.detail or "")
+    assert seen.handshakes[:-1] == at.seen.handshakes
+
+
+@pytest.mark.parametrize("what", ["folder", "pipe", "nothing"])
+def test_a_certificate_that_has_gone_since_the_plan_was_read_loses_nothing_of_the_look(
+    tmp_path: Path, what: str
+) -> None:
+    """Nor does the tool wait for what nobody writes, or read without end."""
+    with looked_at("healthy-cluster", tmp_path, "tls") as at:
+        (tmp_path / "tablet.pem").unlink()
+        if what == "folder":
+            (tmp_path / "tablet.pem").mkdir()
+        elif what == "pipe":
+            os.mkfifo(tmp_path / "tablet.pem")
+        seen, record, login = at.log_in()
+        assert heard_nothing(at.heard)
+    assert record.outcome is Outcome.NOT_ASKED
+    assert "the certificate of [login]: the file " in (login.detail or "")
     assert seen.handshakes[:-1] == at.seen.handshakes
 
 

@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from lab.authority import Blueprint, Workshop
 from probe.judge.approval import Approval, approve
 from probe.observation.model import Aspect, HandshakeAsk, KeyFamily, Outcome, fingerprint
-from probe.plan.model import Acceptance, Eap, Plan
+from probe.plan.model import Acceptance, Eap, Plan, Roots
 from tests.judge.eap_world import Said, address, said, surveyed
 from tests.judge.pki import AT, make
 from tests.judge.world import (
@@ -159,6 +160,31 @@ def test_what_the_plan_takes_as_known_is_no_better_for_it() -> None:
     chain = with_private(private("radius.another.example"))
     taken = Acceptance("eap-name-unexpected", (), "known", date(2090, 1, 1))
     assert not approved(said("quay1", ended=chain), of=plan(accepted=(taken,))).chains
+
+
+@pytest.mark.parametrize("taken", [(), ("eap-weak-key",)])
+def test_a_weak_key_may_be_somebody_elses(taken: tuple[str, ...]) -> None:
+    """Supplicants take it (eap-weak-key is advised), but a credential may not go by it."""
+    blueprints = (
+        Blueprint("root", common_name="Weak Root", authority=True, ends=4000),
+        *(
+            Blueprint(kind, issuer="root", common_name=RADIUS, names=(RADIUS,), key=kind)
+            for kind in ("RSA-1024", "RSA-2048")
+        ),
+    )
+    shop = Workshop(blueprints, AT)
+    (root,) = shop.chain(("root",))
+    of = plan(
+        trust=replace(trust(), eap=(Roots("weak.pem", None, (root.der,)),)),
+        accepted=tuple(Acceptance(rule, (), "known", date(2090, 1, 1)) for rule in taken),
+    )
+    weak, strong = (
+        tuple(one.der for one in shop.chain((kind,))) for kind in ("RSA-1024", "RSA-2048")
+    )
+    assert approved(said("quay1", ended=strong), of=of).chains == {shown(strong)}
+    found = approved(said("quay1", ended=weak), of=of)
+    assert found.chains == frozenset()
+    assert "eap-weak-key" in (found.why_not or "")
 
 
 def test_who_is_on_site_makes_no_difference() -> None:

@@ -44,8 +44,9 @@ def test_realms(presented: str, realm: str, covered: bool) -> None:
     assert realm_matches(presented, realm) is covered
 
 
-def test_any_name_form_will_do_and_the_common_name_never() -> None:
-    """RFC 9525, 6.1.1: the common name is not looked at."""
+def test_any_name_form_will_do_and_the_common_name_is_none() -> None:
+    """RFC 9525, 6.1.1: the common name is not looked at. RFC 6614, 2.3 has it looked at where there
+    is no entry, which is told apart."""
     by_realm = facts_of(make("radsec", more=(nai_realm("northpier.example"),)).der)
     by_name = facts_of(make("radsec", names=("radsec.northpier.example",)).der)
     by_address = facts_of(make("radsec", names=("192.0.2.11",)).der)
@@ -55,6 +56,7 @@ def test_any_name_form_will_do_and_the_common_name_never() -> None:
     assert peers_cover(by_name, names).by == "radsec.northpier.example"
     assert peers_cover(by_address, names).by == "192.0.2.11"
     assert not peers_cover(in_subject, names).covered
+    assert peers_cover(in_subject, names).common_name_only
 
 
 def test_a_realm_that_differs_is_told() -> None:

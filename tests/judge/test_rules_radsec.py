@@ -173,6 +173,29 @@ def test_how_it_ends_inside(outcome: Outcome, rule: str, verdict: Verdict) -> No
     assert (alert or "") in result.findings[0].says
 
 
+@pytest.mark.parametrize(
+    ("outcome", "rule"),
+    [
+        (Outcome.CLOSED, "radsec-closed"),
+        (Outcome.CUT_OFF, "radsec-closed"),
+        (Outcome.SILENT, "radsec-silent"),
+        (Outcome.UNREACHABLE, "radsec-silent"),
+        (Outcome.REFUSED, "radsec-refused"),
+        (Outcome.NOT_TLS, "radsec-refused"),
+        (Outcome.MALFORMED, "radsec-refused"),
+    ],
+)
+def test_a_look_inside_that_does_not_get_to_the_certificate_is_not_sound(
+    outcome: Outcome, rule: str
+) -> None:
+    """It may take one connection at a time, or RADIUS/1.1 alone: what is inside was not seen."""
+    of = radsec_plan(inside=True)
+    result = judged(of, seen(of, {"quay3/192.0.2.13:2083/inside": outcome}))
+    assert told(result) == [(rule, "radsec", QUAY3, None)]
+    assert result.findings[0].verdict is Verdict.UNSEEN
+    assert "one connection" in result.findings[0].says or "once" in result.findings[0].says
+
+
 def test_a_sign_of_life_that_is_missing_is_a_note() -> None:
     of = radsec_plan(inside=True)
     result = judged(of, seen(of, {"quay3/192.0.2.13:2083/inside": ASKED}))
@@ -270,6 +293,26 @@ def test_what_is_wrong_with_a_certificate(
     assert finding.clients == ()
     row = next(row for row in result.served if row.nodes == QUAY3)
     assert (row.verdict, row.findings) == (verdict, (finding.id,))
+
+
+@pytest.mark.parametrize(
+    ("names", "verdict", "says"),
+    [
+        ((), Verdict.ADVISED, "in the subject alone"),
+        (("another.example",), Verdict.BLOCKED, f"does not hold {RADSEC}"),
+        (("192.0.2.99",), Verdict.BLOCKED, f"does not hold {RADSEC}"),
+    ],
+)
+def test_a_common_name_is_looked_at_where_there_is_no_other(
+    names: tuple[str, ...], verdict: Verdict, says: str
+) -> None:
+    """RFC 6614, 2.3: "subjectAltName:DNS has precedence over CN". radsecproxy 1.9.2 does so; by
+    RFC 9525 the common name never counts."""
+    issuing = ca(PRIVATE_ISSUING, PRIVATE_ROOT)
+    result = at_quay3(with_private(make(RADSEC, issuing, names=names)))
+    assert told(result) == [("radsec-name-mismatch", "radsec", QUAY3, None)]
+    assert result.findings[0].verdict is verdict
+    assert says in result.findings[0].says
 
 
 def test_a_weak_key_is_advised() -> None:
@@ -376,6 +419,7 @@ def test_how_to_see_it() -> None:
     of = radsec_plan(inside=True)
     inside = judged(of, seen(of, {"quay3/192.0.2.13:2083/inside": ended(Outcome.CUT_OFF)}))
     (row,) = inside.findings[0].evidence
+    assert row.value == "cut-off; it asks for certificates of CN=Northpier Issuing"
     assert (row.what, row.how) == (
         "quay3 at 192.0.2.13, port 2083",
         ("with", "the plan's certificate"),

@@ -172,6 +172,7 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "radsec-expired-not-yet": (1, {("radsec-expired", "radsec", THIRD, None)}),
     "radsec-expiring": (1, {("radsec-expiring", "radsec", THIRD, None)}),
     "radsec-name-mismatch": (1, {("radsec-name-mismatch", "radsec", THIRD, None)}),
+    "radsec-name-mismatch-common-name": (0, {("radsec-name-mismatch", "radsec", THIRD, None)}),
     "radsec-name-mismatch-realm": (1, {("radsec-name-mismatch", "radsec", THIRD, None)}),
     "radsec-no-client-certificate-asked": (
         0,
@@ -186,6 +187,7 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "radsec-refused-malformed": (1, {("radsec-refused", "radsec", THIRD, None)}),
     "radsec-refused-not-tls": (1, {("radsec-refused", "radsec", THIRD, None)}),
     "radsec-refused-other-secret": (1, {("radsec-refused", "radsec", THIRD, None)}),
+    "radsec-refused-other-protocol": (4, {("radsec-refused", "radsec", THIRD, None)}),
     "radsec-refused-our-certificate": (4, {("radsec-refused", "radsec", THIRD, None)}),
     "radsec-silent": (4, {("radsec-silent", "radsec", THIRD, None)}),
     "radsec-silent-inside": (4, {("radsec-silent", "radsec", THIRD, None)}),

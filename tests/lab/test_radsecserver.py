@@ -166,8 +166,9 @@ def test_one_hangs_up_after_the_handshake(tmp_path: Path) -> None:
         assert tls.recv(1) == b""
 
 
-def answer_to_a_hello(lab: Cluster) -> bytes:
-    with socket.create_connection(lab.radsec_place("quay3"), timeout=0.5) as plain:
+def answer_to_a_hello(lab: Cluster, patience: float = 10) -> bytes:
+    with socket.create_connection(lab.radsec_place("quay3"), timeout=10) as plain:
+        plain.settimeout(patience)
         plain.sendall(b"\x16\x03\x01\x00\x05\x01\x00\x00\x01\x00")
         received = b""
         while data := plain.recv(4096):
@@ -195,7 +196,7 @@ def test_a_hello_is_answered_by_what_is_configured(
 
 def test_a_silent_server_takes_the_connection_and_says_nothing(tmp_path: Path) -> None:
     with running(tmp_path, "radsec-silent") as lab, pytest.raises(TimeoutError):
-        answer_to_a_hello(lab)
+        answer_to_a_hello(lab, patience=0.3)
 
 
 @pytest.mark.parametrize("single_address", [False, True])

@@ -225,6 +225,21 @@ def test_what_is_no_radius_inside() -> None:
     assert seen.certificates == RadsecServer().chain
 
 
+@pytest.mark.parametrize("code", [43, 2])
+def test_more_than_is_taken_inside(code: int) -> None:
+    """Requests of its own (CoA), or replies to nobody: it is our side that leaves."""
+
+    def flood(request: Request) -> bytes:
+        other = (request.identifier + 1) % 256
+        return (bytes((code, other, 0, 20)) + bytes(16)) * 50_000
+
+    seen = go_in(RadsecServer(answer=flood).handle)
+    assert (seen.outcome, seen.detail) == (
+        Outcome.MALFORMED,
+        "inside TLS: more than is taken, and no reply in it",
+    )
+
+
 def test_it_takes_no_longer_than_a_visit_may() -> None:
     """A server that says something for ever, but no answer."""
 

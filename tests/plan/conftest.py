@@ -1,5 +1,6 @@
 """A folder with the files that plans name."""
 
+from base64 import encodebytes
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -71,6 +72,11 @@ def folder(tmp_path: Path, certificates: tuple[x509.Certificate, ...]) -> Path:
     )
     (pki / "other.pem").write_bytes(
         b"-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n"
+    )
+    der = certificates[0].public_bytes(serialization.Encoding.DER)
+    strange = der.replace(b"\xa0\3\2\1\2", b"\xa0\3\2\1\x09", 1)  # version 10
+    (pki / "version.pem").write_bytes(
+        b"-----BEGIN CERTIFICATE-----\n" + encodebytes(strange) + b"-----END CERTIFICATE-----\n"
     )
     key = ec.generate_private_key(ec.SECP256R1()).private_bytes(
         serialization.Encoding.PEM,

@@ -95,6 +95,7 @@ SINGLE = [
     (in_top('[trust]\nweb = ["pki/cut.pem"]'), "trust.web[1]", "is cut off"),
     (in_top('[trust]\nweb = ["pki/damaged.pem"]'), "trust.web[1]", "damaged certificate, number 1"),
     (in_top('[trust]\nweb = ["pki/other.pem"]'), "trust.web[1]", "cannot be read, number 1"),
+    (in_top('[trust]\nweb = ["pki/version.pem"]'), "trust.web[1]", "cannot be read, number 1"),
     (in_top('[trust]\nweb = ["pki/key.pem"]'), "trust.web[1]", "a private key and no certificate"),
     (in_top('[trust]\npublic = ["public"]'), "trust.public[1]", "cannot hold itself"),
     (in_top('[trust]\npublic = ["pki/no.pem"]'), "trust.public[1]", "does not exist"),

@@ -136,7 +136,7 @@ def hold(
     login = Login(
         identity="anonymous@northpier.example",
         method=method,
-        hello=Hello(versions=(version,)),
+        hello=Hello(versions=(version,), careful=True),
         fragment_size=fragment_size,
         limits=limits,
         peap_version=peap_version,

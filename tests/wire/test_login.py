@@ -3,8 +3,11 @@
 That a login works is shown on a server that shares no code with it (`tests/peers/test_login.py`).
 """
 
+from base64 import encodebytes
 from collections.abc import Generator
+from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.serialization import (
@@ -23,13 +26,14 @@ from probe.wire import eap, openssl, radius
 from probe.wire.credential import Account, ClientCertificate, CredentialError, Inner
 from probe.wire.eap import EapPacket
 from probe.wire.fragments import Fragment
-from probe.wire.hello import Hello
+from probe.wire.hello import Hello, connection
 from probe.wire.login import Login
 from probe.wire.mppe import session_keys
+from probe.wire.tls import TlsClient
 from tests.wire.eapserver import Answer, EapServer
 from tests.wire.handmade import tls12_flight
 from tests.wire.loginserver import Held, LoginServer, Script, accept, hold, reject
-from tests.wire.pki import der, make_chain, make_key, server_context
+from tests.wire.pki import MemoryServer, der, make_chain, make_key, server_context
 from tests.wire.test_conversation import challenge, request
 
 TLS12, TLS13 = TlsVersion.TLS1_2, TlsVersion.TLS1_3
@@ -106,6 +110,63 @@ def test_it_waits_with_the_chain_in_hand(version: TlsVersion, method: Method) ->
     farewell = Fragment.parse(EapPacket.parse(held.sent[-1]).data)
     assert farewell.data == bytes.fromhex("1503030002015a15030300020100")
     assert server.inside_heard == []
+
+
+OAKLEY_2 = """\
+-----BEGIN DH PARAMETERS-----
+MIGHAoGBAP//////////yQ/aoiFowjTExmKLgNwc0SkCTgiKZ8x0Agu+pjsTmyJR
+Sgh5jjQE3e+VGbPNOkMbMCsKbfJfFDdP4TVtbVHCReSFtXZiXn7G9ExC6aY37WsL
+/1y29Aa37e44a/taiZ+lrp8kEXxLH+ZJKGZR7OZTgf//////////AgEC
+-----END DH PARAMETERS-----
+"""
+"""RFC 2409, 6.2: 1024 bits."""
+
+
+def test_nothing_is_said_over_a_weak_key_exchange(tmp_path: Path) -> None:
+    """The certificate and the signature are good, and what is said could be read all the same
+    (RFC 9325, 4.5). Whoever only looks at the chain takes it."""
+    (tmp_path / "dh.pem").write_text(OAKLEY_2, "ascii")
+    found = context(TLS12)
+    found.set_cipher_list(b"DHE-RSA-AES128-GCM-SHA256:@SECLEVEL=0")
+    found.load_tmp_dh(tmp_path / "dh.pem")
+    server = LoginServer(found, Method.EAP_TTLS, saying())
+    held = hold(server, Method.EAP_TTLS, BY_PAP, version=TLS12)
+    assert held.before_approval is None
+    assert held.login.login.sent is False
+    assert "dh key too small" in (held.login.login.detail or "")
+    assert server.inside_heard == []
+    careless = TlsClient(Hello(versions=(TLS12,)), DEFAULT)
+    careless.receive(MemoryServer(found).receive(careless.start()))
+    assert careless.served is not None
+    assert careless.served.key_proven is True
+
+
+@pytest.mark.parametrize(("careful", "answer"), [(True, 21), (False, 22)])
+def test_a_login_is_not_begun_again_behind_the_handshake(careful: bool, answer: int) -> None:
+    """RFC 5246, 7.4.1.1: a client that does not want to renegotiate answers HelloRequest by an
+    alert, and not by another ClientHello."""
+    client = connection(Hello(versions=(TLS12,), careful=careful))
+    server = SSL.Connection(context(TLS12), None)
+    server.set_accept_state()
+
+    def step(one: SSL.Connection, came: bytes) -> bytes:
+        if came:
+            one.bio_write(came)
+        with suppress(SSL.WantReadError):
+            one.do_handshake()
+        with suppress(SSL.WantReadError):
+            one.recv(1)
+        with suppress(SSL.WantReadError):
+            return one.bio_read(1 << 16)
+        return b""
+
+    flight = step(client, b"")
+    for one in (server, client, server, client):
+        flight = step(one, flight)
+    server.renegotiate()
+    with suppress(SSL.WantReadError):
+        server.do_handshake()
+    assert step(client, server.bio_read(1 << 16))[0] == answer
 
 
 def test_an_unproven_key_is_never_asked_about() -> None:
@@ -490,6 +551,11 @@ def test_an_account_that_cannot_be_said_is_refused(name: str, password: str) -> 
     assert "xx" not in str(refused.value)
 
 
+def armoured(certificate: bytes) -> bytes:
+    label = b"CERTIFICATE-----\n"
+    return b"-----BEGIN " + label + encodebytes(certificate) + b"-----END " + label
+
+
 def test_a_certificate_that_cannot_be_used_is_refused() -> None:
     pem = CHAIN.leaf.public_bytes(Encoding.PEM)
     key = CHAIN.key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
@@ -497,9 +563,13 @@ def test_a_certificate_that_cannot_be_used_is_refused() -> None:
         Encoding.PEM, PrivateFormat.PKCS8, BestAvailableEncryption(b"a lantern")
     )
     other = make_key("rsa", 9).private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    version_10 = CHAIN.leaf.public_bytes(Encoding.DER).replace(
+        b"\xa0\3\2\1\2", b"\xa0\3\2\1\x09", 1
+    )
     for certificates, private, why in (
         (b"", key, "certificate cannot be read"),
         (key, key, "certificate cannot be read"),
+        (armoured(version_10), key, "certificate cannot be read"),
         (pem, b"", "key cannot be read"),
         (pem, pem, "key cannot be read"),
         (pem, locked, "key cannot be read"),

@@ -62,6 +62,22 @@ _SAYS_INSIDE = {
     Outcome.MALFORMED: "What RadSec at {place} says inside TLS breaks the RADIUS protocol.",
 }
 
+_SAYS_AGAIN = {
+    Outcome.CLOSED: "RadSec at {place} takes one connection, and is closed to the next one.",
+    Outcome.CUT_OFF: "RadSec at {place} shows its certificate once, and breaks off before that in"
+    " the next connection.",
+    Outcome.SILENT: "RadSec at {place} shows its certificate once, and says nothing to the next"
+    " connection.",
+    Outcome.UNREACHABLE: "RadSec at {place} takes one connection, and then there is no way there.",
+    Outcome.REFUSED: "RadSec at {place} shows its certificate once, and refuses the handshake of"
+    " the look inside{alert}.",
+    Outcome.NOT_TLS: "RadSec at {place} shows its certificate once, and speaks no TLS in the next"
+    " connection.",
+    Outcome.MALFORMED: "RadSec at {place} shows its certificate once, and breaks the TLS protocol"
+    " in the next connection.",
+}
+"""The same of the look inside, where it ends before the certificate that came without ours."""
+
 _UNPROVEN = "RadSec at {place} cannot prove that it holds the key of its certificate."
 
 _OUR_CERTIFICATE = (
@@ -84,6 +100,11 @@ _REMEDIES_INSIDE = {
     Outcome.SECRET_DIFFERS: 'Set the secret of RadSec clients to "radsec" on the server.',
     Outcome.MALFORMED: "Check what takes the connections behind TLS.",
 }
+
+_AGAIN = (
+    "Look into the log of the RadSec service for the second connection: it may take few at a time,"
+    " or speak RADIUS/1.1 alone (RFC 9765), which is not spoken here."
+)
 
 _MAYBE_OURS = frozenset({Outcome.REFUSED, Outcome.CUT_OFF})
 """Endings that may be the fault of the plan's certificate: of other peers nothing is said."""
@@ -109,12 +130,13 @@ def unreached(case: Case) -> Iterator[Draft]:
     found: dict[_Ending, list[Sighting]] = defaultdict(list)
     # What breaks at the certificate breaks with ours too, and is told by the handshake alone.
     broken = {visit.server for visit in case.asked_of_radsec if _at_fault(case, visit)}
+    shown = {visit.server for visit in case.radsec if visit.chain}
     for visit in case.asked_of_radsec:
         if visit.aspect is Aspect.INSIDE and visit.server in broken:
             continue
-        for ending in _endings(case, visit) if visit.nodes else ():
-            detail = visit.record.detail or visit.record.outcome.value
-            found[ending].append(Sighting(visit, detail=clip(detail)))
+        endings = _endings(case, visit, again=visit.server in shown)
+        for ending in endings if visit.nodes else ():
+            found[ending].append(Sighting(visit, detail=_detail(visit)))
     for ending, sightings in found.items():
         _, place = where(case, sightings)
         alert = f" with the alert {clip(ending.alert)}" if ending.alert else ""
@@ -130,6 +152,16 @@ def unreached(case: Case) -> Iterator[Draft]:
         yield resting_on(draft, sightings)
 
 
+def _detail(visit: Visit) -> str:
+    """How it ended, and, if at the plan's certificate, whose certificates the server asks for."""
+    record = visit.record
+    detail = clip(record.detail or record.outcome.value)
+    named = record.radsec.client_authorities if record.radsec else None
+    if visit.aspect is Aspect.INSIDE and record.outcome in _MAYBE_OURS and named:
+        detail += f"; it asks for certificates of {listing([clip(name) for name in named])}"
+    return detail
+
+
 def _at_fault(case: Case, visit: Visit) -> bool:
     """Whether the handshake alone went wrong over the certificate or its key."""
     return visit.aspect is None and (_unproven(visit) or told_by_certificate(case, visit))
@@ -140,7 +172,8 @@ def _unproven(visit: Visit) -> bool:
     return served is not None and served.key_proven is False
 
 
-def _endings(case: Case, visit: Visit) -> Iterator[_Ending]:
+def _endings(case: Case, visit: Visit, *, again: bool) -> Iterator[_Ending]:
+    """`again`: the server has shown its certificate in the handshake alone."""
     outcome = visit.record.outcome
     if visit.aspect is None and _unproven(visit):
         yield _ending(case, visit, REFUSED, _UNPROVEN, "Import the certificate with its own key.")
@@ -154,6 +187,9 @@ def _endings(case: Case, visit: Visit) -> Iterator[_Ending]:
         better = Verdict.UNSEEN if outcome in _MAYBE_OURS else None
         says, remedy = _SAYS_INSIDE[outcome], _REMEDIES_INSIDE[outcome]
         yield _ending(case, visit, _RULES_INSIDE[outcome], says, remedy, better)
+    elif visit.aspect is Aspect.INSIDE and again and not visit.chain and outcome in _RULES:
+        says = _SAYS_AGAIN[outcome]
+        yield _ending(case, visit, _RULES[outcome], says, _AGAIN, Verdict.UNSEEN)
 
 
 def _ending(

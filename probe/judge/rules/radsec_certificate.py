@@ -134,26 +134,36 @@ def names(case: Case) -> Iterator[Draft]:
 
     Nodes that are known by the same names are one; and so are those known by their own.
     """
-    found: dict[tuple[tuple[str, ...], Acceptance | None], list[Sighting]] = defaultdict(list)
+    found: dict[tuple[tuple[str, ...], bool, Acceptance | None], list[Sighting]] = defaultdict(list)
     for visit in _showing(case):
         planned = case.radsec_names(visit)
         facts = case.leaf(visit)
         match = peers_cover(facts, planned or (case.host(visit.nodes[0]),))
         if facts.readable and not match.covered:
             accepted = case.acceptance(MISMATCH, visit.nodes, None)
-            found[planned, accepted].append(Sighting(visit, facts.sha256, (), match.why))
-    for (planned, accepted), sightings in found.items():
+            sighting = Sighting(visit, facts.sha256, (), match.why)
+            found[planned, match.common_name_only, accepted].append(sighting)
+    for (planned, by_subject, accepted), sightings in found.items():
         said = _said(case, sightings, ())
         own = "their own names" if len(said.nodes) > 1 else case.host(said.nodes[0])
         wanted = listing(planned, last="or") if planned else own
         by_realm = any(realms_of(case.facts[sha256]) for sha256 in said.leaves)
         form = "a realm (NAIRealm)" if by_realm else "a DNS name"
         hold = "which does not hold" if len(said.leaves) == 1 else "which do not hold"
+        says = f"{serving(said)} {leaf(case, said)}, {hold} {wanted}."
+        if by_subject:
+            holds = "holds" if len(said.leaves) == 1 else "hold"
+            says = (
+                f"{serving(said)} {leaf(case, said)}, which {holds} its name in the subject alone:"
+                " peers by RFC 6614 look there where there is no other name, and those by RFC 9525"
+                " do not."
+            )
         draft = Draft(
             rule_id=MISMATCH,
             nodes=said.nodes,
             certificates=said.leaves,
-            says=f"{serving(said)} {leaf(case, said)}, {hold} {wanted}.",
+            verdict_at_best=Verdict.ADVISED if by_subject else None,
+            says=says,
             remedy=f"Have it issued again with {wanted} as {form}, import it on"
             f" {listing(said.nodes)}, then restart the RadSec service there; or correct"
             " radsec.names in the plan.",
