@@ -62,10 +62,13 @@ class EapVisits:
         return known if mute or known.outcome in _NOBODY_IN else None
 
     def turn(self, question: Question, ask: HandshakeAsk) -> AbstractAsyncContextManager[Turn]:
-        """Wait until one more failed authentication may be caused there, and hold a turn."""
+        """Wait until one more failed authentication may be caused there, and hold a turn.
+
+        A virtual address leads to any of the nodes behind it, so it counts at each of them.
+        """
         settings, _ = self._known_by[question.nodes[0]]
-        place = question.nodes if question.service is None else (question.service,)
-        return self.pace.turn((place, guise(settings, ask).identity))
+        identity = guise(settings, ask).identity
+        return self.pace.turn(*((node, identity) for node in question.nodes))
 
     async def visit(
         self, question: Question, ask: HandshakeAsk, address: str, turn: Turn, note: Note

@@ -6,11 +6,14 @@ its end it may be, so it counts as long as it lasts and for a minute more.
 
 import asyncio
 from collections import defaultdict, deque
-from collections.abc import AsyncIterator, Awaitable, Callable, Hashable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
 MINUTE = 60.0
+
+Key = tuple[str, str]
+"""A node and an identity."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,53 +44,64 @@ class _Account:
 class Turn:
     """The leave to hold one conversation, and maybe some more."""
 
-    def __init__(self, pace: "Pace", account: _Account) -> None:
+    def __init__(self, pace: "Pace") -> None:
         self._pace = pace
-        self._account = account
+        self._accounts: list[_Account] = []
         self._taken = 1
 
     def more(self) -> bool:
         """Take the leave for one more, if there is room at once."""
-        if self._pace.room(self._account) < 1:
+        if any(self._pace.room(account) < 1 for account in self._accounts):
             return False
-        self._account.held += 1
+        for account in self._accounts:
+            account.held += 1
         self._taken += 1
         return True
 
+    def charge(self, account: _Account) -> None:
+        """Note that it is held there too."""
+        account.held += 1
+        self._accounts.append(account)
+
     def end(self) -> None:
         """Note that all of them have ended."""
-        account = self._account
-        account.held -= self._taken
-        account.ended.extend([self._pace.timer.now()] * self._taken)
-        self._taken = 0
-        account.one_ended.set()
+        for account in self._accounts:
+            account.held -= self._taken
+            account.ended.extend([self._pace.timer.now()] * self._taken)
+            account.one_ended.set()
+        self._accounts.clear()
 
 
 class Pace:
-    """Gives turns, `most` in any minute for each key."""
+    """Gives turns, `most` in any minute for each node and identity."""
 
     def __init__(self, most: int, timer: Timer) -> None:
         self.timer = timer
         self._most = most
-        self._accounts: defaultdict[Hashable, _Account] = defaultdict(_Account)
+        self._accounts: defaultdict[Key, _Account] = defaultdict(_Account)
 
     @asynccontextmanager
-    async def turn(self, key: Hashable) -> AsyncIterator[Turn]:
-        """Wait until there is room, and hold a turn."""
-        account = self._accounts[key]
-        async with account.line:
-            while self.room(account) < 1:
-                account.one_ended.clear()
-                if account.ended:
-                    await self.timer.sleep(account.ended[0] + MINUTE - self.timer.now())
-                else:
-                    await account.one_ended.wait()
-            account.held += 1
-        turn = Turn(self, account)
+    async def turn(self, *keys: Key) -> AsyncIterator[Turn]:
+        """Wait until there is room for all of these, any of which may log it, and hold a turn."""
+        turn = Turn(self)
         try:
+            # Always in the same order, so that no two wait for each other.
+            for key in sorted(set(keys)):
+                account = self._accounts[key]
+                async with account.line:
+                    await self._wait_for_room(account)
+                    turn.charge(account)
             yield turn
         finally:
             turn.end()
+
+    async def _wait_for_room(self, account: _Account) -> None:
+        while self.room(account) < 1:
+            account.one_ended.clear()
+            if account.ended:
+                await self.timer.sleep(account.ended[0] + MINUTE - self.timer.now())
+            else:
+                await account.one_ended.wait()
 
     def room(self, account: _Account) -> int:
         """Return how many more may begin now."""

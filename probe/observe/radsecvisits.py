@@ -77,7 +77,8 @@ class RadsecVisits:
             yield
             return
         settings = self._inside[question.nodes[0]].settings
-        async with self._pace.turn((question.nodes, guise(settings, ask).identity)):
+        identity = guise(settings, ask).identity
+        async with self._pace.turn(*((node, identity) for node in question.nodes)):
             yield
 
     async def visit(self, question: Question, ask: HandshakeAsk, address: str) -> VisitSeen:

@@ -210,9 +210,7 @@ class Talk:
                 reply = await self.exchange.reply(pending, late)
             except OSError as error:
                 self._error, reply = error, None
-            if reply is None:
-                self.conversation.silence()
-            else:
+            if reply is not None:
                 self.conversation.receive(reply)
         self.conversation.break_off(says)
 

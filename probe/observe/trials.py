@@ -24,9 +24,9 @@ failed authentication at present."""
 LOGGED = frozenset(TrialKind) - {TrialKind.STATUS_SERVER}
 """Trials that leave a failed authentication behind. Status-Server is no authentication."""
 
-MOST_LOGGED = 3
-"""Trials of one server that are logged, at most: a smaller conversation, a large request and an
-unconnected socket after a silence, or a wider offer."""
+MOST_LOGGED = len(LOGGED)
+"""Trials of one server that are logged, at most: each once, as one method may fall silent there and
+another be refused."""
 
 _EVERY_VERSION = (*OLD, *CURRENT)
 _NO_MORE_FILES = (errno.EMFILE, errno.ENFILE)

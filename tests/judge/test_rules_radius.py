@@ -8,7 +8,7 @@ from cryptography import x509
 from probe.assessment import Basis, Verdict
 from probe.observation.model import Aspect, Outcome, RadiusSeen
 from probe.plan.model import Eap, Plan
-from tests.judge.eap_world import TTLS, Said, said, surveyed
+from tests.judge.eap_world import TLS, TTLS, Said, said, surveyed
 from tests.judge.pki import Made, make
 from tests.judge.test_rules_eap_way import others
 from tests.judge.world import (
@@ -137,6 +137,18 @@ def test_a_chain_beyond_fifty_rounds_as_the_server_cuts_it() -> None:
     result = judged(plan(), surveyed(seen_in(long(18_000), *(400,) * 50)))
     assert told(result) == [("eap-long-chain", "eap", FIRST, None)]
     assert result.findings[0].verdict is Verdict.BLOCKED
+
+
+def test_where_the_names_of_cas_make_it_long_they_are_told() -> None:
+    """Under TLS 1.3 they come with the chain (RFC 9846, 4.3.2). 19,000 octets in fragments of 500
+    are 38; with three more, 41."""
+    names = tuple(f"CN=CA {number}" for number in range(200))
+    seen = {"fragments": (500,) * 38, "client_authorities": names}
+    visit = said("quay1", "EAP-TLS", methods=(TLS,), eap=seen)
+    (finding,) = judged(plan(), surveyed(visit)).findings
+    assert finding.rule == "eap-long-chain"
+    assert "and the names of 200 CAs of clients, which take a login over 40" in finding.says
+    assert "name fewer CAs" in finding.remedy
 
 
 def test_where_nothing_is_seen_of_fragments_the_plans_size_counts() -> None:

@@ -298,9 +298,9 @@ def test_the_footprint_counts_what_each_place_gets() -> None:
     assert told.shares[-1].nodes == ("quay1", "quay2")
     assert (told.total.lookups, told.total.connections, told.total.conversations) == (28, 21, 7)
     assert told.total.failed_authentications == 7
-    # Three for each address that is asked: what is tried where it falls silent.
-    assert [one.further for one in told.shares] == [3, 6, 0, 3, 0]
-    assert told.total.further == 12
+    # Four for each address that is asked: what is tried where it fails.
+    assert [one.further for one in told.shares] == [4, 8, 0, 4, 0]
+    assert told.total.further == 16
     assert told.resolvers == (("system", 14), ("10.0.9.53@guest", 14))
     assert (told.led, told.reverse) == (True, False)
     assert footprint(world, agenda(world, Depth.NODE)).reverse

@@ -146,13 +146,31 @@ def test_a_visit_that_has_no_more_time_ends_its_session_first() -> None:
                 loop.call_later(0.15, clients.radius.transport.sendto, octets, sender)
             return []
 
-        limits = replace(DEFAULT, eap_visit=0.25)
+        limits = replace(DEFAULT, eap_visit=0.25, eap_farewell_wait=10.0)
         async with serving(clients, handle) as radius:
             return await visited(radius.port, limits)
 
     seen = asyncio.run(run())
     assert (seen.outcome, seen.detail) == (Outcome.CUT_OFF, "given up after 0.25 s")
     assert (clients.opened, clients.ended) == (1, 1)
+
+
+def test_a_visit_that_has_no_more_time_for_a_reply_says_so() -> None:
+    """The reply is asked for less long than silence takes, so it is not called one."""
+
+    async def run() -> VisitSeen:
+        clients = Clients()
+        handle = mute_behind_the_start(clients)
+        async with serving(clients, handle) as radius:
+            limits = replace(DEFAULT, eap_visit=0.25, eap_farewell_wait=0.05)
+            return await visited(radius.port, limits)
+
+    seen = asyncio.run(run())
+    assert (seen.outcome, seen.detail) == (Outcome.CUT_OFF, "given up after 0.25 s")
+
+
+def mute_behind_the_start(clients: Clients) -> Handler:
+    return lambda request: clients.handle(request) if request.state is None else []
 
 
 # ---------------------------------------------------------------- without a signature

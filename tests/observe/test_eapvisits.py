@@ -17,10 +17,13 @@ from probe.observation.model import (
     TrialKind,
 )
 from probe.observe.agenda import Depth, agenda
+from probe.observe.eapvisits import EapVisits
 from probe.observe.footprint import footprint
 from probe.observe.sweep import survey
 from probe.plan.model import Audience, Plan, Service
-from probe.wire.radius import Code, Request
+from probe.wire import eap
+from probe.wire.eap import EapPacket, Type
+from probe.wire.radius import Code, Request, build_reply
 from tests.observe.plans import EAP, SECRET, node, plan
 from tests.observe.radiuspeers import SECRET as SHARED
 from tests.observe.radiuspeers import Handler, reject
@@ -215,6 +218,35 @@ def test_no_more_authentications_fail_than_were_announced(
     assert len({request.authenticator for request in starts}) == clients.opened
 
 
+def test_a_server_that_fails_in_every_way_logs_all_that_was_announced() -> None:
+    """One method falls silent in its midst, another is refused: two conversations, four trials."""
+    clients = Clients()
+
+    def handle(request: Request) -> list[bytes]:
+        packet = EapPacket.parse(request.eap or b"")
+        if packet.type == Type.IDENTITY:
+            return clients.handle(request)
+        if packet.type != Type.NAK:
+            return [] if packet.type == Type.PEAP else [reject(request)]
+        start = EapPacket(eap.Code.REQUEST, packet.identifier + 1, packet.data[0], b"\x20")
+        return [
+            build_reply(
+                request, SHARED, Code.ACCESS_CHALLENGE, eap=start.octets, state=request.state
+            )
+        ]
+
+    limits = replace(QUICK, failed_authentications_per_minute=100)
+    seen, planned = look(clients, handle, limits=limits)
+    told = footprint(planned, seen.questions).total
+    assert sorted(trials_of(seen)) == [
+        TrialKind.LARGE_REQUEST,
+        TrialKind.SMALLER_REPLIES,
+        TrialKind.UNCONNECTED,
+        TrialKind.WIDER_OFFER,
+    ]
+    assert (told.failed_authentications, told.further, clients.opened) == (2, 4, 6)
+
+
 @pytest.mark.parametrize(("most", "waits"), [(5, True), (7, False)])
 def test_one_node_is_not_troubled_more_often_than_the_limit_says(most: int, waits: bool) -> None:
     """Of nine conversations seven are under the plan's own identity."""
@@ -230,6 +262,23 @@ def test_one_node_is_not_troubled_more_often_than_the_limit_says(most: int, wait
     assert seen.unobserved() == ()
     # The clock goes on only where somebody waits for the pace.
     assert (set(clock.waited) == {60.0}) is waits
+
+
+def test_a_virtual_address_counts_at_the_nodes_behind_it() -> None:
+    clock = Clock()
+    eap = replace(EAP, methods=(Method.PEAP,))
+    planned = plan(node("quay1", "127.0.0.2", eap=eap), services=(VIRTUAL,))
+
+    async def run() -> None:
+        limits = replace(DEFAULT, failed_authentications_per_minute=1)
+        visits = EapVisits({"quay1": (EAP, SHARED)}, limits, clock.timer)
+        for question in agenda(planned, Depth.SWEEP, only=EAP_ONLY):
+            assert question.handshake is not None
+            async with visits.turn(question, question.handshake):
+                clock.now += 1
+
+    asyncio.run(run())
+    assert clock.waited == [60.0]
 
 
 def test_a_trial_for_which_there_is_no_room_is_told() -> None:

@@ -5,6 +5,8 @@ from contextlib import AsyncExitStack
 
 from probe.observe.pace import Pace, Timer
 
+QUAY1, QUAY2 = ("quay1", "anonymous"), ("quay2", "anonymous")
+
 
 class Clock:
     """Time goes on only where somebody waits."""
@@ -29,10 +31,10 @@ def test_as_many_as_are_allowed_go_at_once_and_the_next_waits_a_minute() -> None
     async def run() -> None:
         pace = Pace(3, clock.timer)
         for _ in range(3):
-            async with pace.turn("quay1"):
+            async with pace.turn(QUAY1):
                 clock.now += 1
         assert clock.waited == []
-        async with pace.turn("quay1"):
+        async with pace.turn(QUAY1):
             # The first ended at 1001: a minute later, at 1061, there is room again.
             assert clock.waited == [58.0]
             assert clock.now == 1061.0
@@ -61,7 +63,7 @@ def test_no_minute_holds_more_whatever_they_take() -> None:
     async def run() -> None:
         pace = Pace(4, clock.timer)
         for _ in range(20):
-            async with pace.turn("quay1"):
+            async with pace.turn(QUAY1):
                 began = clock.now
                 clock.now += 5
                 held.append((began, clock.now))
@@ -80,11 +82,11 @@ def test_who_waits_for_one_that_lasts_goes_a_minute_after_its_end() -> None:
         pace = Pace(1, clock.timer)
 
         async def second() -> None:
-            async with pace.turn("quay1"):
+            async with pace.turn(QUAY1):
                 order.append(f"second at {clock.now:g}")
 
         async with AsyncExitStack() as stack:
-            await stack.enter_async_context(pace.turn("quay1"))
+            await stack.enter_async_context(pace.turn(QUAY1))
             waiting = asyncio.create_task(second())
             await asyncio.sleep(0)
             clock.now += 30
@@ -100,9 +102,9 @@ def test_a_further_one_is_had_at_once_or_not_at_all() -> None:
 
     async def run() -> None:
         pace = Pace(3, clock.timer)
-        async with pace.turn("quay1") as turn:
+        async with pace.turn(QUAY1) as turn:
             assert [turn.more(), turn.more(), turn.more()] == [True, True, False]
-        async with pace.turn("quay1"):
+        async with pace.turn(QUAY1):
             assert clock.waited == [60.0]
 
     asyncio.run(run())
@@ -114,11 +116,64 @@ def test_a_conversation_that_fails_us_counts_too() -> None:
     async def run() -> None:
         pace = Pace(1, clock.timer)
         try:
-            async with pace.turn("quay1"):
+            async with pace.turn(QUAY1):
                 raise OSError
         except OSError:
             pass
-        async with pace.turn("quay1"):
+        async with pace.turn(QUAY1):
             assert clock.waited == [60.0]
+
+    asyncio.run(run())
+
+
+def test_one_that_may_be_logged_at_several_nodes_counts_at_each() -> None:
+    clock = Clock()
+
+    async def run() -> None:
+        pace = Pace(2, clock.timer)
+        async with pace.turn(QUAY2, QUAY1) as turn:
+            assert turn.more()
+            assert not turn.more()
+        clock.now += 10
+        for key in (QUAY1, QUAY2):
+            async with pace.turn(key):
+                assert clock.waited == [50.0]
+
+    asyncio.run(run())
+
+
+def test_two_that_may_be_logged_at_the_same_nodes_do_not_wait_for_each_other() -> None:
+    clock = Clock()
+
+    async def run() -> None:
+        pace = Pace(1, clock.timer)
+
+        async def one(*keys: tuple[str, str]) -> None:
+            async with pace.turn(*keys):
+                await asyncio.sleep(0)
+
+        await asyncio.gather(one(QUAY1, QUAY2), one(QUAY2, QUAY1), one(QUAY2, QUAY1))
+
+    asyncio.run(run())
+    assert sum(clock.waited) == 120.0
+
+
+def test_who_stops_waiting_at_one_node_gives_back_the_others() -> None:
+    clock = Clock()
+
+    async def run() -> None:
+        pace = Pace(1, clock.timer)
+
+        async def both() -> None:
+            async with pace.turn(QUAY1, QUAY2):
+                raise AssertionError
+
+        async with pace.turn(QUAY2):
+            waiting = asyncio.create_task(both())
+            await asyncio.sleep(0)
+            waiting.cancel()
+            await asyncio.wait([waiting])
+            async with pace.turn(QUAY1):
+                assert clock.waited == [60.0]
 
     asyncio.run(run())

@@ -52,8 +52,16 @@ class Looked:
         return dict(found)
 
     def conversations(self) -> list[tuple[Handshake, Session]]:
-        """Return each record with the session that hostapd had for it: asked one by one."""
-        return list(zip(self.records, sessions(self.log), strict=True))
+        """Return each record with the session that hostapd had for it: asked one by one. What was
+        tried after a failure has a session of its own behind."""
+        opened = iter(sessions(self.log))
+        found = []
+        for record in self.records:
+            found.append((record, next(opened)))
+            for _ in record.trials:
+                next(opened)
+        assert next(opened, None) is None
+        return found
 
 
 def look(

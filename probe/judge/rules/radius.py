@@ -175,6 +175,11 @@ def _sum(visit: Visit) -> int:
     return sum(visit.record.eap.fragments) if visit.record.eap else 0
 
 
+def _authorities(visit: Visit) -> tuple[str, ...]:
+    """Return the CA names that come with the chain in EAP-TLS."""
+    return (visit.record.eap.client_authorities or ()) if visit.record.eap else ()
+
+
 def _fragments(visit: Visit) -> int:
     return len(visit.record.eap.fragments) if visit.record.eap else 0
 
@@ -207,8 +212,11 @@ def _long(
     if shown:
         what = called(case.facts[leaves[0]])
         certificates = f"{count} certificates" if count > 1 else "one certificate"
-        says = f"{serving} a chain of {certificates}, that of {what}, which takes a login over"
-        says += f" {limit} round trips: {'' if blocked else 'some '}common authenticators give up."
+        named = max(len(_authorities(sighting.visit)) for sighting in sightings)
+        besides = f" and the names of {named} CAs of clients, which take" if named > count else ""
+        says = f"{serving} a chain of {certificates}, that of {what},{besides or ' which takes'} a"
+        says += f" login over {limit} round trips: {'' if blocked else 'some '}common"
+        says += " authenticators give up."
         fewer = f" with {what}"
     draft = Draft(
         rule_id=LONG_CHAIN,
