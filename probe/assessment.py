@@ -255,6 +255,57 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """Something that is not as it was seen before."""
+
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    names: tuple[str, ...]
+    """The names that were opened, or looked up."""
+    what: str
+    """"certificate", "chain", "tls", "served", "not-served" or "answer"."""
+    before: tuple[str, ...]
+    """SHA-256 of the certificates that were served; of what else it was, the words."""
+    after: tuple[str, ...]
+    says: str
+    """One sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Altered:
+    """A finding that was there before, and is worse now, or milder, or at other nodes."""
+
+    id: str
+    """Of the finding as it is now."""
+    was: Verdict
+    nodes: tuple[str, ...]
+    """Where it was before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What is new, gone or changed since the last time that the same was asked from here."""
+
+    last: datetime
+    """When that was: the end of the latest run that is compared with."""
+    oldest: datetime
+    """The end of the oldest one: runs that asked some of it only are compared in that."""
+    compared: int
+    """Questions that have an answer now and had one then."""
+    changes: tuple[Change, ...]
+    appeared: tuple[str, ...]
+    """Ids of findings that were none then."""
+    gone: tuple[Folded, ...]
+    """Findings that were there then."""
+    altered: tuple[Altered, ...]
+
+    @property
+    def nothing(self) -> bool:
+        """Whether all is as it was."""
+        return not (self.changes or self.appeared or self.gone or self.altered)
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that reports render."""
 
@@ -283,6 +334,8 @@ class Assessment:
     """What a client family is called in words, by family; one without a title is shown by id."""
     part: Part | None = None
     """None: all of the plan was looked at."""
+    since: Since | None = None
+    """None: no earlier run is known to compare with."""
 
     @property
     def planned(self) -> int:

@@ -58,9 +58,9 @@ class Result:
 
 def probe(plan: Path, *arguments: str, command: Sequence[str] = ("cluster",)) -> Result:
     """Run `probe cluster`, or another command, on a plan. Fails unless it ends with a verdict's
-    status."""
+    status. No history is kept, so that one test's servers are not another's past."""
     done = subprocess.run(
-        [PROBE, *command, plan, "--format", "json", *arguments],
+        [PROBE, *command, plan, "--format", "json", "--history", "off", *arguments],
         env={"PATH": os.defpath, "HOME": str(plan.parent)},
         stdin=subprocess.DEVNULL,
         capture_output=True,

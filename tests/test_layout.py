@@ -28,16 +28,24 @@ ROOMS = {
         "probe.plan",
         "probe.assessment",
     },
-    "probe.history": {"probe.files", "probe.observation"},
-    "probe.report": {"probe.assessment", "probe.observation", "probe.certificate"},
+    "probe.past": {"probe.observation", "probe.certificate", "probe.assessment"},
+    "probe.history": {"probe.files", "probe.observation", "probe.past"},
+    "probe.report": {
+        "probe.assessment",
+        "probe.past",
+        "probe.observation",
+        "probe.certificate",
+    },
     "probe.jobs": {
         "probe.files",
         "probe.observe",
         "probe.judge",
         "probe.history",
         "probe.observation",
+        "probe.certificate",
         "probe.plan",
         "probe.assessment",
+        "probe.past",
     },
     "probe.cli": {
         "probe.files",
@@ -46,6 +54,7 @@ ROOMS = {
         "probe.plan",
         "probe.observation",
         "probe.assessment",
+        "probe.past",
     },
 }
 """What each room may import of the project, itself and `probe.limits` aside: numbers are open to

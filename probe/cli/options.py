@@ -38,6 +38,12 @@ class Common:
     quiet: bool
     repeat: int | None
     no_fetch: bool
+    history: Path | None
+    """None: the one in the user's data folder; `OFF`: none."""
+
+
+OFF = Path("off")
+"""The word for no history. A file of that name is written ./off."""
 
 
 class _Time(click.ParamType[datetime]):
@@ -72,6 +78,10 @@ def _time(text: str) -> datetime:
     return moment
 
 
+TIME = _Time()
+"""A point in time, as `--at` takes it."""
+
+
 class _Only(click.ParamType[frozenset[Endpoint]]):
     name = "LIST"
 
@@ -102,17 +112,17 @@ class _Verdict(click.ParamType[Verdict]):
         return words[value]
 
 
-def _no_history(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
-    if value not in (None, "off"):
-        raise click.BadParameter(
-            "this version keeps no history: only 'off' can be said", ctx=ctx, param=param
-        )
-
-
 _FILE = click.Path(path_type=Path, dir_okay=True)
 
+HISTORY = click.option(
+    "--history",
+    type=_FILE,
+    metavar="FILE",
+    help="Where earlier runs are kept (default: the user's data folder), or off.",
+)
+
 _OPTIONS: tuple[Callable[[Any], Any], ...] = (
-    click.option("--at", type=_Time(), help="Judge as of another time: RFC 3339, a date, or now."),
+    click.option("--at", type=TIME, help="Judge as of another time: RFC 3339, a date, or now."),
     click.option(
         "--format",
         "form",
@@ -154,13 +164,7 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
         is_flag=True,
         help="Fetch nothing from CAs: whether certificates were revoked is unseen.",
     ),
-    click.option(
-        "--history",
-        metavar="off",
-        callback=_no_history,
-        expose_value=False,
-        help="Keep no history (this version keeps none).",
-    ),
+    HISTORY,
     click.option("--quiet", is_flag=True, help="No progress and no remarks on stderr."),
     click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback."),
 )

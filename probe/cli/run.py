@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,7 +17,7 @@ from probe.cli.files import (
     write_file,
     write_stdout,
 )
-from probe.cli.options import Common
+from probe.cli.options import OFF, Common
 from probe.cli.progress import Progress
 from probe.jobs import sweep
 from probe.jobs.node import decisions
@@ -29,6 +30,9 @@ from probe.plan.read import load_plan
 from probe.plan.secrets import SecretError
 from probe.report.escape import visible
 from probe.report.render import render
+
+if TYPE_CHECKING:
+    from probe.jobs.memory import Memory
 
 PLAN = Path("plan.toml")
 """Where a plan is looked for if none is named."""
@@ -78,15 +82,36 @@ def report(
     for path, option in ((shared.output, "--output"), (shared.save, "--save")):
         if path is not None:
             check_writable(path, option)
-    seen = _recall(plan, scope, shared) if shared.saved else _look(plan, scope, shared)
-    if shared.save is not None:
-        _save(seen, shared.save)
-    assessment = sweep.assess(plan, seen, shared.at)
+    with remembering(shared) as memory:
+        seen = _recall(plan, scope, shared) if shared.saved else _look(plan, scope, shared)
+        if shared.save is not None:
+            _save(seen, shared.save)
+        before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
+        if memory and not shared.saved:
+            memory.keep(plan, seen)
+    assessment = sweep.assess(plan, seen, shared.at, before)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)
     if explained is not None and shared.form == "terminal":
         text += _decisions(plan, seen, assessment, shared, *explained)
     _write(text, shared)
     return status_of(assessment, shared.tolerate)
+
+
+@contextmanager
+def remembering(shared: Common) -> Iterator["Memory | None"]:
+    """Open the history, which is to be looked into before anything is asked. None: there is none.
+
+    With saved surveys it is read if it is named, and never written.
+    """
+    if shared.history == OFF or (shared.saved and shared.history is None):
+        yield None
+        return
+    from probe.jobs.memory import Memory  # noqa: PLC0415  # it takes a database along
+
+    with Memory(shared.history, say) as memory:
+        with wrong_input():
+            memory.check()
+        yield memory
 
 
 def _check(shared: Common) -> None:
@@ -98,6 +123,8 @@ def _check(shared: Common) -> None:
         raise click.UsageError("--show-agenda is for people: --format terminal is its only form")
     if shared.output is not None and shared.output == shared.save:
         raise click.UsageError("--output and --save name the same file")
+    if shared.history is not None and shared.history in (shared.output, shared.save):
+        raise click.UsageError("--history names a file that is to be written anew")
 
 
 def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:

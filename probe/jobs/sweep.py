@@ -12,6 +12,7 @@ from typing import Any
 
 from probe.assessment import Assessment
 from probe.judge.assess import judge
+from probe.judge.change import since
 from probe.judge.part import nodes_asked
 from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
@@ -157,12 +158,27 @@ def not_asked(plan: Plan, seen: Survey, scope: Scope) -> tuple[str, ...]:
     return tuple(name for name in wanted if name not in asked)
 
 
-def assess(plan: Plan, seen: Survey, at: datetime | None = None) -> Assessment:
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What earlier runs tell a judge."""
+
+    last: Survey | None = None
+    """The last answers to what is asked now; None: there are none."""
+    answered: Survey | None = None
+    """Of what is silent now: the last time that this machine was served there, if ever."""
+
+
+def assess(
+    plan: Plan, seen: Survey, at: datetime | None = None, before: Before = Before()
+) -> Assessment:
     """Judge a survey as of `at`; None: its own end, of several the latest.
 
     Nodes that were not asked are left out: nothing is known of them, not even that they are sound.
     """
-    return judge(plan, seen, at=at if at is not None else end_of(seen))
+    found = judge(plan, seen, at=at if at is not None else end_of(seen), before=before.answered)
+    if before.last is None:
+        return found
+    return replace(found, since=since(plan, before.last, seen, found))
 
 
 def end_of(seen: Survey) -> datetime:

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sized
 from rich.console import RenderableType
 from rich.text import Text
 
-from probe.assessment import Apart, Felt, Verdict
+from probe.assessment import Apart, Felt, Folded, Verdict
 from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
@@ -38,6 +38,7 @@ def headline(view: View) -> Iterator[RenderableType]:
     yield from _felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
     yield from _first(view)
+    yield from _since(view)
 
 
 def _as_of(view: View) -> Iterator[RenderableType]:
@@ -153,6 +154,38 @@ def _first(view: View) -> Iterator[RenderableType]:
     if finding.due is not None and day not in finding.remedy:
         body.append(f" Before {day}.")
     yield Labelled("Do first", body, COLUMN)
+
+
+def _since(view: View) -> Iterator[RenderableType]:
+    """What is new, gone or changed since the last time; nothing where there was none."""
+    since = view.assessment.since
+    if since is None:
+        return
+    last = words.time(since.last)
+    if since.nothing:
+        yield Labelled("Last time", Text(f"{last}; since then nothing has changed"), COLUMN)
+        return
+    parts = []
+    if since.appeared:
+        parts.append(Text("new").append_text(view.references(since.appeared)))
+    if since.altered:
+        parts.append(Text("altered").append_text(view.references(a.id for a in since.altered)))
+    if since.gone:
+        parts.append(Text(f"gone {words.some_of([_gone(view, one) for one in since.gone])}"))
+    body = Text(f"{last}; since then ").append_text(Text("; ").join(parts))
+    if since.changes:
+        body.append("; and seen otherwise:" if parts else "seen otherwise:")
+    yield Labelled("Last time", body, COLUMN, hang=2)
+    for change in since.changes[:ENTRIES]:
+        yield Labelled("", Text(visible(change.says, SENTENCES)), COLUMN, hang=2)
+    if len(since.changes) > ENTRIES:
+        yield Labelled(
+            "", Text(f"and {len(since.changes) - ENTRIES} more, in the JSON document"), COLUMN
+        )
+
+
+def _gone(view: View, one: Folded) -> str:
+    return f"{one.rule} at {view.nodes(one.nodes)}" if one.nodes else one.rule
 
 
 def _more(entries: Sized, what: str) -> Iterator[RenderableType]:
