@@ -46,10 +46,14 @@ def since(plan: Plan, last: Survey, seen: Survey, now: Assessment) -> Since:
     """
     ends = [taken.ended for taken in last.taken]
     then = judge(plan, last, at=max(ends))
-    rotating = frozenset(service.name for service in plan.services if service.any_of)
-    compared, differing = changes(last, seen, rotating=rotating)
+    compared, differing = changes(last, seen, rotating=rotating_names(plan))
     appeared, gone, altered = _findings(then, now)
     return Since(max(ends), min(ends), compared, differing, appeared, gone, altered)
+
+
+def rotating_names(plan: Plan) -> frozenset[str]:
+    """Return the names whose addresses need not be the same in two answers."""
+    return frozenset(service.name for service in plan.services if service.any_of)
 
 
 # ---------------------------------------------------------------- what was seen

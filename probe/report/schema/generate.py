@@ -16,13 +16,18 @@ from typing import Any, Final
 import msgspec
 
 from probe.observation.document import Document as SurveyDocument
+from probe.report.past_types import Past
 from probe.report.types import Report
 
 FOLDER = Path(__file__).parent
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
-DOCUMENTS: Final[Mapping[str, type]] = {"probe-report/1": Report, "probe-survey/1": SurveyDocument}
+DOCUMENTS: Final[Mapping[str, type]] = {
+    "probe-report/1": Report,
+    "probe-survey/1": SurveyDocument,
+    "probe-past/1": Past,
+}
 """Each document that has a Schema, by the value of its `format`."""
 
 

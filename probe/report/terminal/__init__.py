@@ -6,7 +6,15 @@ may bring other letters. A verdict is always a word; colour only repeats it.
 
 from probe.report.terminal.agenda import render_agenda
 from probe.report.terminal.decision import render_decisions
+from probe.report.terminal.past import render_past
 from probe.report.terminal.rules import render_rule, render_rules
 from probe.report.terminal.screen import render
 
-__all__ = ["render", "render_agenda", "render_decisions", "render_rule", "render_rules"]
+__all__ = [
+    "render",
+    "render_agenda",
+    "render_decisions",
+    "render_past",
+    "render_rule",
+    "render_rules",
+]
