@@ -27,12 +27,15 @@ ROOMS = {
         "probe.certificate",
         "probe.plan",
         "probe.assessment",
+        "probe.due",
     },
+    "probe.due": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.past": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.history": {"probe.files", "probe.observation", "probe.past"},
     "probe.report": {
         "probe.assessment",
         "probe.past",
+        "probe.due",
         "probe.observation",
         "probe.certificate",
     },
@@ -46,6 +49,7 @@ ROOMS = {
         "probe.plan",
         "probe.assessment",
         "probe.past",
+        "probe.due",
     },
     "probe.cli": {
         "probe.files",
@@ -55,6 +59,7 @@ ROOMS = {
         "probe.observation",
         "probe.assessment",
         "probe.past",
+        "probe.due",
     },
 }
 """What each room may import of the project, itself and `probe.limits` aside: numbers are open to

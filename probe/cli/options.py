@@ -1,7 +1,7 @@
 """The options that commands share, and what their words mean."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
@@ -123,14 +123,6 @@ HISTORY = click.option(
 
 _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option("--at", type=TIME, help="Judge as of another time: RFC 3339, a date, or now."),
-    click.option(
-        "--format",
-        "form",
-        type=click.Choice(FORMS),
-        default="terminal",
-        show_default=True,
-        help="The report's form.",
-    ),
     click.option("--output", type=_FILE, metavar="FILE", help="Write the report into a file."),
     click.option("--save", type=_FILE, metavar="FILE", help="Save what was seen."),
     click.option(
@@ -170,7 +162,18 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
 )
 
 
-def common(command: Callable[..., int]) -> Callable[..., int]:
+def _format(forms: Sequence[str]) -> Callable[[Any], Any]:
+    return click.option(
+        "--format",
+        "form",
+        type=click.Choice(forms),
+        default="terminal",
+        show_default=True,
+        help="The report's form.",
+    )
+
+
+def common(command: Callable[..., int], forms: Sequence[str] = FORMS) -> Callable[..., int]:
     """Give a command the shared options; it receives them as one `Common`."""
 
     def gathered(**given: Any) -> int:
@@ -179,7 +182,7 @@ def common(command: Callable[..., int]) -> Callable[..., int]:
 
     gathered.__doc__ = command.__doc__
     gathered.__name__ = command.__name__
-    for option in reversed(_OPTIONS):
+    for option in reversed((_OPTIONS[0], _format(forms), *_OPTIONS[1:])):
         gathered = option(gathered)
     # Options of the command itself were put on it before: they come first in its help.
     params = getattr(command, "__click_params__", [])

@@ -75,30 +75,36 @@ def report(
 
     `explained` is a node and a client family whose decision is told below the report for people.
     """
-    _check(shared)
+    check_options(shared)
     prepare_stdout(shared.form)
     if shared.show_agenda:
-        return _show_agenda(plan, scope, shared)
+        return show_agenda(plan, scope, shared)
     for path, option in ((shared.output, "--output"), (shared.save, "--save")):
         if path is not None:
             check_writable(path, option)
-    with remembering(shared) as memory:
+    seen, before = gathered(plan, scope, shared)
+    assessment = sweep.assess(plan, seen, shared.at, before)
+    text = _rendered(assessment, shared, in_depth=scope.in_depth)
+    if explained is not None and shared.form == "terminal":
+        text += _decisions(plan, seen, assessment, shared, *explained)
+    write(text, shared)
+    return status_of(assessment.verdict, assessment.survey, shared.tolerate)
+
+
+def gathered(plan: Plan, scope: Scope, shared: Common) -> tuple[Survey, sweep.Before]:
+    """Ask, or recall what was saved; save it and keep it as the options say."""
+    with _remembering(shared) as memory:
         seen = _recall(plan, scope, shared) if shared.saved else _look(plan, scope, shared)
         if shared.save is not None:
             _save(seen, shared.save)
         before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
         if memory and not shared.saved:
             memory.keep(plan, seen)
-    assessment = sweep.assess(plan, seen, shared.at, before)
-    text = _rendered(assessment, shared, in_depth=scope.in_depth)
-    if explained is not None and shared.form == "terminal":
-        text += _decisions(plan, seen, assessment, shared, *explained)
-    _write(text, shared)
-    return status_of(assessment, shared.tolerate)
+    return seen, before
 
 
 @contextmanager
-def remembering(shared: Common) -> Iterator["Memory | None"]:
+def _remembering(shared: Common) -> Iterator["Memory | None"]:
     """Open the history, which is to be looked into before anything is asked. None: there is none.
 
     With saved surveys it is read if it is named, and never written.
@@ -114,12 +120,13 @@ def remembering(shared: Common) -> Iterator["Memory | None"]:
         yield memory
 
 
-def _check(shared: Common) -> None:
+def check_options(shared: Common) -> None:
+    """Raise click.UsageError for options that contradict each other."""
     if shared.show_agenda and shared.saved:
         raise click.UsageError("--show-agenda says what would be sent, and --from sends nothing")
     if shared.show_agenda and shared.save is not None:
         raise click.UsageError("--show-agenda sees nothing that --save could save")
-    if shared.show_agenda and shared.form == "json":
+    if shared.show_agenda and shared.form != "terminal":
         raise click.UsageError("--show-agenda is for people: --format terminal is its only form")
     if shared.output is not None and shared.output == shared.save:
         raise click.UsageError("--output and --save name the same file")
@@ -127,13 +134,14 @@ def _check(shared: Common) -> None:
         raise click.UsageError("--history names a file that is to be written anew")
 
 
-def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
+def show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
+    """Say what would be asked, and send nothing."""
     from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
 
     with wrong_input():
         effort = sweep.effort(_to_ask(plan, shared), sweep.questions(plan, scope))
     plain = shared.output is not None
-    _write(
+    write(
         render_agenda(effort, width=80 if plain else width(), colour=not plain and colour()), shared
     )
     return Status.FINE
@@ -197,18 +205,19 @@ def _rendered(assessment: Assessment, shared: Common, *, in_depth: bool) -> str:
     return render(assessment, shared.form, width=width(), colour=colour(), in_depth=in_depth)
 
 
-def _write(text: str, shared: Common) -> None:
+def write(text: str, shared: Common) -> None:
+    """Write a report where the options say."""
     if shared.output is not None:
         write_file(shared.output, text, "--output")
     else:
         write_stdout(text)
 
 
-def status_of(assessment: Assessment, tolerated: Verdict) -> int:
+def status_of(verdict: Verdict, seen: Survey, tolerated: Verdict) -> int:
     """Return the exit status of a verdict; what is not worse than `tolerated` is fine."""
-    if assessment.survey.interrupted:
+    if seen.interrupted:
         say("probe: interrupted: this is what was known by then")
         return Status.INTERRUPTED
-    if assessment.verdict >= tolerated or assessment.verdict is Verdict.SOUND:
+    if verdict >= tolerated or verdict is Verdict.SOUND:
         return Status.FINE
-    return Status.UNSEEN if assessment.verdict is Verdict.UNSEEN else Status.BAD
+    return Status.UNSEEN if verdict is Verdict.UNSEEN else Status.BAD

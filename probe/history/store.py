@@ -231,6 +231,17 @@ class Store:
         )
         return {question: (observed, served) for question, observed, served in rows}
 
+    def last_served(self, plan: str, vantage: str | None) -> Mapping[str, int]:
+        """Return in which run each question of a plan was last answered with a certificate chain,
+        by whichever machine asked."""
+        rows = self._rows(
+            "SELECT question, max(served) FROM latest"
+            " WHERE plan = ? AND vantage = ? AND served IS NOT NULL GROUP BY question",
+            plan,
+            vantage or "",
+        )
+        return dict(rows)
+
     # ------------------------------------------------------------ the file
 
     def _rows(self, statement: str, *given: object) -> list[Any]:

@@ -5,7 +5,7 @@ Whatever is wrong with the file is told in a line, and the job goes on without i
 
 import contextlib
 from collections import defaultdict
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,7 @@ from probe.history.place import default_path
 from probe.history.store import Store
 from probe.jobs.sweep import Before, JobError
 from probe.observation.merge import merge
-from probe.observation.model import Outcome, Survey
+from probe.observation.model import Outcome, Question, Survey
 from probe.plan.model import Plan
 
 _RUNS = 12
@@ -136,6 +136,30 @@ def _together(store: Store, wanted: dict[int, set[str]]) -> Survey | None:
     """Return parts of several runs as one survey, the later run's before the earlier one's."""
     newest = sorted(wanted, reverse=True)[:_RUNS]
     return merge(part_of(store.survey(run), wanted[run]) for run in newest) if newest else None
+
+
+def last_served(path: Path | None, plan: Plan, asked: Iterable[Question]) -> Survey:
+    """Return the last answer with a certificate chain to each of these questions, out of a history.
+
+    Raises JobError where there is none, or the history cannot be read.
+    """
+    path = path if path is not None else default_path()
+    nothing = JobError(f"the history {path} holds no certificate of what the plan asks for")
+    if not path.exists():
+        raise nothing
+    wanted: dict[int, set[str]] = defaultdict(set)
+    try:
+        with Store.open(path) as store:
+            served = store.last_served(plan.name, plan.vantage)
+            for question in asked:
+                if question.id in served:
+                    wanted[served[question.id]].add(question.id)
+            found = _together(store, wanted)
+    except HistoryError as error:
+        raise JobError(f"the history {path}: {error}") from None
+    if found is None:
+        raise nothing
+    return found
 
 
 def _before_saved(store: Store, plan: Plan, seen: Survey) -> Before:

@@ -11,8 +11,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from probe.assessment import Assessment
+from probe.due import Due
 from probe.judge.assess import judge
 from probe.judge.change import since
+from probe.judge.due import due
 from probe.judge.part import nodes_asked
 from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
@@ -179,6 +181,11 @@ def assess(
     if before.last is None:
         return found
     return replace(found, since=since(plan, before.last, seen, found))
+
+
+def ends(plan: Plan, seen: Survey, at: datetime | None = None) -> Due:
+    """Return what ends when, as of `at` as for `assess`."""
+    return due(plan, seen, at=at if at is not None else end_of(seen))
 
 
 def end_of(seen: Survey) -> datetime:

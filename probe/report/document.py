@@ -16,7 +16,14 @@ import msgspec
 from probe.assessment import Accepted, Assessment, Change, Finding, Since
 from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
-from probe.observation.model import Handshake, HandshakeAsk, Lookup, LookupAsk, Question
+from probe.observation.model import (
+    Handshake,
+    HandshakeAsk,
+    Lookup,
+    LookupAsk,
+    Question,
+    Survey,
+)
 from probe.report import types
 from probe.report.escape import quiet_json
 
@@ -42,10 +49,7 @@ def report_of(assessment: Assessment) -> types.Report:
         catalogue=assessment.catalogue,
         plan=types.Plan(assessment.plan_name, assessment.planned),
         roots=tuple(types.RootStore(r.name, r.version, r.count) for r in assessment.roots),
-        taken=tuple(
-            types.Taken(t.machine, t.vantage, rfc3339(t.began), rfc3339(t.ended))
-            for t in survey.taken
-        ),
+        taken=taken(survey),
         judged_at=rfc3339(assessment.judged_at),
         verdict=assessment.verdict.word,
         complete=assessment.complete,
@@ -64,6 +68,13 @@ def report_of(assessment: Assessment) -> types.Report:
             for n in assessment.notes
         ),
         since=_since(assessment.since),
+    )
+
+
+def taken(survey: Survey) -> tuple[types.Taken, ...]:
+    """Return when and from where a survey was taken."""
+    return tuple(
+        types.Taken(t.machine, t.vantage, rfc3339(t.began), rfc3339(t.ended)) for t in survey.taken
     )
 
 

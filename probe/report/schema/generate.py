@@ -16,6 +16,7 @@ from typing import Any, Final
 import msgspec
 
 from probe.observation.document import Document as SurveyDocument
+from probe.report.due_types import Due
 from probe.report.past_types import Past
 from probe.report.types import Report
 
@@ -27,6 +28,7 @@ DOCUMENTS: Final[Mapping[str, type]] = {
     "probe-report/1": Report,
     "probe-survey/1": SurveyDocument,
     "probe-past/1": Past,
+    "probe-due/1": Due,
 }
 """Each document that has a Schema, by the value of its `format`."""
 

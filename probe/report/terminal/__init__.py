@@ -6,6 +6,7 @@ may bring other letters. A verdict is always a word; colour only repeats it.
 
 from probe.report.terminal.agenda import render_agenda
 from probe.report.terminal.decision import render_decisions
+from probe.report.terminal.due import render_due
 from probe.report.terminal.past import render_past
 from probe.report.terminal.rules import render_rule, render_rules
 from probe.report.terminal.screen import render
@@ -14,6 +15,7 @@ __all__ = [
     "render",
     "render_agenda",
     "render_decisions",
+    "render_due",
     "render_past",
     "render_rule",
     "render_rules",
