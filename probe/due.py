@@ -46,7 +46,7 @@ class Renewal:
     renew: datetime | None
     """When the plan's window begins: the day to renew."""
     days: int | None
-    """Whole days that are left; below zero once it has ended."""
+    """Whole days that are left; once it has ended, those since, as a negative number."""
     endpoints: tuple[Endpoint, ...]
     nodes: tuple[str, ...]
     """In plan order."""

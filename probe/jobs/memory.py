@@ -135,31 +135,36 @@ def _before(store: Store, plan: Plan, seen: Survey) -> Before:
 def _together(store: Store, wanted: dict[int, set[str]]) -> Survey | None:
     """Return parts of several runs as one survey, the later run's before the earlier one's."""
     newest = sorted(wanted, reverse=True)[:_RUNS]
-    return merge(part_of(store.survey(run), wanted[run]) for run in newest) if newest else None
+    parts = []
+    for run in newest:
+        with contextlib.suppress(KeyError):  # another run may have pruned it just now
+            parts.append(part_of(store.survey(run), wanted[run]))
+    return merge(parts) if parts else None
 
 
 def last_served(path: Path | None, plan: Plan, asked: Iterable[Question]) -> Survey:
     """Return the last answer with a certificate chain to each of these questions, out of a history.
 
-    Raises JobError where there is none, or the history cannot be read.
+    Those that never had one are in it without an answer: nothing is known of them. Raises JobError
+    where there is none at all, or the history cannot be read.
     """
     path = path if path is not None else default_path()
     nothing = JobError(f"the history {path} holds no certificate of what the plan asks for")
     if not path.exists():
         raise nothing
     wanted: dict[int, set[str]] = defaultdict(set)
+    questions = {question.id: question for question in asked}
     try:
         with Store.open(path) as store:
-            served = store.last_served(plan.name, plan.vantage)
-            for question in asked:
-                if question.id in served:
-                    wanted[served[question.id]].add(question.id)
+            for question, run in store.last_served(plan.name, plan.vantage).items():
+                if question in questions:
+                    wanted[run].add(question)
             found = _together(store, wanted)
     except HistoryError as error:
         raise JobError(f"the history {path}: {error}") from None
     if found is None:
         raise nothing
-    return found
+    return replace(found, questions=tuple(questions.values()))
 
 
 def _before_saved(store: Store, plan: Plan, seen: Survey) -> Before:
@@ -168,8 +173,8 @@ def _before_saved(store: Store, plan: Plan, seen: Survey) -> Before:
     asked = {question.id for question in seen.questions}
     for run in store.runs(plan.name):
         if run.ended <= began and run.vantage in vantages:
-            last = part_of(store.survey(run.id), asked)
-            return Before(last, last) if last.questions else Before()
+            last = _together(store, {run.id: asked})
+            return Before(last, last) if last is not None and last.questions else Before()
     return Before()
 
 

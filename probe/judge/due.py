@@ -128,7 +128,7 @@ def _renewal(case: Case, facts: CertFacts, place: _Place) -> Renewal:
         stage=_stage(ends, renew, case.at),
         ends=ends,
         renew=renew,
-        days=(ends - case.at) // _DAY if ends is not None else None,
+        days=_days(ends, case.at) if ends is not None else None,
         endpoints=tuple(kind for kind in Endpoint if kind in place.endpoints),
         nodes=case.sort_nodes(place.nodes),
         opened=tuple(place.opened),
@@ -143,6 +143,10 @@ def _der(case: Case, sha256: str) -> bytes:
     """Return a certificate of the survey, or else the root of the plan that a path ends in."""
     served = case.survey.certificates
     return served[sha256] if sha256 in served else case.everywhere.by_sha[sha256]
+
+
+def _days(ends: datetime, at: datetime) -> int:
+    return (ends - at) // _DAY if ends >= at else -((at - ends) // _DAY)
 
 
 def _stage(ends: datetime | None, renew: datetime | None, at: datetime) -> Stage:

@@ -41,7 +41,9 @@ class Renewal(Struct, frozen=True):
     stage: StageWord
     ends: Annotated[Time | None, Meta(description="Its last second of validity.")]
     renew: Annotated[Time | None, Meta(description="When the plan's window begins.")]
-    days: Annotated[int | None, Meta(description="Whole days left; below zero: ended.")]
+    days: Annotated[
+        int | None, Meta(description="Whole days left; ended: those since, as a negative number.")
+    ]
     endpoints: tuple[EndpointWord, ...]
     nodes: tuple[str, ...]
     opened: Annotated[tuple[str, ...], Meta(description="web: the names it was served for.")]

@@ -1,6 +1,6 @@
 """How a renewal is called, on the screen and in a calendar. Everything returned is safe to show."""
 
-from probe.due import Due, Renewal
+from probe.due import Due, Renewal, Stage
 from probe.report.escape import visible
 from probe.report.terminal import words
 
@@ -38,6 +38,7 @@ def left(one: Renewal) -> str:
     """Return how long it is until a certificate ends, or since it did."""
     if one.days is None:
         return "its end cannot be read"
-    if one.days < 0:
-        return f"ended {words.plural(-one.days, 'day')} ago"
-    return f"in {words.plural(one.days, 'day')}" if one.days else "ends within a day"
+    days = words.plural(abs(one.days), "day")
+    if one.stage is Stage.ENDED:
+        return f"ended {days} ago" if one.days else "ended within the last day"
+    return f"in {days}" if one.days else "ends within a day"

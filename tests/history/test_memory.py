@@ -10,8 +10,8 @@ import pytest
 
 from probe.assessment import Verdict
 from probe.history.store import Store
-from probe.jobs.memory import Memory
-from probe.jobs.sweep import Before, JobError, assess
+from probe.jobs.memory import Memory, last_served
+from probe.jobs.sweep import Before, JobError, assess, ends
 from probe.observation.model import Endpoint, Outcome, Survey
 from tests.history.makes import DAY, PLAN, integrity, renewed, survey
 from tests.judge.pki import AT
@@ -208,3 +208,27 @@ def test_the_parts_of_a_merged_past_keep_their_endpoints(memory: Memory) -> None
     assert last is not None
     assert {record.endpoint for record in last.handshakes} == {Endpoint.WEB, Endpoint.EAP}
     assert len(last.taken) == 2
+
+
+def test_the_last_chains_are_found_through_silence_and_what_never_had_one_stays_asked(
+    path: Path, told: Told
+) -> None:
+    """quay2 falls silent on the second day, and quay4 has always been."""
+    silent = {"quay4": Outcome.SILENT}
+    with Memory(path, told.append) as memory:
+        memory.keep(PLAN, survey(0, eap=silent))
+        memory.keep(PLAN, survey(1, eap={**silent, "quay2": Outcome.SILENT}))
+    asked = tuple(q for q in survey().questions if q.endpoint is not Endpoint.DNS)
+    found = last_served(path, PLAN, asked)
+    assert found.questions == asked
+    at = {record.at for record in found.handshakes if "eap/quay2" in record.question}
+    assert at == {AT}
+    assert {q for q in found.unobserved() if not q.startswith("web/")} == {
+        "eap/quay4/192.0.2.14:1812/PEAP",
+        "eap/quay4/192.0.2.14:1812/EAP-TTLS",
+    }
+    assert ends(PLAN, found).unseen == tuple(q.id for q in asked if "eap/quay4" in q.id)
+    with pytest.raises(JobError, match="holds no certificate of what the plan asks for"):
+        last_served(path, replace(PLAN, name="another"), asked)
+    with pytest.raises(JobError, match="holds no certificate"):
+        last_served(path.with_name("none"), PLAN, asked)

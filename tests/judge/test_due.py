@@ -84,7 +84,7 @@ def test_what_ends_first_comes_first() -> None:
         (0, Stage.LATER, 60, Verdict.SOUND),
         (30, Stage.DUE, 30, Verdict.DUE),
         (60, Stage.DUE, 0, Verdict.DUE),
-        (60.5, Stage.ENDED, -1, Verdict.BLOCKED),
+        (60.5, Stage.ENDED, 0, Verdict.BLOCKED),
         (70, Stage.ENDED, -10, Verdict.BLOCKED),
     ],
 )
