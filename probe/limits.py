@@ -189,3 +189,26 @@ PATTERN_CHARACTERS = 256
 PATTERN_STATES = 2_000
 """States of a regular expression once its repetitions are written out; matching takes time in
 proportion to states and characters, and never more."""
+
+BUNDLE_BYTES = 4_194_304
+"""A file of certificates and keys: one with the chain is a few kilobytes, one of public roots a
+quarter of a megabyte."""
+
+BUNDLE_CERTIFICATES = 512
+"""Certificates of one file: public roots are some hundred and fifty."""
+
+BUNDLE_KEYS = 16
+"""Private keys of one file: each name has one, of each key family."""
+
+BUNDLE_KEY_BYTES = 16_384
+"""The encoding of one private key: RSA of 16,384 bits takes some nine thousand octets."""
+
+KEY_DERIVATION = 2_000_000
+"""Iterations of one key derivation: files ask for two thousand to a million. They are work for
+whoever reads the file, and a hostile one may ask for 2**31 of them."""
+
+KEY_DERIVATIONS = 20_000_000
+"""Iterations of all key derivations of one file, each block counted: some ten seconds."""
+
+KEY_DERIVATION_BYTES = 67_108_864
+"""Memory of one key derivation by scrypt (RFC 7914, 2: 128 times N times r)."""
