@@ -27,14 +27,17 @@ ROOMS = {
         "probe.certificate",
         "probe.plan",
         "probe.assessment",
+        "probe.bundle",
         "probe.due",
     },
+    "probe.bundle": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.due": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.past": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.history": {"probe.files", "probe.observation", "probe.past"},
     "probe.report": {
         "probe.assessment",
         "probe.past",
+        "probe.bundle",
         "probe.due",
         "probe.observation",
         "probe.certificate",
@@ -49,6 +52,7 @@ ROOMS = {
         "probe.plan",
         "probe.assessment",
         "probe.past",
+        "probe.bundle",
         "probe.due",
     },
     "probe.cli": {
@@ -59,6 +63,7 @@ ROOMS = {
         "probe.observation",
         "probe.assessment",
         "probe.past",
+        "probe.bundle",
         "probe.due",
     },
 }

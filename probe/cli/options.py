@@ -112,6 +112,9 @@ class _Verdict(click.ParamType[Verdict]):
         return words[value]
 
 
+VERDICT = _Verdict()
+"""A verdict by its word, as `--tolerate` takes it."""
+
 _FILE = click.Path(path_type=Path, dir_okay=True)
 
 HISTORY = click.option(
@@ -147,7 +150,7 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     ),
     click.option(
         "--tolerate",
-        type=_Verdict(),
+        type=VERDICT,
         default=Verdict.ADVISED,
         help="The worst verdict that still exits 0.",
     ),

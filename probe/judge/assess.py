@@ -1,6 +1,6 @@
 """From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, time
 
 from probe.assessment import (
@@ -24,7 +24,7 @@ from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
 from probe.judge.part import part
 from probe.judge.rows import not_served, served
-from probe.judge.rules import ALL
+from probe.judge.rules import ALL, Judge
 from probe.judge.see import to_see
 from probe.judge.trust import anchors, publicity
 from probe.observation.model import Survey
@@ -38,20 +38,21 @@ def judge(
     at: datetime,
     before: Survey | None = None,
     memory: Explained | None = None,
+    rules: Sequence[Judge] = ALL,
 ) -> Assessment:
     """Judge what was seen against the plan, as of a time with a zone.
 
     Nodes that were not asked are left out: nothing is known of them. `before` is an earlier survey
     of the same plan: an endpoint that served this machine then and is silent now blocks somebody.
-    `memory` keeps examinations for the next judgement of equal chains. Raises ValueError for a
-    time without a zone.
+    `memory` keeps examinations for the next judgement of equal chains. `rules` are those that are
+    asked. Raises ValueError for a time without a zone.
     """
     if at.tzinfo is None:
         raise ValueError("the time to judge at needs a zone")
     case = Case(plan, seen, at=at, before=before, explained=memory)
     drafts: list[Draft] = []
     notes: list[Note] = []
-    for rule in ALL:
+    for rule in rules:
         for said in rule(case):
             if isinstance(said, Note):
                 notes.append(said)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from probe.assessment import Basis, Verdict
 from probe.judge.authority_entries import AUTHORITY_ENTRIES
+from probe.judge.bundle_rules import BUNDLES
 from probe.judge.clients.reactions import World
 from probe.judge.dns_rules import NAMES
 from probe.judge.published_rules import ENTRIES
@@ -476,6 +477,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_PROFILES,
             *_CLUSTER,
             *(_beside(one) for one in CLOSER),
+            *(_beside(one) for one in BUNDLES),
         ),
         key=lambda rule: _ORDER[rule.id],
     )

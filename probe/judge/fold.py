@@ -164,6 +164,15 @@ def _those_addresses(_case: Case, other: Draft, draft: Draft) -> bool:
     return bool(draft.addresses) and set(draft.addresses) <= set(other.addresses)
 
 
+def _refused_for(*kinds: str) -> _Explains:
+    """Other nodes refuse the certificate for one of these reasons, which the bundle explains."""
+
+    def explains(case: Case, other: Draft, draft: Draft) -> bool:
+        return draft.fault[:1] in {(kind,) for kind in kinds} and _same_place(case, other, draft)
+
+    return explains
+
+
 def _certificate(suffixes: tuple[str, ...], endpoint: str) -> tuple[str, ...]:
     return tuple(f"{endpoint}-{suffix}" for suffix in suffixes)
 
@@ -231,7 +240,30 @@ _UNASKED = (
 _NOWHERE = ("dns-no-address", "dns-broken-alias", "dns-no-answer")
 """Why no address of a name is known."""
 
+_JOIN = "cluster-join-untrusted"
+
+_BEFORE_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *(
+        (rule_id, ("bundle-name-uncovered",), _same_place)
+        for rule_id in (*_NAMES, "cluster-name-uncovered", "eap-name-unexpected")
+    ),
+    (_JOIN, ("bundle-name-uncovered",), _refused_for("name-mismatch")),
+    *(
+        (rule_id, ("bundle-chain-incomplete",), _same_place)
+        for rule_id in ("web-chain-incomplete", "eap-chain-incomplete", "bundle-trust-needed")
+    ),
+    (_JOIN, ("bundle-chain-incomplete",), _refused_for("chain-incomplete")),
+    *(
+        # Whoever has the certificate issued by a CA that clients have has mended both.
+        ("bundle-trust-needed", _certificate(_WRONG_ALTOGETHER, endpoint), _same_place)
+        for endpoint in ("web", "eap")
+    ),
+    (_JOIN, ("bundle-trust-needed",), _refused_for("self-signed", "private-root", "unknown-root")),
+)
+"""What is wrong with the files explains what would be wrong were they installed."""
+
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *_BEFORE_IMPORT,
     (
         "dns-views-differ",
         ("dns-no-address", "dns-broken-alias", "dns-wrong-address", "dns-partly-wrong"),

@@ -51,10 +51,12 @@ def resolve(
     *,
     environment: Mapping[str, str] = os.environ,
     prompt: Prompt | None = None,
+    what: str = "RADIUS shared secret",
 ) -> dict[SecretRef, Secret]:
     """Return the secret of each reference. `ask` is asked once, whoever shares it.
 
-    `prompt` is used instead of the terminal. Raises SecretError with all that cannot be had.
+    `prompt` is used instead of the terminal, where `what` says what to type. Raises SecretError
+    with all that cannot be had.
     """
     found: dict[SecretRef, Secret] = {}
     missing: list[str] = []
@@ -63,7 +65,7 @@ def resolve(
         if reference.ask and missing:
             break
         try:
-            found[reference] = _one(reference, environment, prompt)
+            found[reference] = _one(reference, environment, prompt or (lambda: _ask(what)))
         except _NotHad as error:
             missing.append(str(error))
     if missing:
@@ -75,12 +77,12 @@ class _NotHad(Exception):
     """One secret that cannot be had, and why."""
 
 
-def _one(reference: SecretRef, environment: Mapping[str, str], prompt: Prompt | None) -> Secret:
+def _one(reference: SecretRef, environment: Mapping[str, str], prompt: Prompt) -> Secret:
     if reference.environment is not None:
         return _from_environment(reference.environment, environment)
     if reference.file is not None:
         return _from_file(reference.file)
-    value = (prompt or _ask)().encode(errors="surrogateescape")
+    value = prompt().encode(errors="surrogateescape")
     if not value:
         raise _NotHad("no secret was typed")
     return Secret(value)
@@ -121,12 +123,12 @@ def _from_file(path: Path) -> Secret:
     return Secret(value)
 
 
-def _ask() -> str:
+def _ask(what: str) -> str:
     if sys.stdin is None or not sys.stdin.isatty():
         raise _NotHad("the secret has to be asked for, and there is no terminal to ask on")
     with warnings.catch_warnings():
         warnings.simplefilter("error", getpass.GetPassWarning)
         try:
-            return getpass.getpass("RADIUS shared secret: ")
+            return getpass.getpass(f"{what}: ")
         except (EOFError, getpass.GetPassWarning):
             raise _NotHad("the secret could not be asked for on this terminal") from None

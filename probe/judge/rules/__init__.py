@@ -103,3 +103,26 @@ ALL: tuple[Judge, ...] = (
     between.client_purpose,
     between.half_renewed,
 )
+
+OF_CERTIFICATES: tuple[Judge, ...] = (
+    _web_certificates,
+    _eap_certificates,
+    _chains,
+    web.name_mismatch,
+    eap.names,
+    eap.same_as_web,
+    profile.names,
+    profile.anchors,
+    issue.timestamps_elsewhere,
+    issue.long_under_private_roots,
+    issue.far_authorities,
+    supplicant.public_root,
+    supplicant.empty_subject,
+    supplicant.no_alternative_names,
+    supplicant.override_disabled,
+    cluster.join_untrusted,
+    cluster.name_uncovered,
+    between.client_purpose,
+)
+"""Rules that look at certificates and the plan alone, and at nothing that a server does: what they
+say holds before a certificate is served."""

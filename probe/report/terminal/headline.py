@@ -34,10 +34,10 @@ def headline(view: View) -> Iterator[RenderableType]:
     yield from _as_of(view)
     yield from _part(view)
     yield from _before(view)
-    yield from _felt(view, Verdict.BLOCKED, "Blocked now")
-    yield from _felt(view, Verdict.WARNED, "Warned now")
+    yield from felt(view, Verdict.BLOCKED, "Blocked now")
+    yield from felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
-    yield from _first(view)
+    yield from first(view)
     yield from _since(view)
 
 
@@ -76,14 +76,19 @@ def _before(view: View) -> Iterator[RenderableType]:
             yield Labelled("First of all" if number == 0 else "", body, COLUMN, hang=2)
 
 
-def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
+def felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
+    """Yield who is blocked or warned, and where."""
     entries = [item for item in view.assessment.headline.felt if item.verdict is verdict]
     if not entries:
         yield Labelled(label, Text("nobody").append_text(_as_far_as_seen(view)), COLUMN)
     for number, entry in enumerate(entries[:ENTRIES]):
         who = [view.client(family) for family in entry.clients]
-        body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
-        body.append(f", {_doing(view, entry)}").append_text(view.references(entry.findings))
+        if who or entry.endpoint is not Endpoint.BUNDLE:
+            body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
+            body.append(f", {_doing(view, entry)}")
+        else:
+            body = styled("whoever imports it", of_verdict(verdict))
+        body.append_text(view.references(entry.findings))
         yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
     yield from _more(entries, "where it is felt")
 
@@ -111,6 +116,8 @@ def _doing(view: View, entry: Felt) -> str:
             what = f"looking up {names or 'its name'}"
         case Endpoint.CLUSTER:
             what = f"opening {names}" if names else "calling from another node"
+        case Endpoint.BUNDLE:
+            what = f"opening {names}" if names else "shown this certificate"
         case _:
             what = f"by {words.endpoint(entry.endpoint)}"
     return f"{what} at {nodes}" if nodes else what
@@ -142,7 +149,8 @@ def _difference(entry: Apart) -> str:
     return ", ".join(parts)
 
 
-def _first(view: View) -> Iterator[RenderableType]:
+def first(view: View) -> Iterator[RenderableType]:
+    """Yield what to begin with."""
     finding = view.finding(view.assessment.headline.first)
     if finding is None:
         yield Labelled("Do first", Text("nothing to be done"), COLUMN)
