@@ -6,7 +6,6 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +13,7 @@ import pytest
 
 from probe.certificate.container import Bundle, read_bundle
 
-PASSWORD = "Fähre 12"
+PASSWORD = "Fähre 12"  # noqa: S105  # of files made here
 """With letters that are encoded differently in PKCS#12 and in PKCS#5."""
 
 
@@ -30,6 +29,10 @@ class World:
     def der(self, name: str) -> bytes:
         """Return a certificate as openssl turns it into DER."""
         return openssl("x509", "-in", self.path(f"{name}.pem"), "-outform", "DER")
+
+    def der_text(self, name: str) -> bytes:
+        """Return a certificate as PEM."""
+        return openssl("x509", "-in", self.path(f"{name}.pem"))
 
     def pkcs12(self, *options: str, chain: bool = True) -> bytes:
         """Return a PKCS#12 file of the leaf, its key and its issuers."""
@@ -120,6 +123,3 @@ def nobody(_: int) -> bytes | None:
 def unasked(_: int) -> bytes | None:
     """Fail if a password is asked for."""
     raise AssertionError("a password was asked for")
-
-
-Ask = Callable[[int], bytes | None]
