@@ -305,6 +305,53 @@ class Since:
         return not (self.changes or self.appeared or self.gone or self.altered)
 
 
+class Stage(Enum):
+    """How far an import has come at one node."""
+
+    SERVED = "served"
+    """What is served is what was expected."""
+    PARTLY = "partly"
+    """It is served, and beside it what it was to replace, or with another chain."""
+    ELSEWHERE = "elsewhere"
+    """It is served on the node's other endpoint, and not on the one that it is meant for."""
+    NOT_SERVED = "not-served"
+    """Something else is served."""
+    UNSEEN = "unseen"
+    """Nothing was served, so nothing is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedAt:
+    """How one node stands to what was expected of it."""
+
+    node: str
+    endpoint: Endpoint
+    stage: Stage
+    certificates: tuple[str, ...]
+    """SHA-256 of the servers' certificates that are served there, in the order met."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """One certificate that was to be imported, and where it has arrived."""
+
+    title: str
+    """What it is called: its name, or the fingerprint that was given."""
+    certificate: str | None
+    """Its SHA-256; None: a fingerprint of another kind was given, and nobody serves it."""
+    until: datetime | None
+    """When it ends, where that is known."""
+    chain_known: bool
+    """Whether the chain that should come with it is known."""
+    at: tuple[ExpectedAt, ...]
+    """In the order of the plan, web before EAP; empty: what it is meant for was not asked."""
+
+    @property
+    def fulfilled(self) -> bool:
+        """Whether all is as it was expected."""
+        return bool(self.at) and all(one.stage is Stage.SERVED for one in self.at)
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that reports render."""
@@ -336,6 +383,8 @@ class Assessment:
     """None: all of the plan was looked at."""
     since: Since | None = None
     """None: no earlier run is known to compare with."""
+    expected: tuple[Expectation, ...] = ()
+    """What was to be imported, if somebody said so."""
 
     @property
     def planned(self) -> int:

@@ -15,6 +15,7 @@ from probe.due import Due
 from probe.judge.assess import judge
 from probe.judge.change import since
 from probe.judge.due import due
+from probe.judge.imported import Imported
 from probe.judge.part import nodes_asked
 from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
@@ -41,6 +42,8 @@ class Scope:
     """Names of nodes; empty: all."""
     repeat: int | None = None
     """How often the same is asked of one web address by one name; None: as the depth has it."""
+    both_kinds: bool = False
+    """Whether EAP endpoints are asked by each key family, too."""
 
     @property
     def in_depth(self) -> bool:
@@ -51,7 +54,14 @@ class Scope:
 def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
     """Return what is to be asked. Raises JobError for an unknown node, or if it is nothing."""
     check_nodes(plan, scope.nodes)
-    found = agenda(plan, scope.depth, only=scope.only, nodes=scope.nodes, repeat=scope.repeat)
+    found = agenda(
+        plan,
+        scope.depth,
+        only=scope.only,
+        nodes=scope.nodes,
+        repeat=scope.repeat,
+        both_kinds=scope.both_kinds,
+    )
     if not found:
         wanted = ", ".join(sorted(scope.only))
         raise JobError(f"there is nothing to ask: the plan says nothing of {wanted}")
@@ -171,13 +181,19 @@ class Before:
 
 
 def assess(
-    plan: Plan, seen: Survey, at: datetime | None = None, before: Before = Before()
+    plan: Plan,
+    seen: Survey,
+    at: datetime | None = None,
+    before: Before = Before(),
+    imported: Imported | None = None,
 ) -> Assessment:
-    """Judge a survey as of `at`; None: its own end, of several the latest.
+    """Judge a survey as of `at`; None: its own end, of several the latest. `imported` should be
+    served by now.
 
     Nodes that were not asked are left out: nothing is known of them, not even that they are sound.
     """
-    found = judge(plan, seen, at=at if at is not None else end_of(seen), before=before.answered)
+    as_of = at if at is not None else end_of(seen)
+    found = judge(plan, seen, at=as_of, before=before.answered, expected=imported)
     if before.last is None:
         return found
     return replace(found, since=since(plan, before.last, seen, found))

@@ -15,6 +15,8 @@ from probe.assessment import (
     RootStore,
     Verdict,
 )
+from probe.certificate.container import Expected
+from probe.judge.awaited import awaited
 from probe.judge.case import Case
 from probe.judge.catalogue import BY_ID, VERSION
 from probe.judge.clients.reactions import TITLES, Known, worst_of_each
@@ -22,6 +24,7 @@ from probe.judge.draft import Draft
 from probe.judge.explained import Explained
 from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
+from probe.judge.imported import Imported, imported
 from probe.judge.part import part
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL, Judge
@@ -37,6 +40,7 @@ def judge(
     *,
     at: datetime,
     before: Survey | None = None,
+    expected: Expected | Imported | None = None,
     memory: Explained | None = None,
     rules: Sequence[Judge] = ALL,
 ) -> Assessment:
@@ -44,12 +48,13 @@ def judge(
 
     Nodes that were not asked are left out: nothing is known of them. `before` is an earlier survey
     of the same plan: an endpoint that served this machine then and is silent now blocks somebody.
-    `memory` keeps examinations for the next judgement of equal chains. `rules` are those that are
-    asked. Raises ValueError for a time without a zone.
+    `expected` was just imported. `memory` keeps examinations for the next judgement of equal
+    chains. `rules` are those that are asked. Raises ValueError for a time without a zone.
     """
     if at.tzinfo is None:
         raise ValueError("the time to judge at needs a zone")
-    case = Case(plan, seen, at=at, before=before, explained=memory)
+    told_of = imported(expected)
+    case = Case(plan, seen, at=at, before=before, explained=memory, expected=told_of)
     drafts: list[Draft] = []
     notes: list[Note] = []
     for rule in rules:
@@ -91,6 +96,7 @@ def judge(
         headline=headline(told, rows, missing, [node.name for node in nodes]),
         client_titles=TITLES,
         part=part(plan, seen),
+        expected=tuple(one.told() for one in awaited(case)),
     )
 
 
@@ -109,7 +115,7 @@ def _finding(case: Case, cause: Cause) -> Finding:
         id=draft.id,
         rule=draft.rule_id,
         verdict=cause.verdict,
-        endpoint=draft.rule.endpoint,
+        endpoint=draft.endpoint,
         nodes=draft.nodes,
         name=draft.name,
         addresses=draft.addresses,

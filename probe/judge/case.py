@@ -15,12 +15,13 @@ from probe.judge.authority.sources import Sources, issuers_fetched, with_certifi
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
+from probe.judge.imported import NOTHING, Imported
 from probe.judge.part import nodes_asked
 from probe.judge.path import Explanation
 from probe.judge.standing import Known, standing_of
 from probe.judge.strict import Policy, policies
 from probe.judge.trust import AnchorSet, anchors
-from probe.judge.visit import Place, Visit
+from probe.judge.visit import Place, Visit, met
 from probe.observation.model import (
     Aspect,
     Endpoint,
@@ -35,10 +36,6 @@ from probe.plan.places import plan_of, planned_addresses
 __all__ = ["REFERENCE", "Case", "Place", "Visit"]
 
 _Item = TypeVar("_Item")
-
-_FACES = frozenset({Aspect.FAMILY, Aspect.AGAIN})
-"""Further questions whose answers some client meets: one that wants the other kind of key, or that
-comes a little later."""
 
 REFERENCE = {Endpoint.WEB: "chromium-web", Endpoint.EAP: "linux-eap"}
 """Families whose rules are those of the standards, for what has to be known of every chain."""
@@ -62,6 +59,7 @@ class Case:
         at: datetime,
         before: Survey | None = None,
         explained: Explained | None = None,
+        expected: Imported = NOTHING,
     ) -> None:
         self.whole = plan
         """With the nodes that were not asked: they are there, though nothing is known of them."""
@@ -77,6 +75,8 @@ class Case:
         self.facts: dict[str, CertFacts] = {
             sha256: facts_of(der) for sha256, der in survey.certificates.items()
         }
+        self.expected = expected
+        """What was just imported."""
         self._before = before
         self._explained = explained or Explained()
         self.hosts = _by(plan.nodes, lambda node: node.host)
@@ -89,23 +89,8 @@ class Case:
 
     @cached_property
     def web(self) -> tuple[Visit, ...]:
-        """The web visits that show what clients meet, in the order asked.
-
-        Of the further questions these are the answers that the visit itself has not shown already:
-        the certificate of the other key family, another one at another time.
-        """
-        shown: dict[object, set[object]] = defaultdict(set)
-        for visit in self.asked_of_web:
-            if visit.aspect is None:
-                shown[visit.place].add(visit.face)
-        met = []
-        for visit in self.asked_of_web:
-            if visit.aspect is None:
-                met.append(visit)
-            elif visit.aspect in _FACES and visit.chain and visit.face not in shown[visit.place]:
-                shown[visit.place].add(visit.face)
-                met.append(visit)
-        return tuple(met)
+        """The web visits that show what clients meet, in the order asked."""
+        return tuple(met(self.asked_of_web))
 
     @cached_property
     def asked_of_web(self) -> tuple[Visit, ...]:
@@ -115,12 +100,25 @@ class Case:
 
     @cached_property
     def eap(self) -> tuple[Visit, ...]:
-        """Every EAP conversation, in the order asked."""
+        """The EAP conversations that show what supplicants meet, in the order asked."""
+        found = tuple(met(self.asked_of_eap))
+        shown = {visit.server for visit in found if visit.chain}
+        # Where nothing newer is spoken, an old version's answer is the only one.
+        old = self.aside(Aspect.OLD_VERSION, Endpoint.EAP)
+        return (*found, *(v for v in old if v.chain and v.server not in shown))
+
+    @cached_property
+    def asked_of_eap(self) -> tuple[Visit, ...]:
+        """Every EAP conversation, in the order asked, further questions among them."""
         return self._visits(Endpoint.EAP)
 
-    def aside(self, aspect: Aspect) -> tuple[Visit, ...]:
-        """Return the web visits that were after one aspect, beside those that clients make."""
-        return tuple(visit for visit in self.asked_of_web if visit.aspect is aspect)
+    def asked(self, endpoint: Endpoint) -> tuple[Visit, ...]:
+        """Return every visit of the web or the EAP endpoint."""
+        return self.asked_of_web if endpoint is Endpoint.WEB else self.asked_of_eap
+
+    def aside(self, aspect: Aspect, endpoint: Endpoint = Endpoint.WEB) -> tuple[Visit, ...]:
+        """Return the visits that were after one aspect, beside those that clients make."""
+        return tuple(visit for visit in self.asked(endpoint) if visit.aspect is aspect)
 
     @cached_property
     def looked_closely(self) -> bool:

@@ -11,6 +11,7 @@ from probe.judge.authority_entries import AUTHORITY_ENTRIES
 from probe.judge.bundle_rules import BUNDLES
 from probe.judge.clients.reactions import World
 from probe.judge.dns_rules import NAMES
+from probe.judge.import_rules import IMPORTS
 from probe.judge.published_rules import ENTRIES
 from probe.judge.web_rules import CLOSER, Beside
 from probe.observation.model import Endpoint
@@ -52,8 +53,9 @@ class Rule:
 _ORDER = {rule_id: place for place, rule_id in enumerate(RULE_IDS)}
 
 
-_FIXED_AT = {"profile": "eap", "here": "web"}
-"""Rules of other rooms than an endpoint, and at which one they are told."""
+_FIXED_AT = {"profile": "eap", "here": "web", "import": "cluster"}
+"""Rules of other rooms than an endpoint, and at which one they are told. Those of imports name the
+endpoint themselves."""
 
 
 def _rule(
@@ -477,6 +479,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_PROFILES,
             *_CLUSTER,
             *(_beside(one) for one in CLOSER),
+            *(_beside(one) for one in IMPORTS),
             *(_beside(one) for one in BUNDLES),
         ),
         key=lambda rule: _ORDER[rule.id],

@@ -164,6 +164,12 @@ def _those_addresses(_case: Case, other: Draft, draft: Draft) -> bool:
     return bool(draft.addresses) and set(draft.addresses) <= set(other.addresses)
 
 
+def _better_at_hand(case: Case, other: Draft, draft: Draft) -> bool:
+    """It is about a certificate in whose place a better one is to be served."""
+    at_fault = frozenset(draft.certificates)
+    return bool(at_fault) and at_fault <= other.replaces and _same_place(case, other, draft)
+
+
 def _refused_for(*kinds: str) -> _Explains:
     """Other nodes refuse the certificate for one of these reasons, which the bundle explains."""
 
@@ -261,6 +267,38 @@ _BEFORE_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     (_JOIN, ("bundle-trust-needed",), _refused_for("self-signed", "private-root", "unknown-root")),
 )
 """What is wrong with the files explains what would be wrong were they installed."""
+
+_AFTER_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *(
+        (rule_id, ("import-node-missed", "import-other-endpoint"), _one_group)
+        for rule_id in (
+            *("eap-half-renewed", "cluster-half-renewed"),
+            *("eap-leaf-differs", "eap-root-differs", "eap-chain-differs"),
+        )
+    ),
+    *(
+        (f"{endpoint}-{suffix}", (f"import-{what}",), _better_at_hand)
+        for endpoint in ("web", "eap")
+        for what in ("not-served", "node-missed", "other-endpoint", "other-family-left")
+        for suffix in ("expired", "expiring")
+    ),
+    *(
+        (rule_id, ("import-other-family-left",), _better_at_hand)
+        for rule_id in ("web-families-differ", "eap-families-differ")
+    ),
+    # Chosen for the endpoint that it was made for, it is wrong nowhere.
+    *(
+        (rule_id, ("import-other-endpoint",), _same_place)
+        for rule_id in (*_FAILING, *_DIFFERENCE, "cluster-name-uncovered", _JOIN)
+    ),
+    *(
+        (f"{endpoint}-{suffix}", ("import-chain-differs",), _same_place)
+        for endpoint in ("web", "eap")
+        for suffix in ("chain-incomplete", "chain-disordered")
+    ),
+    (_JOIN, ("import-chain-differs",), _refused_for("chain-incomplete")),
+)
+"""Whoever makes the import whole has mended what is wrong with what it replaces."""
 
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     *_BEFORE_IMPORT,
@@ -369,6 +407,7 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     ),
     ("web-silent", _NOWHERE, _no_address),
     ("eap-silent", _NOWHERE, _no_address),
+    *_AFTER_IMPORT,
 )
 """Rule, the rules that may explain it (the first that does is taken), and when one does. The order
 matters: what was folded is no longer on top for those after it."""

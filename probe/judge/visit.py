@@ -1,9 +1,15 @@
 """One handshake record together with what the plan says of the place it speaks of."""
 
+from collections import defaultdict
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 
-from probe.observation.model import Aspect, Endpoint, Handshake, HandshakeAsk
+from probe.observation.model import Aspect, Endpoint, Handshake, HandshakeAsk, Method
 from probe.plan.model import Audience, Service
+
+_FACES = frozenset({Aspect.FAMILY, Aspect.AGAIN})
+"""Further questions whose answers some client meets: one that wants the other kind of key, or that
+comes a little later."""
 
 Place = tuple[Endpoint, str, tuple[str, ...]]
 """Endpoint, node and served chain (empty: nothing was served): what a finding speaks of."""
@@ -35,13 +41,27 @@ class Visit:
 
     @property
     def aspect(self) -> Aspect | None:
-        """web: what a further question was after; None: the visit as a client makes it."""
+        """What a further question was after; None: the visit as a client makes it."""
         return self.record.asked.aspect
 
     @property
-    def place(self) -> tuple[str | None, int, str | None]:
-        """Where it went, and by which name."""
-        return self.asked.address, self.asked.port, self.name
+    def place(self) -> Hashable:
+        """Where it went, and by which name; eap: in which method and context."""
+        asked = self.asked
+        return asked.address, asked.port, self.name, asked.methods[:1], asked.visit
+
+    @property
+    def server(self) -> Hashable:
+        """The server that it went to, as it is reached from one place."""
+        return self.asked.address, self.asked.port, self.record.nodes, self.record.vantage
+
+    @property
+    def method(self) -> Method | None:
+        """eap: the method that was agreed, or else the first that it asked for."""
+        seen = self.record.eap
+        if seen is not None and seen.method is not None:
+            return seen.method
+        return next(iter(self.asked.methods), None)
 
     @property
     def chain(self) -> tuple[str, ...]:
@@ -57,3 +77,21 @@ class Visit:
     def places(self) -> frozenset[Place]:
         """What a finding that rests on this visit speaks of."""
         return frozenset((self.record.endpoint, node, self.chain) for node in self.nodes)
+
+
+def met(asked: tuple[Visit, ...]) -> Iterator[Visit]:
+    """Yield the visits that show what clients meet.
+
+    Of the further questions these are the answers that the visit itself has not shown already: the
+    certificate of the other key family, another one at another time.
+    """
+    shown: dict[Hashable, set[object]] = defaultdict(set)
+    for visit in asked:
+        if visit.aspect is None:
+            shown[visit.place].add(visit.face)
+    for visit in asked:
+        if visit.aspect is None:
+            yield visit
+        elif visit.aspect in _FACES and visit.chain and visit.face not in shown[visit.place]:
+            shown[visit.place].add(visit.face)
+            yield visit

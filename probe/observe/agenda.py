@@ -7,9 +7,10 @@ falls out by comparison: nothing can be missed in silence.
 from collections.abc import Iterable, Iterator
 from enum import Enum
 
-from probe.observation.model import Endpoint, HandshakeAsk, Question
+from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Question
 from probe.observe.dnsquestions import lookups
 from probe.observe.webquestions import (
+    FAMILIES,
     Closeness,
     canary_visits,
     led_visits,
@@ -45,12 +46,15 @@ def agenda(
     only: frozenset[Endpoint] = ALL,
     nodes: tuple[str, ...] = (),
     repeat: int | None = None,
+    both_kinds: bool = False,
 ) -> tuple[Question, ...]:
     """Return what to ask, in the order of the plan: names, then each node, then virtual addresses.
 
     `only` names the endpoints to ask, `nodes` the nodes (empty: all). A question about several
     nodes speaks of the chosen ones among them. `repeat`: how often the same is asked of one web
-    address by one name, the first time counted. Raises KeyError for a node that is not in the plan.
+    address by one name, the first time counted. `both_kinds`: EAP endpoints are asked by each key
+    family too, which are two conversations more with each address. Raises KeyError for a node that
+    is not in the plan.
     """
     chosen = frozenset(plan.node(name).name for name in nodes or (n.name for n in plan.nodes))
     part = plan_of(plan, chosen)
@@ -68,7 +72,7 @@ def agenda(
         if Endpoint.WEB in only:
             questions += web_visits(node, opened[node.name], web)
         if Endpoint.EAP in only and node.eap is not None:
-            questions += _eap_visits(node, node.eap, depth)
+            questions += _eap_visits(node, node.eap, depth, both_kinds=both_kinds)
     for service in part.services:
         if service.endpoint in only:
             questions += _virtual_visits(part, service, web)
@@ -91,7 +95,7 @@ def secrets_needed(plan: Plan, questions: Iterable[Question]) -> tuple[SecretRef
     return tuple(dict.fromkeys(secret for secret in found if secret is not None))
 
 
-def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
+def _eap_visits(node: Node, eap: Eap, depth: Depth, *, both_kinds: bool) -> Iterator[Question]:
     methods = eap.methods
     if depth is Depth.SWEEP:
         # The first method alone, then one that takes whatever else the server offers: each
@@ -108,6 +112,17 @@ def _eap_visits(node: Node, eap: Eap, depth: Depth) -> Iterator[Question]:
             ask = HandshakeAsk(address, eap.port, methods=methods, visit=visit.name)
             yield Question(
                 f"{where}/{methods[0]}/{visit.name}", Endpoint.EAP, (node.name,), handshake=ask
+            )
+        for family in FAMILIES if both_kinds else ():
+            ask = HandshakeAsk(
+                address,
+                eap.port,
+                methods=methods[:1],
+                key_family=family,
+                aspect=Aspect.FAMILY,
+            )
+            yield Question(
+                f"{where}/{methods[0]}/{family}", Endpoint.EAP, (node.name,), handshake=ask
             )
 
 

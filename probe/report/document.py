@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from probe.assessment import Accepted, Assessment, Change, Finding, Since
+from probe.assessment import Accepted, Assessment, Change, Expectation, Finding, Since
 from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
 from probe.observation.model import (
@@ -68,6 +68,21 @@ def report_of(assessment: Assessment) -> types.Report:
             for n in assessment.notes
         ),
         since=_since(assessment.since),
+        expected=tuple(_expectation(one) for one in assessment.expected),
+    )
+
+
+def _expectation(one: Expectation) -> types.Expectation:
+    return types.Expectation(
+        title=one.title,
+        certificate=one.certificate,
+        not_after=maybe(one.until),
+        chain_known=one.chain_known,
+        fulfilled=one.fulfilled,
+        at=tuple(
+            types.ExpectedAt(at.node, at.endpoint.value, at.stage.value, at.certificates)
+            for at in one.at
+        ),
     )
 
 

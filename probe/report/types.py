@@ -275,6 +275,37 @@ class Since(Struct, frozen=True):
     altered: tuple[Altered, ...]
 
 
+class ExpectedAt(Struct, frozen=True):
+    """How one node stands to a certificate that was to be imported."""
+
+    node: str
+    endpoint: EndpointWord
+    stage: Annotated[
+        str,
+        Meta(
+            description="How far the import has come there.",
+            examples=["served", "partly", "elsewhere", "not-served", "unseen"],
+        ),
+    ]
+    certificates: Annotated[
+        tuple[Digest, ...], Meta(description="The servers' certificates that are served there.")
+    ]
+
+
+class Expectation(Struct, frozen=True):
+    """A certificate that was to be imported, and where it has arrived."""
+
+    title: str
+    certificate: Annotated[
+        Digest | None,
+        Meta(description="null: a SHA-1 fingerprint was given, and nobody serves it."),
+    ]
+    not_after: Time | None
+    chain_known: bool
+    fulfilled: Annotated[bool, Meta(description="Whether all is as it was expected.")]
+    at: tuple[ExpectedAt, ...]
+
+
 class Report(Struct, frozen=True):
     """The result of one judgement, whole."""
 
@@ -295,4 +326,7 @@ class Report(Struct, frozen=True):
     notes: tuple[Note, ...]
     since: Annotated[
         Since | None, Meta(description="null: no earlier run is known to compare with.")
+    ]
+    expected: Annotated[
+        tuple[Expectation, ...], Meta(description="What was to be imported, if somebody said so.")
     ]

@@ -64,16 +64,17 @@ def fingerprint_in(text: str) -> str | None:
 
 def read_expected(
     files: Sequence[tuple[str, bytes]], passwords: Callable[[int], bytes | None]
-) -> Expected:
+) -> tuple[Expected, ...]:
     """Return what files (name, octets) say: bundles as of `read_bundle`, or a fingerprint.
 
-    Raises ExpectedError: there is no certificate, or there are several servers' certificates.
+    Several servers' certificates are several: one of each key family may be imported together.
+    Raises ExpectedError: there is no certificate.
     """
     for _, octets in files:
         if len(octets) <= _LONGEST:
             found = fingerprint_in(as_text(octets).decode("utf-8", "replace"))
             if found is not None:
-                return Expected(fingerprint=found)
+                return (Expected(fingerprint=found),)
     bundle = read_bundle(files, passwords)
     orders = in_order(bundle)
     if not orders:
@@ -81,9 +82,5 @@ def read_expected(
         if problem is not None:
             raise ExpectedError(f"{problem.file} {problem.says}")
         raise ExpectedError(f"{files[0][0]} holds no certificate" if files else "no file was given")
-    proven = [order for order in orders if order.key is not None] or list(orders)
-    if len(proven) > 1:
-        raise ExpectedError(
-            f"{len(proven)} servers' certificates are in it, and one can be expected"
-        )
-    return Expected(certificates=proven[0].chain)
+    proven = [order for order in orders if order.key is not None] or orders
+    return tuple(Expected(certificates=order.chain) for order in proven)

@@ -21,6 +21,7 @@ from probe.judge.rules import (
     dns,
     eap,
     families,
+    imports,
     intercepted,
     issue,
     profile,
@@ -102,6 +103,7 @@ ALL: tuple[Judge, ...] = (
     cluster.name_uncovered,
     between.client_purpose,
     between.half_renewed,
+    imports.imports,
 )
 
 OF_CERTIFICATES: tuple[Judge, ...] = (

@@ -9,6 +9,7 @@ from probe.assessment import Apart, Felt, Folded, Verdict
 from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
+from probe.report.terminal.expected import expected
 from probe.report.terminal.paper import Indented, Labelled, styled
 from probe.report.terminal.styles import of_verdict
 from probe.report.terminal.view import View
@@ -34,6 +35,7 @@ def headline(view: View) -> Iterator[RenderableType]:
     yield from _as_of(view)
     yield from _part(view)
     yield from _before(view)
+    yield from expected(view, COLUMN)
     yield from felt(view, Verdict.BLOCKED, "Blocked now")
     yield from felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
