@@ -201,14 +201,22 @@ BUNDLE_KEYS = 16
 """Private keys of one file: each name has one, of each key family."""
 
 BUNDLE_KEY_BYTES = 16_384
-"""The encoding of one private key: RSA of 16,384 bits takes some nine thousand octets."""
+"""The encoding of one private key: RSA of 8,192 bits takes below five thousand octets."""
+
+BUNDLE_RSA_BITS = 8_192
+"""An RSA key that is asked to sign: twice what the largest in use have. The work grows with the
+third power."""
+
+BUNDLE_RC2_BYTES = 262_144
+"""What is decrypted by RC2, the one cipher that is no library's here: a second's work. Such files
+are old, and hold a chain."""
 
 KEY_DERIVATION = 2_000_000
 """Iterations of one key derivation: files ask for two thousand to a million. They are work for
 whoever reads the file, and a hostile one may ask for 2**31 of them."""
 
-KEY_DERIVATIONS = 20_000_000
-"""Iterations of all key derivations of one file, each block counted: some ten seconds."""
+KEY_DERIVATIONS = 12_000_000
+"""Iterations of all key derivations of one file, each block counted: some eight seconds."""
 
 KEY_DERIVATION_BYTES = 67_108_864
 """Memory of one key derivation by scrypt (RFC 7914, 2: 128 times N times r)."""

@@ -27,6 +27,7 @@ from probe.certificate.container import (
     read_bundle,
     read_request,
 )
+from probe.certificate.container.key import proves
 from probe.certificate.container.work import ReadError, Work
 from probe.certificate.der import DerError
 from tests.certificate.makes import PASSWORD, one, openssl, world
@@ -167,7 +168,7 @@ def test_a_file_cannot_ask_for_more_iterations_than_are_made(options: str) -> No
 
 def test_key_derivations_of_one_file_are_bounded_together() -> None:
     work = Work()
-    for _ in range(10):
+    for _ in range(6):
         work.spend(2_000_000)
     with pytest.raises(ReadError, match="iterations"):
         work.spend(1)
@@ -227,6 +228,42 @@ def test_a_private_key_larger_than_any_is_not_loaded() -> None:
     key = serialize(0x30, b"\x02\x01\x00" + serialize(0x02, b"\x7f" * 20_000) + b"\x02\x01\x03")
     (problem,) = one(key).problems
     assert problem.trouble is Trouble.EXCESSIVE
+
+
+def rsa_key(modulus: int, other: int) -> bytes:
+    """RSAPrivateKey (RFC 8017, A.1.2), which is none: parts of that many bits."""
+    numbers = [0, 1 << modulus - 1 | 1, 65537, *[1 << other - 1 | 1] * 6]
+    octets = [number.to_bytes(number.bit_length() // 8 + 1, "big") for number in numbers]
+    return serialize(0x30, b"".join(serialize(0x02, one) for one in octets))
+
+
+@pytest.mark.parametrize(("modulus", "other"), [(10_000, 5_000), (2_048, 10_000)])
+def test_an_rsa_key_that_would_sign_for_minutes_is_not_asked_to(modulus: int, other: int) -> None:
+    bundle = one(rsa_key(modulus, other))
+    (problem,) = bundle.problems
+    assert problem.trouble is Trouble.EXCESSIVE
+    assert bundle.keys == ()
+
+
+def test_a_key_of_nonsense_proves_nothing() -> None:
+    bundle = one(rsa_key(2_048, 1_024))
+    assert all(proves(key, key.spki) is not True for key in bundle.keys)
+
+
+def test_an_old_cipher_is_not_asked_for_megabytes() -> None:
+    """A PFX with one safe of RC2 (RFC 7292, C) and no seal."""
+    identifier, data, encrypted = (
+        bytes.fromhex(text)
+        for text in ("060a2a864886f70d010c0106", "06092a864886f70d010701", "06092a864886f70d010706")
+    )
+    scheme = serialize(0x30, identifier + serialize(0x30, b"\x04\x08saltsalt\x02\x01\x01"))
+    info = serialize(0x30, data + scheme + serialize(0x80, bytes(1_000_000)))
+    safe = encrypted + serialize(0xA0, serialize(0x30, b"\x02\x01\x00" + info))
+    safes = serialize(0x30, serialize(0x30, safe))
+    contents = serialize(0x30, data + serialize(0xA0, serialize(0x04, safes)))
+    (problem,) = one(serialize(0x30, b"\x02\x01\x03" + contents)).problems
+    assert problem.trouble is Trouble.EXCESSIVE
+    assert "RC2" in problem.says
 
 
 # ---------------------------------------------------------------- BER

@@ -1,4 +1,4 @@
-"""PKCS#12 files and keys with published passwords, those of RFC 9879, and the cipher of old ones."""
+"""PKCS#12 files and keys with published passwords, those of RFC 9879, and the old cipher RC2."""
 
 import base64
 import json

@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from probe.certificate.container.contents import Contents
-from probe.certificate.container.model import PrivateKey, Trouble
+from probe.certificate.container.model import PrivateKey, Proof, Trouble
 from probe.certificate.container.schemes import Decrypt, scheme_of, unsupported
 from probe.certificate.container.work import Work, WrongPasswordError, problem_of
 from probe.certificate.der import (
@@ -28,7 +28,7 @@ from probe.certificate.der import (
 )
 from probe.certificate.keys import describe, verifies
 from probe.certificate.structure import outline
-from probe.limits import BUNDLE_KEY_BYTES
+from probe.limits import BUNDLE_KEY_BYTES, BUNDLE_RSA_BITS
 
 _SHA256_WITH_RSA = bytes.fromhex("300d06092a864886f70d01010b0500")
 _ECDSA_WITH_SHA256 = bytes.fromhex("300a06082a8648ce3d040302")
@@ -133,6 +133,12 @@ def plain_key(der: bytes, contents: Contents) -> None:
 
 
 def _add(key: PrivateKeyTypes, contents: Contents) -> None:
+    if isinstance(key, rsa.RSAPrivateKey) and _is_exorbitant(key):
+        contents.problem(
+            Trouble.EXCESSIVE,
+            f"holds an RSA key of more than {BUNDLE_RSA_BITS} bits, or with larger parts",
+        )
+        return
     try:
         spki = key.public_key().public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
         kind = describe(spki).label
@@ -140,6 +146,15 @@ def _add(key: PrivateKeyTypes, contents: Contents) -> None:
         contents.problem(Trouble.DAMAGED, "holds a private key that cannot be read")
         return
     contents.key(PrivateKey(key, spki, kind, contents.file))
+
+
+def _is_exorbitant(key: rsa.RSAPrivateKey) -> bool:
+    """Whether one signature could stall us: nothing has looked at the numbers yet."""
+    if key.key_size > BUNDLE_RSA_BITS:
+        return True
+    numbers = key.private_numbers()
+    parts = (numbers.d, numbers.p, numbers.q, numbers.dmp1, numbers.dmq1, numbers.iqmp)
+    return max(part.bit_length() for part in parts) > key.key_size
 
 
 def key_matches(key: PrivateKey, certificate: bytes) -> bool | None:
@@ -162,14 +177,22 @@ def proves(key: PrivateKey, spki: bytes) -> bool | None:
         return None
     if other:
         return False
+    if key.proof is None:
+        key.proof = _proof(key)
+    proof = key.proof
+    if proof.algorithm is None:
+        return None
+    if proof.signature is None:
+        return False
+    return verifies(proof.message, proof.algorithm, b"\0" + proof.signature, spki)
+
+
+def _proof(key: PrivateKey) -> Proof:
     message = secrets.token_bytes(32)
     try:
-        algorithm, signature = _signed(key, message)
+        return Proof(message, *_signed(key, message))
     except (ValueError, UnsupportedAlgorithm, InternalError):
-        return False  # it cannot do what it is for
-    if algorithm is None:
-        return None
-    return verifies(message, algorithm, b"\0" + signature, spki)
+        return Proof(message, b"", None)  # it cannot do what it is for
 
 
 def _signed(holder: PrivateKey, message: bytes) -> tuple[bytes | None, bytes]:

@@ -39,13 +39,26 @@ class Problem:
     """A clause that follows the file's name, such as "is damaged: ..."."""
 
 
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """A signature over octets by chance."""
+
+    message: bytes
+    algorithm: bytes | None
+    """Encoding of an AlgorithmIdentifier; None: such a key does not sign."""
+    signature: bytes | None
+    """None: it could not, though such keys do."""
+
+
 class PrivateKey:
     """A private key that can be asked to prove itself, and for nothing else."""
 
-    __slots__ = ("_key", "file", "kind", "spki")
+    __slots__ = ("_key", "file", "kind", "proof", "spki")
 
     def __init__(self, key: PrivateKeyTypes, spki: bytes, kind: str, file: str) -> None:
         self._key = key
+        self.proof: Proof | None = None
+        """Made when it is first asked for: a signature is work, and each certificate may ask."""
         self.spki = spki
         """DER of the SubjectPublicKeyInfo that belongs to it, as the file has it: unproven."""
         self.kind = kind

@@ -29,7 +29,7 @@ from probe.certificate.der import (
     whole,
 )
 from probe.certificate.structure import algorithm_of
-from probe.limits import KEY_DERIVATION_BYTES
+from probe.limits import BUNDLE_RC2_BYTES, KEY_DERIVATION_BYTES
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # that it will move once more
@@ -77,7 +77,14 @@ def _cbc(algorithm: Callable[[bytes], CipherAlgorithm]) -> Decipher:
 
 
 def _rc2(bits: int) -> Decipher:
-    return lambda key, vector, octets: rc2.decrypt(key, bits, vector, octets)
+    def decipher(key: bytes, vector: bytes, octets: bytes) -> bytes:
+        if len(octets) > BUNDLE_RC2_BYTES:
+            raise ReadError(
+                Trouble.EXCESSIVE, f"has more than {BUNDLE_RC2_BYTES} octets encrypted by RC2"
+            )
+        return rc2.decrypt(key, bits, vector, octets)
+
+    return decipher
 
 
 def _rc4(key: bytes, _: bytes, octets: bytes) -> bytes:
