@@ -163,7 +163,7 @@ def test_options_that_make_no_sense(
 def test_unknown_commands_and_rules(probe: Probe) -> None:
     check(probe("frobnicate"), "No such command")
     check(probe("rules", "web-expird"), "web-expird is no rule, did you mean web-expired?")
-    check(probe("rules", "bundle-no-key"), "that this version does not judge")
+    check(probe("rules", "radsec-weak-key"), "that this version does not judge")
 
 
 @pytest.mark.parametrize(

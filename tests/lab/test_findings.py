@@ -12,6 +12,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario, known
+from probe.judge.catalogue import BY_ID
 from tests.running import Result, probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -119,6 +120,16 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
         1,
         {("here-intercepted", "web", (), None), ("web-unknown-root", "web", ALL, None)},
     ),
+    "import-chain-differs": (1, {("import-chain-differs", "web", THIRD, None)}),
+    "import-chain-differs-eap": (1, {("import-chain-differs", "eap", THIRD, None)}),
+    "import-node-missed": (1, {("import-node-missed", "web", THIRD, None)}),
+    "import-node-missed-eap": (1, {("import-node-missed", "eap", THIRD, None)}),
+    "import-not-served": (1, {("import-not-served", "web", ALL, None)}),
+    "import-not-served-eap": (1, {("import-not-served", "eap", ALL, None)}),
+    "import-other-endpoint": (1, {("import-other-endpoint", "web", THIRD, None)}),
+    "import-other-endpoint-eap": (1, {("import-other-endpoint", "eap", THIRD, None)}),
+    "import-other-family-left": (1, {("import-other-family-left", "web", THIRD, None)}),
+    "import-other-family-left-eap": (1, {("import-other-family-left", "eap", THIRD, None)}),
     "northpier-demo": (
         1,
         {
@@ -227,10 +238,27 @@ NOTED = {
 """Rules that only make a note here, as nobody is kept out."""
 
 
+ELSEWHERE: dict[str, str] = {
+    rule: "tests/judge/test_rules_bundle.py"
+    for rule in (
+        "bundle-unreadable",
+        "bundle-no-key",
+        "bundle-key-differs",
+        "bundle-chain-incomplete",
+        "bundle-old-encryption",
+        "bundle-trust-needed",
+        "bundle-name-uncovered",
+    )
+}
+"""Rules that no scenario can show, as no server is asked, and where each is tried with its twin."""
+
+
 def swept(name: str, directory: Path, *, single_address: bool = False) -> Result:
     scenario = Scenario.load(name)
     with Cluster(scenario, directory=directory, at=DAY, single_address=single_address) as lab:
         command, options = CLOSER.get(name, (("cluster",), ()))
+        if scenario.imported:
+            options = (*options, "--expect", str(lab.imported_path))
         return probe(lab.plan_path, "--at", DAY.isoformat(), *options, command=command)
 
 
@@ -266,6 +294,13 @@ def test_a_scenario_is_called_by_its_name_and_nothing_else(tmp_path: Path, name:
 
 def test_every_scenario_with_a_fault_is_expected_something_of() -> None:
     assert set(EXPECTED) == {name for name in known() if not name.startswith("healthy-")}
+
+
+def test_rules_without_a_scenario_are_tried_where_it_says() -> None:
+    root = Path(__file__).parents[2]
+    for rule, place in ELSEWHERE.items():
+        assert f'"{rule}"' in (root / place).read_text("utf-8")
+    assert {rule for rule in BY_ID if rule.startswith("bundle-")} <= set(ELSEWHERE)
 
 
 def test_the_same_is_found_at_a_single_address(tmp_path: Path) -> None:

@@ -48,6 +48,7 @@ def judge_bundle(
     paths = world.explained(at)
     leads = {endpoint for endpoint, one in paths.items() if one.anchor in world.of[endpoint]}
     of = meant(plan, leaf or facts_of(b""), leads=leads, said=said)
+    offered = world.completed(at)
     looked = Looked(offered, of, leaf)
     survey, chain = nothing_seen(at), None
     if leaf is not None and planned:
@@ -102,6 +103,7 @@ class _World:
             Endpoint.WEB: anchors(*dict.fromkeys((*trust.web, *trust.staff)), name="staff"),
             Endpoint.EAP: anchors(*trust.eap, name="eap"),
         }
+        self._offered = offered
         self._chain = (*offered.chain, *offered.surplus)
         shown = tuple(seen.certificates.values()) if seen is not None else ()
         self._extra = tuple(der for der in shown if facts_of(der).is_ca)
@@ -122,6 +124,19 @@ class _World:
             endpoint: self.explain(at, anchors_=roots, family=REFERENCE[endpoint])
             for endpoint, roots in self.of.items()
         }
+
+    def completed(self, at: datetime) -> Offered:
+        """Return what is offered, with issuers in its chain whose signature does not hold: they
+        would be sent all the same, and what is wrong is to be named."""
+        if not self._offered.chain:
+            return self._offered
+        path = self.explain(at, anchors_=self.everywhere).path
+        on_path = tuple(self.at_hand[sha256][0] for sha256 in path)
+        if not set(on_path) & set(self._offered.surplus):
+            return self._offered
+        chain = tuple(der for der in on_path if der in self._chain)
+        surplus = tuple(der for der in self._offered.surplus if der not in chain)
+        return replace(self._offered, chain=chain, surplus=surplus)
 
     def explain(
         self, at: datetime, *, anchors_: AnchorSet, family: str = REFERENCE[Endpoint.EAP]

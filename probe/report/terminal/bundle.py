@@ -101,11 +101,11 @@ def _meant(judged: Judged) -> Iterator[RenderableType]:
         where = f" at {words.nodes(judged.nodes, judged.plan_nodes)}"
     yield Labelled("Judged for", Text(f"{kinds}{where}"), COLUMN, hang=2)
     if judged.nodes_why is not None and judged.nodes_why != "named":
-        line = f"{judged.nodes_why}; --node names others"
+        line = f"{visible(judged.nodes_why)}; --node names others"
         yield Labelled("", Text(line), COLUMN, hang=2)
     for world in judged.worlds:
         if not world.meant and judged.planned:
-            line = f"not for {words.endpoint(world.endpoint)}: {world.why}; --for decides"
+            line = f"not for {words.endpoint(world.endpoint)}: {visible(world.why)}; --for decides"
             yield Labelled("", Text(line), COLUMN, hang=2)
 
 
@@ -226,7 +226,8 @@ def _authority(judged: Judged, one: Authority) -> Iterator[RenderableType]:
 
 def _spaced(digits: str) -> str:
     """Return a fingerprint in groups, to be compared by eye."""
-    return " ".join(digits[start : start + 4] for start in range(0, len(digits), 4)).upper()
+    shown = visible(digits).upper()
+    return " ".join(shown[start : start + 4] for start in range(0, len(shown), 4))
 
 
 def _key(judged: Judged, view: View) -> Iterator[RenderableType]:
@@ -234,7 +235,7 @@ def _key(judged: Judged, view: View) -> Iterator[RenderableType]:
     if key is None or not (judged.planned or key.reused is not None):
         return
     yield heading("The key")
-    known = f" (by {key.known_from})" if key.known_from is not None else ""
+    known = f" (by {visible(key.known_from)})" if key.known_from is not None else ""
     for number, line in enumerate(key.says):
         yield Indented(Text(visible(line, SENTENCES) + (known if number == 0 else "")))
     if key.asked_again:
