@@ -86,3 +86,41 @@ def test_nothing_to_expect_is_one_sentence() -> None:
             read_expected([("new", octets)], nobody)
     with pytest.raises(ExpectedError, match="no file"):
         read_expected([], nobody)
+
+
+def test_fingerprints_and_bundles_together() -> None:
+    """The password asked for is that of the file's own number."""
+    asked = []
+
+    def ask(number: int) -> bytes | None:
+        asked.append(number)
+        return PASSWORD.encode()
+
+    files = [
+        ("old.txt", shown("sha1").encode()),
+        ("new.p12", world().pkcs12()),
+        ("older.txt", shown("sha256").encode()),
+    ]
+    first, second, third = read_expected(files, ask)
+    assert asked == [1]
+    assert [len(one.fingerprint or "") for one in (first, second)] == [40, 64]
+    assert third.leaf == world().der("leaf")
+
+
+def test_a_file_that_cannot_be_read_is_told_though_another_one_can() -> None:
+    """Else the chain would be expected without what is in it."""
+    files = [
+        ("leaf.pem", world().der_text("leaf")),
+        ("chain.pem", world().der_text("issuing")[:99]),
+    ]
+    with pytest.raises(ExpectedError, match=r"chain\.pem is damaged"):
+        read_expected(files, nobody)
+
+
+def test_a_key_whose_password_nobody_has_is_not_needed() -> None:
+    key = openssl(
+        *("rsa", "-aes128", "-traditional", "-in", world().path("leaf.key")),
+        *("-passout", f"pass:{PASSWORD}"),
+    )
+    (expected,) = read_expected([("new.pem", key + world().der_text("leaf"))], nobody)
+    assert expected.leaf == world().der("leaf")

@@ -68,19 +68,30 @@ def read_expected(
     """Return what files (name, octets) say: bundles as of `read_bundle`, or a fingerprint.
 
     Several servers' certificates are several: one of each key family may be imported together.
-    Raises ExpectedError: there is no certificate.
+    Raises ExpectedError: there is no certificate, or a file could not be read, so that a chain may
+    lack what is in it.
     """
-    for _, octets in files:
-        if len(octets) <= _LONGEST:
-            found = fingerprint_in(as_text(octets).decode("utf-8", "replace"))
-            if found is not None:
-                return (Expected(fingerprint=found),)
-    bundle = read_bundle(files, passwords)
-    orders = in_order(bundle)
-    if not orders:
-        problem = next(iter(bundle.problems), None)
-        if problem is not None:
+    if not files:
+        raise ExpectedError("no file was given")
+    prints = {number: found for number, file in enumerate(files) if (found := _print(file[1]))}
+    others = [number for number in range(len(files)) if number not in prints]
+    bundle = read_bundle([files[number] for number in others], lambda at: passwords(others[at]))
+    read = {held.file for held in bundle.certificates}
+    for problem in bundle.problems:
+        if problem.file not in read:
             raise ExpectedError(f"{problem.file} {problem.says}")
-        raise ExpectedError(f"{files[0][0]} holds no certificate" if files else "no file was given")
+    orders = in_order(bundle)
+    if others and not orders:
+        raise ExpectedError(f"{files[others[0]][0]} holds no certificate")
     proven = [order for order in orders if order.key is not None] or orders
-    return tuple(Expected(certificates=order.chain) for order in proven)
+    return (
+        *(Expected(fingerprint=found) for found in prints.values()),
+        *(Expected(certificates=order.chain) for order in proven),
+    )
+
+
+def _print(octets: bytes) -> str | None:
+    """Return the fingerprint that a file holds and nothing else."""
+    if len(octets) > _LONGEST:
+        return None
+    return fingerprint_in(as_text(octets).decode("utf-8", "replace"))
