@@ -72,6 +72,8 @@ class Cluster:
         self.directory = directory
         self.at = at if at is not None else datetime.now(UTC).replace(microsecond=0)
         self.plan_path = directory / "plan.toml"
+        self.imported_path = directory / "imported.pem"
+        """What the scenario says was imported last, if it says so."""
         self.over = threading.Event()
         """Set when the cluster ends, also when it ends by itself because a server crashed."""
         self._single_address = single_address
@@ -84,6 +86,9 @@ class Cluster:
         self._workshop = Workshop(scenario.blueprints(), self.at)
         self._offices: dict[str, Office] = {}
         self._chains: dict[str, ServedChain] = {}
+        self._webs: dict[str, list[WebServer]] = {}
+        self._radii: dict[str, list[RadiusServer]] = {}
+        """By node: its servers."""
 
     # ------------------------------------------------------------ life
 
@@ -204,6 +209,28 @@ class Cluster:
         eap = self.scenario.node[node].eap
         return self._served(node, eap.chains, eap.staple) if eap is not None else ()
 
+    # ------------------------------------------------------------ imports
+
+    def install(self, node: str, *chains: ChainLabels, endpoint: str) -> None:
+        """Have a node's "web" or "eap" endpoint serve these chains from now on, one for each kind
+        of key: as after an import and a restart of the service. Connections that are open go on.
+
+        Returns when it is so. Raises what goes wrong.
+        """
+        for chain in chains:
+            self._write(self.scenario.labels_for(node, chain))
+        loop, served = self._loop, self._served(node, chains, None)
+        assert loop is not None  # noqa: S101  # it is running
+        asyncio.run_coroutine_threadsafe(self._install(node, endpoint, served), loop).result(
+            _PATIENCE
+        )
+
+    async def _install(self, node: str, endpoint: str, chains: tuple[ServedChain, ...]) -> None:
+        for web in self._webs[node] if endpoint == "web" else ():
+            web.install(replace(web.site, chains=chains, by_name={}, unnamed=(), in_turn=()))
+        for radius in self._radii[node] if endpoint == "eap" else ():
+            radius.install(replace(radius.site, chains=chains))
+
     # ------------------------------------------------------------ certificates
 
     def _open_offices(self) -> None:
@@ -237,16 +264,21 @@ class Cluster:
             if settings.eap is not None:
                 used += settings.eap.chains
             for chain in used:
-                labels = self.scenario.labels_for(node, chain)
-                name = "+".join(labels)
-                if name not in self._chains:
-                    issued = self._workshop.chain(labels)
-                    self._chains[name] = write_chain(chains, name, issued)
+                self._write(self.scenario.labels_for(node, chain))
+        if self.scenario.imported:
+            bundle = self._workshop.chain(self.scenario.imported)
+            self.imported_path.write_bytes(b"".join(issued.pem for issued in bundle))
         for name, profile in self.scenario.profile.items():
             given = self.directory / PROFILE_FOLDER
             given.mkdir(exist_ok=True)
             anchors = self._workshop.chain(profile.anchors)
             (given / name).write_bytes(PROFILES[profile.family](profile.names, anchors))
+
+    def _write(self, labels: ChainLabels) -> None:
+        name = "+".join(labels)
+        if name not in self._chains:
+            issued = self._workshop.chain(labels)
+            self._chains[name] = write_chain(self.directory / "served", name, issued)
 
     def _served(
         self, node: str, chains: Iterable[ChainLabels], staple: State | None
@@ -318,12 +350,16 @@ class Cluster:
                 strict_transport=web.strict_transport,
                 timestamps=timestamp_list(web.timestamps, self.at) if web.timestamps else b"",
             )
-            return [WebServer(bound, site)]
+            server = WebServer(bound, site)
+            self._webs.setdefault(node, []).append(server)
+            return [server]
         if seat.kind is Kind.EAP and eap is not None:
             shown = EapSite(
                 self.eap_chains(node), eap.methods, eap.fragment_size, eap.tls, eap.fault
             )
-            return [RadiusServer(bound, shown, self.secret)]
+            radius = RadiusServer(bound, shown, self.secret)
+            self._radii.setdefault(node, []).append(radius)
+            return [radius]
         return []
 
     def _write_plan(self) -> None:

@@ -33,12 +33,16 @@ class RadiusServer:
     """
 
     def __init__(self, bound: socket.socket, site: EapSite, secret: bytes) -> None:
-        self._site = site
-        self._context = site.context()
+        self.install(site)
         self._secret = _OTHER_SECRET if site.fault is EapFault.OTHER_SECRET else secret
         self._conversations: dict[bytes, EapConversation] = {}
         self._replies: dict[tuple[_Sender, int, bytes], bytes | None] = {}
         self._server = DatagramServer(bound, self.answer)
+
+    def install(self, site: EapSite) -> None:
+        """Serve this site from the next conversation on."""
+        self.site = site
+        self._context = site.context()
 
     async def start(self) -> None:
         """Begin to answer."""
@@ -50,9 +54,9 @@ class RadiusServer:
 
     def answer(self, octets: bytes, sender: _Sender) -> bytes | None:
         """Return the reply to one datagram, or None for silence."""
-        if self._site.fault is EapFault.SILENT:
+        if self.site.fault is EapFault.SILENT:
             return None
-        if self._site.fault is EapFault.GARBAGE:
+        if self.site.fault is EapFault.GARBAGE:
             return misbehave.garbage()
         try:
             request = read_request(octets, self._secret)
@@ -66,7 +70,7 @@ class RadiusServer:
 
     def _reply(self, request: Request) -> bytes | None:
         if request.verification is not Verification.VALID and (
-            self._site.fault is not EapFault.OTHER_SECRET
+            self.site.fault is not EapFault.OTHER_SECRET
         ):
             return None  # RFC 3579, 3.2: silently discarded
         if request.code == Code.STATUS_SERVER:
@@ -76,7 +80,7 @@ class RadiusServer:
         state = request.state
         if state is None:
             state = os.urandom(16)
-            self._conversations[state] = EapConversation(self._site, self._context)
+            self._conversations[state] = EapConversation(self.site, self._context)
             _forget_oldest(self._conversations, _MOST_CONVERSATIONS)
         conversation = self._conversations.get(state)
         if conversation is None:

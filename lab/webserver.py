@@ -77,6 +77,14 @@ class WebServer:
     """Serves one site on a listening socket that the caller has bound."""
 
     def __init__(self, listener: socket.socket, site: WebSite) -> None:
+        self.install(site)
+        self._server = StreamServer(
+            listener, lambda streams: _Visit(self._context, self.site, streams)
+        )
+
+    def install(self, site: WebSite) -> None:
+        """Serve this site from the next connection on."""
+        self.site = site
         self._context = _context(site, site.chains)
         self._by_name = {
             name.encode("ascii"): _context(site, chains) for name, chains in site.by_name.items()
@@ -86,7 +94,6 @@ class WebServer:
         self._in_turn = _context(site, site.in_turn) if site.in_turn else None
         self._hellos: Counter[tuple[bytes, int]] = Counter()
         self._context.set_tlsext_servername_callback(self._choose)
-        self._server = StreamServer(listener, lambda streams: _Visit(self._context, site, streams))
 
     async def start(self) -> None:
         """Begin to answer."""
@@ -128,7 +135,7 @@ class _Visit(Stream):
 
     def __init__(self, context: SSL.Context, site: WebSite, open_streams: set[Stream]) -> None:
         super().__init__(open_streams)
-        self._site = site
+        self.site = site
         self._fault = site.fault
         self._tls = SSL.Connection(context, None)
         self._tls.set_accept_state()
@@ -140,7 +147,7 @@ class _Visit(Stream):
             return
         raw = _RAW_ANSWERS.get(self._fault) if self._fault is not None else None
         if self._fault is WebFault.MALFORMED:
-            raw = malformed_flight(self._site.chains[0])
+            raw = malformed_flight(self.site.chains[0])
         if raw is not None:
             self.transport.write(raw)
             self.transport.close()
@@ -156,7 +163,7 @@ class _Visit(Stream):
                 self._request += self._tls.recv(_READ)
                 if len(self._request) > _LONGEST_REQUEST:
                     break
-            self._tls.sendall(_answer(self._site, self._request))
+            self._tls.sendall(_answer(self.site, self._request))
             self._tls.shutdown()
         except SSL.WantReadError:
             self._flush()

@@ -270,7 +270,11 @@ _BEFORE_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
 
 _AFTER_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     *(
-        (rule_id, ("import-node-missed", "import-other-endpoint"), _one_group)
+        (
+            rule_id,
+            ("import-node-missed", "import-other-endpoint", "import-other-family-left"),
+            _one_group,
+        )
         for rule_id in (
             *("eap-half-renewed", "cluster-half-renewed"),
             *("eap-leaf-differs", "eap-root-differs", "eap-chain-differs"),
