@@ -235,7 +235,7 @@ def _key(judged: Judged, view: View) -> Iterator[RenderableType]:
     if key is None or not (judged.planned or key.reused is not None):
         return
     yield heading("The key")
-    known = f" (by {visible(key.known_from)})" if key.known_from is not None else ""
+    known = f" Known from {visible(key.known_from)}." if key.known_from is not None else ""
     for number, line in enumerate(key.says):
         yield Indented(Text(visible(line, SENTENCES) + (known if number == 0 else "")))
     if key.asked_again:
