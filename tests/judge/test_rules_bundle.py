@@ -95,6 +95,7 @@ TWINS = {
 
 OTHER = private(RADIUS, key_label="another key")
 SHORT = public(GUEST, HOSTS[0], HOSTS[1])
+THREE = public(GUEST, *HOSTS[:3])
 FOREIGN = make(RADIUS, ca(FOREIGN_ROOT), names=(RADIUS,))
 SELF = make(RADIUS, names=(RADIUS,))
 SHORT_KEY = rsa.generate_private_key(65_537, 1_024)  # noqa: S505  # what is to be found
@@ -180,10 +181,10 @@ BROKEN: dict[str, tuple[Files, Verdict, list[Told]]] = {
         Verdict.BLOCKED,
         [("bundle-name-uncovered", "bundle", ("quay3", "quay4"), None)],
     ),
-    "bundle-name-uncovered: the guests' name": (
-        Files((pem(*with_public(public(*HOSTS))), key_of(public(*HOSTS)))),
-        Verdict.WARNED,
-        [("bundle-name-uncovered", "bundle", ALL, GUEST)],
+    "bundle-name-uncovered: one host": (
+        Files((pem(*with_public(THREE)), key_of(THREE))),
+        Verdict.BLOCKED,
+        [("bundle-name-uncovered", "bundle", ("quay4",), HOSTS[3])],
     ),
     "bundle-name-uncovered: eap": (
         Files(
@@ -197,9 +198,9 @@ BROKEN: dict[str, tuple[Files, Verdict, list[Told]]] = {
         [("bundle-name-uncovered", "bundle", ALL, None)],
     ),
     "bundle-name-uncovered: a request": (
-        Files(request=request(GUEST, HOSTS, key("new"))),
+        Files(request=request(GUEST, (GUEST, *HOSTS[:3]), key("new"))),
         Verdict.WARNED,
-        [("bundle-name-uncovered", "bundle", (), GUEST)],
+        [("bundle-name-uncovered", "bundle", (), HOSTS[3])],
     ),
     "a foreign root": (
         Files((pem(FOREIGN.der, ca(FOREIGN_ROOT).der), key_of(FOREIGN))),
@@ -369,6 +370,38 @@ def test_one_node_is_taken_by_its_own_name_and_said_so() -> None:
 
 
 # ---------------------------------------------------------------- names
+
+
+def test_names_of_another_kind_are_a_note_unless_one_certificate_serves_both() -> None:
+    """A node may have another certificate for what guests open. Seen to have one, it has not."""
+    leaf = public(*HOSTS)
+    files = Files((pem(*with_public(leaf)), key_of(leaf)))
+    found = files.judged(plan())
+    assert said_of(found) == []
+    assert [note.rule for note in found.assessment.notes] == ["bundle-name-uncovered"]
+    one = ServedNow(seen(plan()), "the history")
+    found = files.judged(plan(), one)
+    assert said_of(found) == [("bundle-name-uncovered", "bundle", ALL, GUEST)]
+    assert found.verdict is Verdict.WARNED
+    assert found.assessment.notes == ()
+    other = {f"/{GUEST}": with_public(public(GUEST, key_label="another"))}
+    apart = ServedNow(seen(plan(), web=other), "the history")
+    assert said_of(files.judged(plan(), apart)) == []
+
+
+def test_one_service_alone_is_for_that_service() -> None:
+    """Each service may have a certificate of its own; a certificate of several lacks the third."""
+    names = ("onboard.northpier.example", "welcome.northpier.example")
+    services = (
+        guest_service(),
+        *(Service(name, Endpoint.WEB, Audience.GUESTS, NODES) for name in names),
+    )
+    three = replace(plan(), services=services)
+    alone, two = public(GUEST), public(GUEST, names[0])
+    found = Files((pem(*with_public(alone)), key_of(alone))).judged(three)
+    assert said_of(found) == []
+    found = Files((pem(*with_public(two)), key_of(two))).judged(three)
+    assert said_of(found) == [("bundle-name-uncovered", "bundle", ALL, names[1])]
 
 
 def test_the_fewest_entries() -> None:

@@ -1,13 +1,14 @@
 """The rules on what the files hold, were it installed: chain, trust and names. They explain what
 the rules on served certificates say."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from probe.assessment import Evidence
+from probe.assessment import Evidence, Note
 from probe.bundle import Coverage, Origin
 from probe.judge.bundle.drafts import Looked, of_leaf, served
 from probe.judge.case import Case
+from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react
 from probe.judge.draft import Draft, limited
 from probe.judge.words import called, listing, quoted_name, verb
@@ -107,7 +108,7 @@ def names(case: Case, looked: Looked) -> Iterator[Draft]:
         says=f"The {what} {called(looked.leaf)} does not cover {listing(lacking)}.",
         name=lacking[0] if len(lacking) == 1 and missing[0].endpoint is Endpoint.WEB else None,
         fault=tuple(sorted(lacking)),
-        remedy=_issue_with(looked),
+        remedy=_issue_with(looked, missing),
     )
     draft = replace(
         draft,
@@ -124,14 +125,40 @@ def names(case: Case, looked: Looked) -> Iterator[Draft]:
     yield served(case, draft, visits)
 
 
-def _issue_with(looked: Looked) -> str:
+def names_of_others(_case: Case, looked: Looked) -> Iterator[Note]:
+    """Yield a note on names that the certificate lacks and may not be meant for."""
+    lacking = [
+        row.name
+        for row in looked.coverage
+        if row.endpoint in looked.of.endpoints
+        and set(row.nodes) & set(looked.of.nodes)
+        and not (row.wanted or row.covered)
+    ]
+    if looked.leaf is not None and lacking:
+        yield Note(
+            UNCOVERED,
+            Endpoint.BUNDLE,
+            (),
+            None,
+            f"{called(looked.leaf)} does not cover {listing(lacking)}, for which nodes then need"
+            " another certificate.",
+            BY_ID[UNCOVERED].source,
+        )
+
+
+def _issue_with(looked: Looked, missing: Sequence[Coverage]) -> str:
     doing = "Write the request again"
     if looked.has_certificate and looked.leaf is not None:
         doing = f"Have {called(looked.leaf)} issued again"
     names, fewest = looked.entries.names, looked.entries.fewest
-    said = f"{doing} with {listing(names)} among its names"
+    wanted = {row.name for row in looked.coverage if row.endpoint is Endpoint.WEB}
+    lacking = {row.name for row in missing if row.endpoint is Endpoint.WEB}
+    # What supplicants expect stands in the entries by the first of its names.
+    expected = any(row.endpoint is Endpoint.EAP for row in missing)
+    added = [name for name in names if name in lacking or (expected and name not in wanted)]
+    said = f"{doing} with {listing(added)} among its names besides"
     if fewest != names:
-        said += f", or with {listing(fewest)}, which is the fewest"
+        said += f"; the fewest names for all would be {listing(fewest)}"
     return f"{said}."
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator
 
 from probe.bundle import Coverage, Entries
 from probe.certificate.facts import CertFacts
-from probe.judge.bundle.meant import Meant, wanted
+from probe.judge.bundle.meant import Meant
 from probe.judge.case import REFERENCE
 from probe.judge.clients.reactions import on_site
 from probe.judge.names import covers, supplicant_covers
@@ -35,9 +35,7 @@ def _web(plan: Plan, leaf: CertFacts, of: Meant) -> Iterator[Coverage]:
             opened[name].append(node.name)
     for name, nodes in opened.items():
         is_meant = (
-            Endpoint.WEB in of.endpoints
-            and bool(set(nodes) & set(of.nodes))
-            and wanted(plan, name, of)
+            Endpoint.WEB in of.endpoints and bool(set(nodes) & set(of.nodes)) and name in of.names
         )
         match = covers(leaf, name)
         yield Coverage(

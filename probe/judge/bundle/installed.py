@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from probe.certificate.facts import facts_of
-from probe.judge.bundle.meant import Meant, wanted
+from probe.judge.bundle.meant import Meant
 from probe.observation.model import (
     EapSeen,
     Endpoint,
@@ -34,7 +34,7 @@ def installed(
     chain, as far as the certificate is meant for it."""
     shown = tuple(fingerprint(der) for der in chain)
     family = facts_of(chain[0]).key_family
-    asked = tuple(_of_clients(plan, questions, of))
+    asked = tuple(_of_clients(questions, of))
 
     def answered(question: Question) -> Handshake:
         ask = question.handshake
@@ -63,11 +63,11 @@ def installed(
     )
 
 
-def _of_clients(plan: Plan, questions: Iterable[Question], of: Meant) -> Iterator[Question]:
+def _of_clients(questions: Iterable[Question], of: Meant) -> Iterator[Question]:
     for question in questions:
         ask = question.handshake
         if ask is None or ask.aspect is not None or question.endpoint not in of.endpoints:
             continue
-        if question.endpoint is Endpoint.WEB and not wanted(plan, ask.name or "", of):
+        if question.endpoint is Endpoint.WEB and ask.name not in of.names:
             continue
         yield question

@@ -47,7 +47,7 @@ def judge_bundle(
     world = _World(plan, offered, seen)
     paths = world.explained(at)
     leads = {endpoint for endpoint, one in paths.items() if one.anchor in world.of[endpoint]}
-    of = meant(plan, leaf or facts_of(b""), leads=leads, said=said)
+    of = meant(plan, leaf or facts_of(b""), leads=leads, said=said, seen=seen)
     offered = world.completed(at)
     looked = Looked(offered, of, leaf)
     survey, chain = nothing_seen(at), None

@@ -25,6 +25,7 @@ _EVERY: tuple[_Rule, ...] = (
     contents.chain,
     contents.trust,
     contents.names,
+    contents.names_of_others,
 )
 
 

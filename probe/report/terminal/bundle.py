@@ -22,7 +22,10 @@ COLUMN = 16
 """Where answers begin, as on the first screen of a sweep."""
 
 ROWS = 40
-"""Names of one kind that are listed; the JSON document has all of them."""
+"""Names that are listed of those that are to be added; the JSON document has all of them."""
+
+COVERED = 12
+"""Names that are listed of those that are covered: they are no work for anybody."""
 
 _FROM = {
     Origin.BUNDLE: "in the bundle",
@@ -162,11 +165,13 @@ def _coverage(judged: Judged) -> Iterator[RenderableType]:
         yield heading("Names of the plan")
         missing = [row for row in wanted if not row.covered]
         covered = [row for row in wanted if row.covered]
-        for row in (*missing, *covered)[:ROWS]:
-            yield from _name(judged, row)
-        if len(wanted) > ROWS:
-            more = len(wanted) - ROWS
-            yield Indented(Text(f"and {more} more, in the JSON document"))
+        for rows, most in ((missing, ROWS), (covered, COVERED)):
+            for row in rows[:most]:
+                yield from _name(judged, row)
+            if len(rows) > most:
+                how = "covered" if rows is covered else "not covered"
+                line = f"and {len(rows) - most} more that are {how}, in the JSON document"
+                yield Indented(Text(line))
     if rest and wanted:
         names = [f"{row.name} ({words.endpoint(row.endpoint)})" for row in rest]
         yield Indented(Text(f"not looked for: {words.some_of(names)}"), hang=2)
