@@ -220,3 +220,13 @@ KEY_DERIVATIONS = 12_000_000
 
 KEY_DERIVATION_BYTES = 67_108_864
 """Memory of one key derivation by scrypt (RFC 7914, 2: 128 times N times r)."""
+
+WATCH_WEB = 5.0
+"""Seconds between two looks at a node's web endpoint while an import is awaited: services take
+minutes to restart, and each look is a handful of connections."""
+
+WATCH_EAP = 15.0
+"""Seconds between two EAP conversations meanwhile: each is a failed authentication."""
+
+WATCH_MINUTES = 1_440
+"""How long an import can be awaited: no maintenance window is longer than a day."""

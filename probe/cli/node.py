@@ -1,14 +1,18 @@
 """`probe node NAME [PLAN]`: one node in depth, or one host without any plan."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from probe.cli.expecting import Expecting, expecting
 from probe.cli.failure import say
 from probe.cli.options import Common, common
-from probe.cli.run import PLAN, read_plan, report, wrong_input
+from probe.cli.run import PLAN, After, read_plan, report, wrong_input
 from probe.jobs.node import bare_plan, bare_scope, scope_of, would_add
-from probe.plan.model import FAMILIES
+from probe.jobs.sweep import Scope
+from probe.limits import WATCH_EAP, WATCH_MINUTES, WATCH_WEB
+from probe.plan.model import FAMILIES, Plan
 
 
 @click.command("node")
@@ -35,20 +39,37 @@ from probe.plan.model import FAMILIES
     metavar="FAMILY",
     help="Explain step by step how this client family decides.",
 )
-def command(
+@expecting
+@click.option(
+    "--until",
+    "minutes",
+    type=click.FloatRange(0, WATCH_MINUTES, min_open=True),
+    metavar="MINUTES",
+    help="Wait so long for it: web first, EAP at most every 15 seconds.",
+)
+def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes names
     name: str,
     plan: Path | None,
     eap: bool,
     client: str | None,
     expected_names: tuple[str, ...],
     roots: Path | None,
+    wanted: Expecting,
+    minutes: float | None,
     shared: Common,
 ) -> int:
     """Look at node NAME of PLAN (default: plan.toml) in depth.
 
     Without any plan NAME is a host, or HOST:PORT, and is looked at by defaults: its name in DNS,
     web on 443 against the public roots, and with --eap its EAP endpoint too.
+
+    With --expect it says whether a certificate that was just imported is served there as it should
+    be, and with --until it waits for that.
     """
+    if minutes is not None and not wanted:
+        raise click.UsageError("--until waits for what --expect names")
+    if minutes is not None and shared.saved:
+        raise click.UsageError("--until asks again and again, and --from sends nothing")
     if plan is not None or PLAN.exists():
         if eap or expected_names or roots is not None:
             raise click.UsageError(
@@ -57,13 +78,40 @@ def command(
         whole = read_plan(plan)
         with wrong_input():
             scope = scope_of(whole, name, shared.only, shared.repeat)
-        return report(whole, scope, shared, (scope.nodes[0], client) if client else None)
+        scope = replace(scope, both_kinds=bool(wanted))
+        explained = (scope.nodes[0], client) if client else None
+        if minutes is not None and shared.show_agenda:
+            _say_meanwhile(whole, scope)
+        return report(whole, scope, shared, explained, _after(wanted, minutes, shared))
     if not eap and (expected_names or roots is not None):
         raise click.UsageError("--expected-name and --roots speak of EAP: say --eap too")
     with wrong_input():
         bare = bare_plan(name, eap=eap, expected_names=expected_names, roots=roots)
     explained = (bare.nodes[0].name, client) if client else None
-    status = report(bare, bare_scope(shared.only, shared.repeat), shared, explained)
+    scope = replace(bare_scope(shared.only, shared.repeat), both_kinds=bool(wanted))
+    if minutes is not None and shared.show_agenda:
+        _say_meanwhile(bare, scope)
+    status = report(bare, scope, shared, explained, _after(wanted, minutes, shared))
     if not shared.quiet:
         say(would_add(eap=eap))
     return status
+
+
+def _say_meanwhile(plan: Plan, scope: Scope) -> None:
+    """Say what is asked while waiting, beside the agenda of the whole look."""
+    from probe.jobs.watch import to_ask  # noqa: PLC0415  # seldom wanted
+
+    with wrong_input():
+        asked = to_ask(plan, scope)
+    conversations = max(map(len, asked.eap), default=0)
+    say(
+        "probe: while waiting, the agenda is asked whenever a shorter look shows what is expected,"
+        f" and at the end. Shorter looks: {len(asked.web)} TLS connections every"
+        f" {WATCH_WEB:.0f} seconds, and EAP at most every {WATCH_EAP:.0f} seconds"
+        f" ({conversations} at a time, each a failed authentication)."
+    )
+
+
+def _after(wanted: Expecting, minutes: float | None, shared: Common) -> After:
+    # The agenda is the same whatever the files say: no password need be asked for.
+    return After() if shared.show_agenda else After(wanted.read(), minutes)

@@ -1,7 +1,9 @@
 """What `cluster` and `node` do alike: ask or recall, judge, write, and tell by the exit status."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,15 +22,16 @@ from probe.cli.files import (
 from probe.cli.options import OFF, Common
 from probe.cli.progress import Progress
 from probe.jobs import sweep
+from probe.jobs.imported import Imported, check_asked
 from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
-from probe.observation.model import Survey
+from probe.observation.model import Question, Survey
 from probe.plan.model import Plan
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
 from probe.plan.secrets import SecretError
-from probe.report.escape import visible
+from probe.report.escape import SENTENCES, visible
 from probe.report.render import render
 
 if TYPE_CHECKING:
@@ -39,6 +42,18 @@ PLAN = Path("plan.toml")
 
 PROBLEMS = 200
 """Problems of one plan that are shown; the rest are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """What was done before the look."""
+
+    imported: Imported | None = None
+    minutes: float | None = None
+    """How long it is awaited; None: one look."""
+
+
+AFTER_NOTHING = After()
 
 
 @contextmanager
@@ -69,21 +84,32 @@ def read_plan(path: Path | None) -> Plan:
 
 
 def report(
-    plan: Plan, scope: Scope, shared: Common, explained: tuple[str, str] | None = None
+    plan: Plan,
+    scope: Scope,
+    shared: Common,
+    explained: tuple[str, str] | None = None,
+    after: After = AFTER_NOTHING,
 ) -> int:
     """Do what the options say and return the exit status.
 
-    `explained` is a node and a client family whose decision is told below the report for people.
+    `explained` is a node and a client family whose decision is told below the report for people,
+    `after` what was imported before.
     """
     check_options(shared)
     prepare_stdout(shared.form)
+    if after.imported is not None:
+        with wrong_input():
+            check_asked(plan, scope, after.imported.endpoint)
     if shared.show_agenda:
         return show_agenda(plan, scope, shared)
     for path, option in ((shared.output, "--output"), (shared.save, "--save")):
         if path is not None:
             check_writable(path, option)
-    seen, before = gathered(plan, scope, shared)
-    assessment = sweep.assess(plan, seen, shared.at, before)
+    look = None
+    if after.imported is not None and after.minutes is not None:
+        look = partial(_await, plan, scope, shared, after.imported, after.minutes)
+    seen, before = gathered(plan, scope, shared, look)
+    assessment = sweep.assess(plan, seen, shared.at, before, after.imported)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)
     if explained is not None and shared.form == "terminal":
         text += _decisions(plan, seen, assessment, shared, *explained)
@@ -91,10 +117,14 @@ def report(
     return status_of(assessment.verdict, assessment.survey, shared.tolerate)
 
 
-def gathered(plan: Plan, scope: Scope, shared: Common) -> tuple[Survey, sweep.Before]:
-    """Ask, or recall what was saved; save it and keep it as the options say."""
+def gathered(
+    plan: Plan, scope: Scope, shared: Common, look: Callable[[], Survey] | None = None
+) -> tuple[Survey, sweep.Before]:
+    """Ask, or recall what was saved; save it and keep it as the options say. `look` asks instead
+    of what is usual."""
+    look = look or partial(_look, plan, scope, shared)
     with _remembering(shared) as memory:
-        seen = _recall(plan, scope, shared) if shared.saved else _look(plan, scope, shared)
+        seen = _recall(plan, scope, shared) if shared.saved else look()
         if shared.save is not None:
             _save(seen, shared.save)
         before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
@@ -168,6 +198,33 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
             secrets,
             on_event=lambda event: progress.show(event.done, event.total, event.node),
         )
+
+
+def _await(plan: Plan, scope: Scope, shared: Common, expected: Imported, minutes: float) -> Survey:
+    """Look until what was imported is served, or the time is over."""
+    from probe.jobs import watch  # noqa: PLC0415  # seldom wanted
+
+    with wrong_input():
+        secrets = sweep.secrets_for(plan, watch.to_ask(plan, scope, expected).every)
+    hide(secrets.values())
+
+    def look(asked: tuple[Question, ...], whole: bool) -> Survey:
+        of = _to_ask(plan, shared) if whole else sweep.without_fetching(plan)
+        return sweep.look(of, asked, secrets)
+
+    def tell(told: watch.Told) -> None:
+        if not shared.quiet:
+            say(f"probe: {told.at:%H:%M:%S} UTC  {visible(told.says, SENTENCES)}")
+
+    return watch.wait_for(
+        plan,
+        scope,
+        expected,
+        minutes=minutes,
+        look=look,
+        clock=watch.SystemClock(),
+        tell=tell,
+    )
 
 
 def _to_ask(plan: Plan, shared: Common) -> Plan:
