@@ -122,6 +122,8 @@ def _run(options: _Options) -> int:
     plan = read_plan(options.plan) if options.plan is not None or PLAN.exists() else None
     if plan is None and options.nodes:
         raise click.UsageError("--node names a node of a plan, and there is none")
+    if plan is None and options.history not in (None, OFF):
+        raise click.UsageError("--history is of a plan's nodes, and there is no plan")
     judged = _judged(plan, options)
     written = _write_roots(judged, options.write_roots) if options.write_roots else 0
     whole = _write_chain(judged, options.write_chain) if options.write_chain else True

@@ -70,17 +70,18 @@ def passwords_of(
     """Return what gives the password of a file by its number.
 
     Each file that needs a password takes the next one that was named, and is asked about on the
-    terminal where none is left; None: there is no terminal either. Named ones are had at once.
-    Raises click.ClickException.
+    terminal where none is left; None: there is no terminal either. It raises click.ClickException
+    where one that was named cannot be had.
     """
-    with wrong_input():
-        known = resolve(references)
-    hide(known.values())
-    left = [known[reference] for reference in references]
+    left = list(references)
 
     def password(number: int) -> Secret | None:
         if left:
-            return left.pop(0)
+            reference = left.pop(0)
+            with wrong_input():
+                found = resolve([reference])[reference]
+            hide([found])
+            return found
         ask = SecretRef(ask=True)
         try:
             typed = resolve([ask], what=f"Password of {visible(names[number])}")[ask]

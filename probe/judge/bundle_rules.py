@@ -12,7 +12,7 @@ BUNDLES: tuple[Beside, ...] = (
         " missing or wrong. A wrong password, and what this tool does not read, are told from"
         " damage: then nothing is claimed of what is in it.",
         "Have the file written again, or give the right password.",
-        "RFC 7292, 4 and 5.1; RFC 5958; RFC 7468",
+        "RFC 7292, 4; RFC 5958, 2; RFC 7468",
         Verdict.BLOCKED,
     ),
     Beside(

@@ -13,6 +13,7 @@ from probe.report.schema.generate import path as schema_path
 from tests.certificate.makes import PASSWORD, World, forget, openssl
 from tests.certificate.makes import world as made
 from tests.cli.acting import WITH_SECRET, Ended, Listener, Probe
+from tests.cli.test_terminal import on_terminal
 
 PLAN = """
 name = "Northpier"
@@ -316,6 +317,19 @@ def test_what_makes_no_sense(probe: Probe, pfx: Path, arguments: list[str], word
     assert pfx.read_bytes() == before
 
 
+def test_a_password_that_nobody_needs_is_not_looked_for(
+    probe: Probe, eap_plan: Path, world: World
+) -> None:
+    files = (world.path("leaf.pem"), world.path("issuers.pem"), world.path("leaf.key"))
+    assert probe("bundle", *files, "--plan", eap_plan, "--password-env", "NOT_SET").status == 0
+
+
+def test_a_history_without_a_plan_makes_no_sense(probe: Probe, world: World) -> None:
+    ended = probe("bundle", world.path("leaf.pem"), "--history", "runs.sqlite")
+    assert (ended.status, ended.stdout) == (2, "")
+    assert "there is no plan" in ended.stderr
+
+
 def test_for_eap_needs_eap_in_the_plan(probe: Probe, world: World, tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text('name = "N"\n[[node]]\nname = "quay1"\nhost = "quay1.northpier.example"\n')
@@ -345,3 +359,16 @@ def test_files_are_written_for_their_owner_as_the_umask_says(
     named = ("--password-env", "BUNDLE_PASSWORD", "--write-chain", chain)
     assert probe("bundle", pfx, *named, environment=IN_ENVIRONMENT).status == 0
     assert stat.S_IMODE(chain.stat().st_mode) == 0o600
+
+
+@pytest.mark.usefixtures("eap_plan")
+def test_a_password_is_asked_for_on_the_terminal_without_echo(pfx: Path) -> None:
+    plain = {"LC_ALL": "C.UTF-8"}
+    with on_terminal(["bundle", pfx.name, "--format", "json"], pfx.parent, plain) as terminal:
+        terminal.read_until("Password of radius.p12: ")
+        assert not terminal.echoes()
+        terminal.type(PASSWORD)
+        text = terminal.read_all()
+    assert terminal.status == 0
+    assert PASSWORD not in text
+    assert '"fits": true' in text
