@@ -295,13 +295,20 @@ def test_every_scenario_with_a_fault_is_expected_something_of() -> None:
     assert set(EXPECTED) == {name for name in known() if not name.startswith("healthy-")}
 
 
+def test_every_rule_has_a_scenario() -> None:
+    """One where it makes a finding or a note, or goes under a finding that explains it."""
+    shown = {rule for _, findings in EXPECTED.values() for rule, *_ in findings}
+    shown |= {rule for rule, _ in NOTED.values()}
+    shown |= {rule for folded in FOLDED.values() for rule in folded}
+    shown |= {rule for rules in ELSEWHERE.values() for rule in rules}
+    assert shown == set(BY_ID)
+
+
 def test_rules_without_a_scenario_are_tried_where_it_says() -> None:
     root = Path(__file__).parents[2]
     for place, rules in ELSEWHERE.items():
         text = (root / place).read_text("utf-8")
         assert [rule for rule in rules if f'"{rule}"' not in text] == []
-    known_there = {rule for rules in ELSEWHERE.values() for rule in rules}
-    assert {rule for rule in BY_ID if rule.startswith("bundle-")} <= known_there
 
 
 def test_the_same_is_found_at_a_single_address(tmp_path: Path) -> None:
