@@ -321,8 +321,9 @@ class _Watch:
             back = f"back {self._clock.now():%H:%M}, after {_minutes(minutes)}; "
         if back or fresh or leaf != shown.leaf:
             facts = facts_of(seen.certificates[leaf])
-            what = "the expected certificate" if expected else "not yet the expected certificate:"
-            self._say(f"{place}: {back}{what} {called(facts)}, until {day(facts.not_after)}")
+            as_expected = ", as expected" if expected else ""
+            what = f"serves {called(facts)}, until {day(facts.not_after)}{as_expected}"
+            self._say(f"{place}: {back}{what}")
         shown.leaf, shown.expected, shown.ever = leaf, expected, True
         shown.down_since, shown.minutes_told = None, 0
 

@@ -102,13 +102,14 @@ def judge(
 
 def _finding(case: Case, cause: Cause) -> Finding:
     draft = cause.draft
-    reacted = worst_of_each(one for each in (draft, *cause.folded) for one in each.reacted)
+    told = [each for each in (draft, *cause.folded) if not _later(each, cause)]
+    reacted = worst_of_each(one for each in told for one in each.reacted)
     if cause.verdict in (Verdict.BLOCKED, Verdict.WARNED):
         # What is known from memory alone says of nobody that he is blocked or warned now.
         reacted = tuple(one for one in reacted if one.known.verdict is not Verdict.ADVISED)
     deciding = [one for one in reacted if one.known.verdict is cause.verdict]
     by_client = deciding[0].known if deciding and draft.rule.by_clients else None
-    dues = [each.due for each in (draft, *cause.folded) if each.due is not None]
+    dues = [each.due for each in told if each.due is not None]
     felt = {one.reaction.client for one in reacted if one.reaction.does is not Does.CONTINUES}
     felt.update(draft.clients)
     return Finding(
@@ -133,6 +134,11 @@ def _finding(case: Case, cause: Cause) -> Finding:
         source=_source(draft, by_client),
         basis=_basis(draft, by_client),
     )
+
+
+def _later(draft: Draft, cause: Cause) -> bool:
+    """Whether it begins to be felt on a day to come, and is told with what holds now."""
+    return draft.due is not None and draft.verdict > cause.verdict
 
 
 def _source(draft: Draft, by_client: Known | None) -> str:

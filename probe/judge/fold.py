@@ -37,6 +37,8 @@ class Cause:
     def remedy(self) -> str:
         """What to do: of what it explains, if that has the better certificate at hand already."""
         at_fault = frozenset(self.draft.certificates)
+        if at_fault <= self.draft.replaces:
+            return self.draft.remedy or self.draft.rule.remedy
         for draft in self.folded:
             if at_fault and at_fault <= draft.replaces and draft.remedy:
                 return draft.remedy

@@ -223,12 +223,12 @@ def test_it_is_awaited_until_it_is_there(tmp_path: Path) -> None:
     with Cluster(scenario, directory=tmp_path / "lab") as lab:
         waiting = begin_to_wait(lab, tmp_path)
         assert waiting.stderr is not None
-        until(waiting.stderr, "HTTPS at quay2: not yet the expected certificate")
+        until(waiting.stderr, 'HTTPS at quay2: serves "')
         lab.install("quay2", scenario.imported, endpoint="web")
         lines = until(waiting.stderr, "all is as expected")
         stdout, _ = waiting.communicate(timeout=30)
     assert waiting.returncode == 0
-    assert any("HTTPS at quay2: the expected certificate" in line for line in lines)
+    assert any("HTTPS at quay2: serves" in line and "as expected" in line for line in lines)
     document = json.loads(stdout)
     assert document["findings"] == []
     assert document["expected"][0]["fulfilled"] is True
@@ -240,7 +240,7 @@ def test_an_interrupt_while_waiting_reports_what_is_known(tmp_path: Path) -> Non
     with Cluster(Scenario.load("import-not-served"), directory=tmp_path / "lab") as lab:
         waiting = begin_to_wait(lab, tmp_path)
         assert waiting.stderr is not None
-        until(waiting.stderr, "not yet the expected certificate")
+        until(waiting.stderr, 'HTTPS at quay2: serves "')
         waiting.send_signal(signal.SIGINT)
         stdout, stderr = waiting.communicate(timeout=30)
     assert waiting.returncode == 130, stderr

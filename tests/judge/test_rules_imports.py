@@ -262,8 +262,17 @@ def test_the_other_key_family_is_left_for_eap() -> None:
     survey = asked_by_family(seen(plan(), eap={"": new}), "quay4", old)
     assessment = expecting(new, survey)
     assert told(assessment)[0] == ("import-other-family-left", "eap", ("quay4",), None)
-    (finding,) = [f for f in assessment.findings if f.rule == "import-other-family-left"]
-    assert "an RSA key on quay4" in finding.remedy
+    assert "an RSA key on quay4" in assessment.findings[0].remedy
+
+
+def test_what_to_do_is_not_what_was_done_already() -> None:
+    """The server shows the older ECDSA certificate to who offers both: it seems half renewed."""
+    new, old = new_eap(rsa_leaf=True), eap_chain()
+    survey = seen(plan(), eap={"": new, "/quay4/": old})
+    assessment = expecting(new, asked_by_family(survey, "quay4", new))
+    assert told(assessment) == [("import-other-family-left", "eap", ("quay4",), None)]
+    assert "eap-half-renewed" in folded(assessment)
+    assert "an ECDSA key on quay4" in assessment.findings[0].remedy
 
 
 def test_both_were_imported() -> None:
