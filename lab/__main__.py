@@ -104,12 +104,15 @@ def _ports(text: str) -> Ports:
 
 def _say_what_to_try(lab: Cluster) -> None:
     plan = lab.plan_path
+    after = (
+        f"\n  probe cluster {plan} --expect {lab.imported_path}" if lab.scenario.imported else ""
+    )
     print(
         f"{plan}\n\n"
         f"The cluster is up: {', '.join(lab.names)}. Ctrl-C ends it. In another terminal, try\n"
         f"  probe cluster {plan}\n"
         f"  probe node {lab.names[0]} {plan}\n"
-        f"  probe cluster {plan} --format json",
+        f"  probe cluster {plan} --format json{after}",
         flush=True,
     )
 

@@ -84,6 +84,8 @@ class Cluster:
         self.directory = directory
         self.at = at if at is not None else datetime.now(UTC).replace(microsecond=0)
         self.plan_path = directory / "plan.toml"
+        self.imported_path = directory / "imported.pem"
+        """What the scenario says was imported last, if it says so."""
         self.over = threading.Event()
         """Set when the cluster ends, also when it ends by itself because a server crashed."""
         self.radius: dict[str, RadiusServer] = {}
@@ -99,6 +101,9 @@ class Cluster:
         self._workshop = Workshop(scenario.blueprints(), self.at)
         self._offices: dict[str, Office] = {}
         self._chains: dict[str, ServedChain] = {}
+        self._webs: dict[str, list[WebServer]] = {}
+        self._radii: dict[str, list[RadiusServer]] = {}
+        """By node: its servers."""
 
     # ------------------------------------------------------------ life
 
@@ -232,6 +237,28 @@ class Cluster:
         radsec = self.scenario.node[node].radsec
         return self._served(node, radsec.chains, None) if radsec is not None else ()
 
+    # ------------------------------------------------------------ imports
+
+    def install(self, node: str, *chains: ChainLabels, endpoint: str) -> None:
+        """Have a node's "web" or "eap" endpoint serve these chains from now on, one for each kind
+        of key: as after an import and a restart of the service. Connections that are open go on.
+
+        Returns when it is so. Raises what goes wrong.
+        """
+        for chain in chains:
+            self._write(self.scenario.labels_for(node, chain))
+        loop, served = self._loop, self._served(node, chains, None)
+        assert loop is not None  # noqa: S101  # it is running
+        asyncio.run_coroutine_threadsafe(self._install(node, endpoint, served), loop).result(
+            _PATIENCE
+        )
+
+    async def _install(self, node: str, endpoint: str, chains: tuple[ServedChain, ...]) -> None:
+        for web in self._webs[node] if endpoint == "web" else ():
+            web.install(replace(web.site, chains=chains, by_name={}, unnamed=(), in_turn=()))
+        for radius in self._radii[node] if endpoint == "eap" else ():
+            radius.serve(replace(radius.site, chains=chains))
+
     # ------------------------------------------------------------ certificates
 
     def _open_offices(self) -> None:
@@ -267,16 +294,21 @@ class Cluster:
             if settings.radsec is not None:
                 used += settings.radsec.chains
             for chain in used:
-                labels = self.scenario.labels_for(node, chain)
-                name = "+".join(labels)
-                if name not in self._chains:
-                    issued = self._workshop.chain(labels)
-                    self._chains[name] = write_chain(chains, name, issued)
+                self._write(self.scenario.labels_for(node, chain))
+        if self.scenario.imported:
+            bundle = self._workshop.chain(self.scenario.imported)
+            self.imported_path.write_bytes(b"".join(issued.pem for issued in bundle))
         for name, profile in self.scenario.profile.items():
             given = self.directory / PROFILE_FOLDER
             given.mkdir(exist_ok=True)
             anchors = self._workshop.chain(profile.anchors)
             (given / name).write_bytes(PROFILES[profile.family](profile.names, anchors))
+
+    def _write(self, labels: ChainLabels) -> None:
+        name = "+".join(labels)
+        if name not in self._chains:
+            issued = self._workshop.chain(labels)
+            self._chains[name] = write_chain(self.directory / "served", name, issued)
 
     def _served(
         self, node: str, chains: Iterable[ChainLabels], staple: State | None
@@ -361,10 +393,13 @@ class Cluster:
                 strict_transport=web.strict_transport,
                 timestamps=timestamp_list(web.timestamps, self.at) if web.timestamps else b"",
             )
-            return [WebServer(bound, site)]
+            web_server = WebServer(bound, site)
+            self._webs.setdefault(node, []).append(web_server)
+            return [web_server]
         if seat.kind in (Kind.EAP, Kind.EAP_BEHIND) and eap is not None:
             server = RadiusServer(bound, self._eap_site(node, eap), self.secret, eap.radius)
             self.radius[seat.name] = server
+            self._radii.setdefault(node, []).append(server)
             return [server]
         radsec = self.scenario.node[node].radsec
         if seat.kind is Kind.RADSEC and radsec is not None:

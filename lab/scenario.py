@@ -59,6 +59,8 @@ class Scenario(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     canary: Canary | None = None
     authority: dict[str, AuthoritySettings] = {}
     """By the label of the CA's certificate; others' servers have nothing wrong."""
+    imported: ChainLabels = ()
+    """What was imported last: the certificates of the bundle, the server's own first."""
     plan: dict[str, Any] = {}
     """Laid over the plan that the lab writes, as it stands."""
 
@@ -280,6 +282,7 @@ def _labels_used(scenario: Scenario) -> list[tuple[str, str]]:
         used += [(place, one.partition("@")[0]) for one in (label, *authority.revoked)]
         if authority.delegate is not None:
             used.append((place, authority.delegate))
+    used += [("imported", label) for label in scenario.imported]
     for name, profile in scenario.profile.items():
         used += [(f"[profile.{name!r}]", label) for label in profile.anchors]
     used += [("radsec_peer", label) for label in scenario.radsec_peer]

@@ -35,7 +35,7 @@ if [ "$status" -ne 0 ]; then exit 2; fi
 
 survey=$DEMO/survey.json
 rm -f "$survey"
-"$VENV/bin/probe" cluster "$plan" --save "$survey"
+"$VENV/bin/probe" cluster "$plan" --save "$survey" --history off
 status=$?
 end_lab
 

@@ -77,6 +77,14 @@ class WebServer:
     """Serves one site on a listening socket that the caller has bound."""
 
     def __init__(self, listener: socket.socket, site: WebSite) -> None:
+        self.install(site)
+        self._server = StreamServer(
+            listener, lambda streams: _Visit(self._context, self.site, streams)
+        )
+
+    def install(self, site: WebSite) -> None:
+        """Serve this site from the next connection on."""
+        self.site = site
         self._context = _context(site, site.chains)
         self._by_name = {
             name.encode("ascii"): _context(site, chains) for name, chains in site.by_name.items()
@@ -86,7 +94,6 @@ class WebServer:
         self._in_turn = _context(site, site.in_turn) if site.in_turn else None
         self._hellos: Counter[tuple[bytes, int]] = Counter()
         self._context.set_tlsext_servername_callback(self._choose)
-        self._server = StreamServer(listener, lambda streams: _Visit(self._context, site, streams))
 
     async def start(self) -> None:
         """Begin to answer."""

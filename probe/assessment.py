@@ -325,6 +325,104 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """Something that is not as it was seen before."""
+
+    endpoint: Endpoint
+    nodes: tuple[str, ...]
+    names: tuple[str, ...]
+    """The names that were opened, or looked up."""
+    what: str
+    """"certificate", "chain", "tls", "served", "not-served" or "answer"."""
+    before: tuple[str, ...]
+    """SHA-256 of the certificates that were served; of what else it was, the words."""
+    after: tuple[str, ...]
+    says: str
+    """One sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Altered:
+    """A finding that was there before, and is worse now, or milder, or at other nodes."""
+
+    id: str
+    """Of the finding as it is now."""
+    was: Verdict
+    nodes: tuple[str, ...]
+    """Where it was before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What is new, gone or changed since the last time that the same was asked from here."""
+
+    last: datetime
+    """When that was: the end of the latest run that is compared with."""
+    oldest: datetime
+    """The end of the oldest one: runs that asked some of it only are compared in that."""
+    compared: int
+    """Questions that have an answer now and had one then."""
+    changes: tuple[Change, ...]
+    appeared: tuple[str, ...]
+    """Ids of findings that were none then."""
+    gone: tuple[Folded, ...]
+    """Findings that were there then."""
+    altered: tuple[Altered, ...]
+
+    @property
+    def nothing(self) -> bool:
+        """Whether all is as it was."""
+        return not (self.changes or self.appeared or self.gone or self.altered)
+
+
+class Stage(Enum):
+    """How far an import has come at one node."""
+
+    SERVED = "served"
+    """What is served is what was expected."""
+    PARTLY = "partly"
+    """It is served, and beside it what it was to replace, or with another chain."""
+    ELSEWHERE = "elsewhere"
+    """It is served on the node's other endpoint, and not on the one that it is meant for."""
+    NOT_SERVED = "not-served"
+    """Something else is served."""
+    UNSEEN = "unseen"
+    """Nothing was served, so nothing is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedAt:
+    """How one node stands to what was expected of it."""
+
+    node: str
+    endpoint: Endpoint
+    stage: Stage
+    certificates: tuple[str, ...]
+    """SHA-256 of the servers' certificates that are served there, in the order met."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """One certificate that was to be imported, and where it has arrived."""
+
+    title: str
+    """What it is called: its name, or the fingerprint that was given."""
+    certificate: str | None
+    """Its SHA-256; None: a fingerprint of another kind was given, and nobody serves it."""
+    until: datetime | None
+    """When it ends, where that is known."""
+    chain_known: bool
+    """Whether the chain that should come with it is known."""
+    at: tuple[ExpectedAt, ...]
+    """In the order of the plan, web before EAP; empty: what it is meant for was not asked."""
+
+    @property
+    def fulfilled(self) -> bool:
+        """Whether all is as it was expected."""
+        return bool(self.at) and all(one.stage is Stage.SERVED for one in self.at)
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that reports render."""
 
@@ -356,6 +454,10 @@ class Assessment:
     """What a client family is called in words, by family; one without a title is shown by id."""
     part: Part | None = None
     """None: all of the plan was looked at."""
+    since: Since | None = None
+    """None: no earlier run is known to compare with."""
+    expected: tuple[Expectation, ...] = ()
+    """What was to be imported, if somebody said so."""
 
     @property
     def planned(self) -> int:

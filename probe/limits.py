@@ -221,3 +221,44 @@ PATTERN_CHARACTERS = 256
 PATTERN_STATES = 2_000
 """States of a regular expression once its repetitions are written out; matching takes time in
 proportion to states and characters, and never more."""
+
+BUNDLE_BYTES = 4_194_304
+"""A file of certificates and keys: one with the chain is a few kilobytes, one of public roots a
+quarter of a megabyte."""
+
+BUNDLE_CERTIFICATES = 512
+"""Certificates of one file: public roots are some hundred and fifty."""
+
+BUNDLE_KEYS = 16
+"""Private keys of one file: each name has one, of each key family."""
+
+BUNDLE_KEY_BYTES = 16_384
+"""The encoding of one private key: RSA of 8,192 bits takes below five thousand octets."""
+
+BUNDLE_RSA_BITS = 8_192
+"""An RSA key that is asked to sign: twice what the largest in use have. The work grows with the
+third power."""
+
+BUNDLE_RC2_BYTES = 262_144
+"""What is decrypted by RC2, the one cipher that is no library's here: a second's work. Such files
+are old, and hold a chain."""
+
+KEY_DERIVATION = 2_000_000
+"""Iterations of one key derivation: files ask for two thousand to a million. They are work for
+whoever reads the file, and a hostile one may ask for 2**31 of them."""
+
+KEY_DERIVATIONS = 12_000_000
+"""Iterations of all key derivations of one file, each block counted: some eight seconds."""
+
+KEY_DERIVATION_BYTES = 67_108_864
+"""Memory of one key derivation by scrypt (RFC 7914, 2: 128 times N times r)."""
+
+WATCH_WEB = 5.0
+"""Seconds between two looks at a node's web endpoint while an import is awaited: services take
+minutes to restart, and each look is a handful of connections."""
+
+WATCH_EAP = 15.0
+"""Seconds between two EAP conversations meanwhile: each is a failed authentication."""
+
+WATCH_MINUTES = 1_440
+"""How long an import can be awaited: no maintenance window is longer than a day."""

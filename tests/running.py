@@ -63,9 +63,10 @@ def probe(
     inside: Sequence[str] = (),
 ) -> Result:
     """Run `probe cluster`, or another command, on a plan; `inside` is a command that runs it
-    elsewhere, as in a network namespace. Fails unless it ends with a verdict's status."""
+    elsewhere, as in a network namespace. Fails unless it ends with a verdict's status. No history
+    is kept, so that one test's servers are not another's past."""
     done = subprocess.run(
-        [*inside, PROBE, *command, plan, "--format", "json", *arguments],
+        [*inside, PROBE, *command, plan, "--format", "json", "--history", "off", *arguments],
         env={"PATH": os.defpath, "HOME": str(plan.parent)},
         stdin=subprocess.DEVNULL,
         capture_output=True,

@@ -5,15 +5,10 @@ allowed there and is met all the same. Nothing in a message is verified: it carr
 """
 
 import binascii
-import warnings
 from functools import lru_cache
 
-from cryptography.exceptions import UnsupportedAlgorithm
-from cryptography.hazmat.primitives.serialization import Encoding
-from cryptography.hazmat.primitives.serialization.pkcs7 import load_der_pkcs7_certificates
-from cryptography.x509 import InvalidVersion
-
 from probe.certificate.der import SEQUENCE, DerError, expect
+from probe.certificate.pkcs7 import certificates_of
 from probe.certificate.structure import outline
 
 MOST = 32
@@ -66,14 +61,10 @@ def _of_der(der: bytes) -> tuple[bytes, ...]:
 
 def _of_message(der: bytes) -> tuple[bytes, ...]:
     """Return the certificates of a SignedData (RFC 5652, 5.1), in BER too: CAs write it so."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            found = load_der_pkcs7_certificates(der)
-        except (ValueError, UnsupportedAlgorithm, InvalidVersion):
-            # The last one, of a certificate in it, is no ValueError.
-            return ()
-    return tuple(one.public_bytes(Encoding.DER) for one in found)
+    try:
+        return certificates_of(der)
+    except DerError:
+        return ()
 
 
 def _looks_like(body: bytes) -> str:

@@ -62,10 +62,13 @@ def write_stdout(text: str) -> None:
 
 
 def prepare_stdout(form: str = "terminal") -> None:
-    """Let stdout take any text: JSON is UTF-8, else what its encoding lacks is spelled out."""
+    """Let stdout take any text: documents are UTF-8, and else what its encoding lacks is spelled
+    out."""
     if isinstance(sys.stdout, io.TextIOWrapper):
-        encoding = "utf-8" if form == "json" else None
-        sys.stdout.reconfigure(encoding=encoding, errors="backslashreplace")
+        encoding = "utf-8" if form != "terminal" else None
+        # A calendar has line ends of its own (RFC 5545, 3.1).
+        newline = "" if form == "calendar" else None
+        sys.stdout.reconfigure(encoding=encoding, errors="backslashreplace", newline=newline)
 
 
 def width() -> int:

@@ -16,6 +16,9 @@ from probe.cli.failure import Status
 COMMANDS = {
     "cluster": "Sweep every node of a plan, compare them, report.",
     "node": "Look at one node in depth, or at one host without a plan.",
+    "bundle": "Look at certificates and keys before they are imported.",
+    "due": "What ends when: certificates, CAs, and the coming rules.",
+    "past": "What earlier runs saw, and what changed between them.",
     "rules": "Show what is looked at: the catalogue, or one rule.",
 }
 """Each command with its one-line help. Its module in this package has its name."""

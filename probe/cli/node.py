@@ -1,14 +1,18 @@
 """`probe node NAME [PLAN]`: one node in depth, or one host without any plan."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from probe.cli.expecting import Expecting, expecting
 from probe.cli.failure import say
 from probe.cli.options import Common, common
-from probe.cli.run import PLAN, read_plan, report, wrong_input
+from probe.cli.run import PLAN, After, read_plan, report, wrong_input
 from probe.jobs.node import bare_plan, bare_scope, scope_of, would_add
-from probe.plan.model import FAMILIES
+from probe.jobs.sweep import Scope
+from probe.limits import WATCH_EAP, WATCH_MINUTES, WATCH_WEB
+from probe.plan.model import FAMILIES, Plan
 
 
 @click.command("node")
@@ -46,6 +50,14 @@ from probe.plan.model import FAMILIES
     help="At the end, log in once with the plan's [login], if the server's certificate is sound."
     " It may count towards a lockout.",
 )
+@expecting
+@click.option(
+    "--until",
+    "minutes",
+    type=click.FloatRange(0, WATCH_MINUTES, min_open=True),
+    metavar="MINUTES",
+    help="Wait so long for it: web first, EAP at most every 15 seconds.",
+)
 def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes names
     name: str,
     plan: Path | None,
@@ -55,17 +67,19 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
     roots: Path | None,
     unsigned: bool,
     login: bool,
+    wanted: Expecting,
+    minutes: float | None,
     shared: Common,
 ) -> int:
     """Look at node NAME of PLAN (default: plan.toml) in depth.
 
     Without any plan NAME is a host, or HOST:PORT, and is looked at by defaults: its name in DNS,
     web on 443 against the public roots, and with --eap its EAP endpoint too.
+
+    With --expect it says whether a certificate that was just imported is served there as it should
+    be, and with --until it waits for that.
     """
-    if unsigned and shared.saved:
-        raise click.UsageError("--unsigned asks servers, and --from sends nothing")
-    if login and shared.saved:
-        raise click.UsageError("--login logs in, and --from sends nothing")
+    _check(shared, unsigned=unsigned, login=login, waits=minutes is not None, wanted=bool(wanted))
     if plan is not None or PLAN.exists():
         if eap or expected_names or roots is not None:
             raise click.UsageError(
@@ -76,7 +90,11 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
             scope = scope_of(
                 whole, name, shared.only, shared.repeat, unsigned=unsigned, login=login
             )
-        return report(whole, scope, shared, (scope.nodes[0], client) if client else None)
+        scope = replace(scope, both_kinds=bool(wanted))
+        explained = (scope.nodes[0], client) if client else None
+        if minutes is not None and shared.show_agenda:
+            _say_meanwhile(whole, scope)
+        return report(whole, scope, shared, explained, _after(wanted, minutes, shared))
     if login:
         raise click.UsageError("--login is for a plan: its [login] says with what to log in")
     if not eap and (expected_names or roots is not None):
@@ -86,9 +104,45 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
     with wrong_input():
         bare = bare_plan(name, eap=eap, expected_names=expected_names, roots=roots)
     explained = (bare.nodes[0].name, client) if client else None
-    status = report(
-        bare, bare_scope(shared.only, shared.repeat, unsigned=unsigned), shared, explained
-    )
+    scope = bare_scope(shared.only, shared.repeat, unsigned=unsigned)
+    scope = replace(scope, both_kinds=bool(wanted))
+    if minutes is not None and shared.show_agenda:
+        _say_meanwhile(bare, scope)
+    status = report(bare, scope, shared, explained, _after(wanted, minutes, shared))
     if not shared.quiet:
         say(would_add(eap=eap))
     return status
+
+
+def _check(shared: Common, *, unsigned: bool, login: bool, waits: bool, wanted: bool) -> None:
+    """Raise click.UsageError for options that contradict each other."""
+    if unsigned and shared.saved:
+        raise click.UsageError("--unsigned asks servers, and --from sends nothing")
+    if login and shared.saved:
+        raise click.UsageError("--login logs in, and --from sends nothing")
+    if waits and not wanted:
+        raise click.UsageError("--until waits for what --expect names")
+    if waits and shared.saved:
+        raise click.UsageError("--until asks again and again, and --from sends nothing")
+    if waits and login:
+        raise click.UsageError("--login looks once, and --until again and again")
+
+
+def _say_meanwhile(plan: Plan, scope: Scope) -> None:
+    """Say what is asked while waiting, beside the agenda of the whole look."""
+    from probe.jobs.watch import to_ask  # noqa: PLC0415  # seldom wanted
+
+    with wrong_input():
+        asked = to_ask(plan, scope)
+    conversations = max(map(len, asked.eap), default=0)
+    say(
+        "probe: while waiting, the agenda is asked whenever a shorter look shows what is expected,"
+        f" and at the end. Shorter looks: {len(asked.web)} TLS connections every"
+        f" {WATCH_WEB:.0f} seconds, and EAP at most every {WATCH_EAP:.0f} seconds"
+        f" ({conversations} at a time, each a failed authentication)."
+    )
+
+
+def _after(wanted: Expecting, minutes: float | None, shared: Common) -> After:
+    # The agenda is the same whatever the files say: no password need be asked for.
+    return After() if shared.show_agenda else After(wanted.read(), minutes)

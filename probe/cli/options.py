@@ -1,7 +1,7 @@
 """The options that commands share, and what their words mean."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
@@ -38,6 +38,12 @@ class Common:
     quiet: bool
     repeat: int | None
     no_fetch: bool
+    history: Path | None
+    """None: the one in the user's data folder; `OFF`: none."""
+
+
+OFF = Path("off")
+"""The word for no history. A file of that name is written ./off."""
 
 
 class _Time(click.ParamType[datetime]):
@@ -72,6 +78,10 @@ def _time(text: str) -> datetime:
     return moment
 
 
+TIME = _Time()
+"""A point in time, as `--at` takes it."""
+
+
 class _Only(click.ParamType[frozenset[Endpoint]]):
     name = "LIST"
 
@@ -102,25 +112,20 @@ class _Verdict(click.ParamType[Verdict]):
         return words[value]
 
 
-def _no_history(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
-    if value not in (None, "off"):
-        raise click.BadParameter(
-            "this version keeps no history: only 'off' can be said", ctx=ctx, param=param
-        )
-
+VERDICT = _Verdict()
+"""A verdict by its word, as `--tolerate` takes it."""
 
 _FILE = click.Path(path_type=Path, dir_okay=True)
 
+HISTORY = click.option(
+    "--history",
+    type=_FILE,
+    metavar="FILE",
+    help="Where earlier runs are kept (default: the user's data folder), or off.",
+)
+
 _OPTIONS: tuple[Callable[[Any], Any], ...] = (
-    click.option("--at", type=_Time(), help="Judge as of another time: RFC 3339, a date, or now."),
-    click.option(
-        "--format",
-        "form",
-        type=click.Choice(FORMS),
-        default="terminal",
-        show_default=True,
-        help="The report's form.",
-    ),
+    click.option("--at", type=TIME, help="Judge as of another time: RFC 3339, a date, or now."),
     click.option("--output", type=_FILE, metavar="FILE", help="Write the report into a file."),
     click.option("--save", type=_FILE, metavar="FILE", help="Save what was seen."),
     click.option(
@@ -146,7 +151,7 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     ),
     click.option(
         "--tolerate",
-        type=_Verdict(),
+        type=VERDICT,
         default=Verdict.ADVISED,
         help="The worst verdict that still exits 0.",
     ),
@@ -155,19 +160,24 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
         is_flag=True,
         help="Fetch nothing from CAs: whether certificates were revoked is unseen.",
     ),
-    click.option(
-        "--history",
-        metavar="off",
-        callback=_no_history,
-        expose_value=False,
-        help="Keep no history (this version keeps none).",
-    ),
+    HISTORY,
     click.option("--quiet", is_flag=True, help="No progress and no remarks on stderr."),
     click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback."),
 )
 
 
-def common(command: Callable[..., int]) -> Callable[..., int]:
+def _format(forms: Sequence[str]) -> Callable[[Any], Any]:
+    return click.option(
+        "--format",
+        "form",
+        type=click.Choice(forms),
+        default="terminal",
+        show_default=True,
+        help="The report's form.",
+    )
+
+
+def common(command: Callable[..., int], forms: Sequence[str] = FORMS) -> Callable[..., int]:
     """Give a command the shared options; it receives them as one `Common`."""
 
     def gathered(**given: Any) -> int:
@@ -176,7 +186,7 @@ def common(command: Callable[..., int]) -> Callable[..., int]:
 
     gathered.__doc__ = command.__doc__
     gathered.__name__ = command.__name__
-    for option in reversed(_OPTIONS):
+    for option in reversed((_OPTIONS[0], _format(forms), *_OPTIONS[1:])):
         gathered = option(gathered)
     # Options of the command itself were put on it before: they come first in its help.
     params = getattr(command, "__click_params__", [])

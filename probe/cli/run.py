@@ -1,8 +1,11 @@
 """What `cluster` and `node` do alike: ask or recall, judge, write, and tell by the exit status."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,25 +19,41 @@ from probe.cli.files import (
     write_file,
     write_stdout,
 )
-from probe.cli.options import Common
+from probe.cli.options import OFF, Common
 from probe.cli.progress import Progress
 from probe.jobs import login, sweep
+from probe.jobs.imported import Imported, check_asked
 from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
-from probe.observation.model import Survey
+from probe.observation.model import Question, Survey
 from probe.plan.model import Plan
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
 from probe.plan.secrets import SecretError
-from probe.report.escape import visible
+from probe.report.escape import SENTENCES, visible
 from probe.report.render import render
+
+if TYPE_CHECKING:
+    from probe.jobs.memory import Memory
 
 PLAN = Path("plan.toml")
 """Where a plan is looked for if none is named."""
 
 PROBLEMS = 200
 """Problems of one plan that are shown; the rest are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """What was done before the look."""
+
+    imported: Imported | None = None
+    minutes: float | None = None
+    """How long it is awaited; None: one look."""
+
+
+AFTER_NOTHING = After()
 
 
 @contextmanager
@@ -65,42 +84,88 @@ def read_plan(path: Path | None) -> Plan:
 
 
 def report(
-    plan: Plan, scope: Scope, shared: Common, explained: tuple[str, str] | None = None
+    plan: Plan,
+    scope: Scope,
+    shared: Common,
+    explained: tuple[str, str] | None = None,
+    after: After = AFTER_NOTHING,
 ) -> int:
     """Do what the options say and return the exit status.
 
-    `explained` is a node and a client family whose decision is told below the report for people.
+    `explained` is a node and a client family whose decision is told below the report for people,
+    `after` what was imported before.
     """
-    _check(shared)
+    check_options(shared)
     prepare_stdout(shared.form)
+    if after.imported is not None:
+        with wrong_input():
+            check_asked(plan, scope, after.imported.endpoint)
     if shared.show_agenda:
-        return _show_agenda(plan, scope, shared)
+        return show_agenda(plan, scope, shared)
     for path, option in ((shared.output, "--output"), (shared.save, "--save")):
         if path is not None:
             check_writable(path, option)
-    seen = _recall(plan, scope, shared) if shared.saved else _look(plan, scope, shared)
-    if shared.save is not None:
-        _save(seen, shared.save)
-    assessment = sweep.assess(plan, seen, shared.at)
+    look = None
+    if after.imported is not None and after.minutes is not None:
+        look = partial(_await, plan, scope, shared, after.imported, after.minutes)
+    seen, before = gathered(plan, scope, shared, look)
+    assessment = sweep.assess(plan, seen, shared.at, before, after.imported)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)
     if explained is not None and shared.form == "terminal":
         text += _decisions(plan, seen, assessment, shared, *explained)
-    _write(text, shared)
-    return status_of(assessment, shared.tolerate)
+    write(text, shared)
+    return status_of(assessment.verdict, assessment.survey, shared.tolerate)
 
 
-def _check(shared: Common) -> None:
+def gathered(
+    plan: Plan, scope: Scope, shared: Common, look: Callable[[], Survey] | None = None
+) -> tuple[Survey, sweep.Before]:
+    """Ask, or recall what was saved; save it and keep it as the options say. `look` asks instead
+    of what is usual."""
+    look = look or partial(_look, plan, scope, shared)
+    with _remembering(shared) as memory:
+        seen = _recall(plan, scope, shared) if shared.saved else look()
+        if shared.save is not None:
+            _save(seen, shared.save)
+        before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
+        if memory and not shared.saved:
+            memory.keep(plan, seen)
+    return seen, before
+
+
+@contextmanager
+def _remembering(shared: Common) -> Iterator["Memory | None"]:
+    """Open the history, which is to be looked into before anything is asked. None: there is none.
+
+    With saved surveys it is read if it is named, and never written.
+    """
+    if shared.history == OFF or (shared.saved and shared.history is None):
+        yield None
+        return
+    from probe.jobs.memory import Memory  # noqa: PLC0415  # it takes a database along
+
+    with Memory(shared.history, say) as memory:
+        with wrong_input():
+            memory.check()
+        yield memory
+
+
+def check_options(shared: Common) -> None:
+    """Raise click.UsageError for options that contradict each other."""
     if shared.show_agenda and shared.saved:
         raise click.UsageError("--show-agenda says what would be sent, and --from sends nothing")
     if shared.show_agenda and shared.save is not None:
         raise click.UsageError("--show-agenda sees nothing that --save could save")
-    if shared.show_agenda and shared.form == "json":
+    if shared.show_agenda and shared.form != "terminal":
         raise click.UsageError("--show-agenda is for people: --format terminal is its only form")
     if shared.output is not None and shared.output == shared.save:
         raise click.UsageError("--output and --save name the same file")
+    if shared.history is not None and shared.history in (shared.output, shared.save):
+        raise click.UsageError("--history names a file that is to be written anew")
 
 
-def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
+def show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
+    """Say what would be asked, and send nothing."""
     from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
 
     with wrong_input():
@@ -108,7 +173,7 @@ def _show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
         if scope.login:
             effort = login.with_login(effort, plan, scope)
     plain = shared.output is not None
-    _write(
+    write(
         render_agenda(effort, width=80 if plain else width(), colour=not plain and colour()), shared
     )
     return Status.FINE
@@ -143,6 +208,33 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     if failed is not None and not shared.quiet:
         say(f"probe: {visible(failed)}")
     return seen
+
+
+def _await(plan: Plan, scope: Scope, shared: Common, expected: Imported, minutes: float) -> Survey:
+    """Look until what was imported is served, or the time is over."""
+    from probe.jobs import watch  # noqa: PLC0415  # seldom wanted
+
+    with wrong_input():
+        secrets = sweep.secrets_for(plan, watch.to_ask(plan, scope, expected).every)
+    hide(secrets.values())
+
+    def look(asked: tuple[Question, ...], whole: bool) -> Survey:
+        of = _to_ask(plan, shared) if whole else sweep.without_fetching(plan)
+        return sweep.look(of, asked, secrets)
+
+    def tell(told: watch.Told) -> None:
+        if not shared.quiet:
+            say(f"probe: {told.at:%H:%M:%S} UTC  {visible(told.says, SENTENCES)}")
+
+    return watch.wait_for(
+        plan,
+        scope,
+        expected,
+        minutes=minutes,
+        look=look,
+        clock=watch.SystemClock(),
+        tell=tell,
+    )
 
 
 def _to_ask(plan: Plan, shared: Common) -> Plan:
@@ -180,18 +272,19 @@ def _rendered(assessment: Assessment, shared: Common, *, in_depth: bool) -> str:
     return render(assessment, shared.form, width=width(), colour=colour(), in_depth=in_depth)
 
 
-def _write(text: str, shared: Common) -> None:
+def write(text: str, shared: Common) -> None:
+    """Write a report where the options say."""
     if shared.output is not None:
         write_file(shared.output, text, "--output")
     else:
         write_stdout(text)
 
 
-def status_of(assessment: Assessment, tolerated: Verdict) -> int:
+def status_of(verdict: Verdict, seen: Survey, tolerated: Verdict) -> int:
     """Return the exit status of a verdict; what is not worse than `tolerated` is fine."""
-    if assessment.survey.interrupted:
+    if seen.interrupted:
         say("probe: interrupted: this is what was known by then")
         return Status.INTERRUPTED
-    if assessment.verdict >= tolerated or assessment.verdict is Verdict.SOUND:
+    if verdict >= tolerated or verdict is Verdict.SOUND:
         return Status.FINE
-    return Status.UNSEEN if assessment.verdict is Verdict.UNSEEN else Status.BAD
+    return Status.UNSEEN if verdict is Verdict.UNSEEN else Status.BAD

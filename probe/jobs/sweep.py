@@ -11,7 +11,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from probe.assessment import Assessment
+from probe.due import Due
 from probe.judge.assess import judge
+from probe.judge.change import since
+from probe.judge.due import due
+from probe.judge.imported import Imported
 from probe.judge.part import nodes_asked
 from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
@@ -44,6 +48,8 @@ class Scope:
     """In depth: whether RADIUS servers get a request without Message-Authenticator."""
     login: bool = False
     """Of one node: whether one complete login follows (`jobs/login.py`)."""
+    both_kinds: bool = False
+    """Whether EAP endpoints are asked by each key family, too."""
 
     @property
     def in_depth(self) -> bool:
@@ -61,6 +67,7 @@ def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
         nodes=scope.nodes,
         repeat=scope.repeat,
         unsigned=scope.unsigned,
+        both_kinds=scope.both_kinds,
     )
     if not found:
         wanted = ", ".join(sorted(scope.only))
@@ -178,12 +185,38 @@ def not_asked(plan: Plan, seen: Survey, scope: Scope) -> tuple[str, ...]:
     return tuple(name for name in wanted if name not in asked)
 
 
-def assess(plan: Plan, seen: Survey, at: datetime | None = None) -> Assessment:
-    """Judge a survey as of `at`; None: its own end, of several the latest.
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What earlier runs tell a judge."""
+
+    last: Survey | None = None
+    """The last answers to what is asked now; None: there are none."""
+    answered: Survey | None = None
+    """Of what is silent now: the last time that this machine was served there, if ever."""
+
+
+def assess(
+    plan: Plan,
+    seen: Survey,
+    at: datetime | None = None,
+    before: Before = Before(),
+    imported: Imported | None = None,
+) -> Assessment:
+    """Judge a survey as of `at`; None: its own end, of several the latest. `imported` should be
+    served by now.
 
     Nodes that were not asked are left out: nothing is known of them, not even that they are sound.
     """
-    return judge(plan, seen, at=at if at is not None else end_of(seen))
+    as_of = at if at is not None else end_of(seen)
+    found = judge(plan, seen, at=as_of, before=before.answered, expected=imported)
+    if before.last is None:
+        return found
+    return replace(found, since=since(plan, before.last, seen, found))
+
+
+def ends(plan: Plan, seen: Survey, at: datetime | None = None) -> Due:
+    """Return what ends when, as of `at` as for `assess`."""
+    return due(plan, seen, at=at if at is not None else end_of(seen))
 
 
 def end_of(seen: Survey) -> datetime:

@@ -1,6 +1,6 @@
 """From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, time
 
 from probe.assessment import (
@@ -15,6 +15,8 @@ from probe.assessment import (
     RootStore,
     Verdict,
 )
+from probe.certificate.container import Expected
+from probe.judge.awaited import awaited
 from probe.judge.case import Case
 from probe.judge.catalogue import BY_ID, VERSION
 from probe.judge.clients.reactions import TITLES, Known, worst_of_each
@@ -22,11 +24,12 @@ from probe.judge.draft import Draft
 from probe.judge.explained import Explained
 from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
+from probe.judge.imported import Imported, imported
 from probe.judge.looks import eap_looks
 from probe.judge.part import part
 from probe.judge.radsec_looks import radsec_looks
 from probe.judge.rows import not_served, served
-from probe.judge.rules import ALL
+from probe.judge.rules import ALL, Judge
 from probe.judge.see import to_see
 from probe.judge.trust import anchors, publicity
 from probe.observation.model import Survey
@@ -39,21 +42,24 @@ def judge(
     *,
     at: datetime,
     before: Survey | None = None,
+    expected: Expected | Imported | None = None,
     memory: Explained | None = None,
+    rules: Sequence[Judge] = ALL,
 ) -> Assessment:
     """Judge what was seen against the plan, as of a time with a zone.
 
     Nodes that were not asked are left out: nothing is known of them. `before` is an earlier survey
     of the same plan: an endpoint that served this machine then and is silent now blocks somebody.
-    `memory` keeps examinations for the next judgement of equal chains. Raises ValueError for a
-    time without a zone.
+    `expected` was just imported. `memory` keeps examinations for the next judgement of equal
+    chains. `rules` are those that are asked. Raises ValueError for a time without a zone.
     """
     if at.tzinfo is None:
         raise ValueError("the time to judge at needs a zone")
-    case = Case(plan, seen, at=at, before=before, explained=memory)
+    told_of = imported(expected)
+    case = Case(plan, seen, at=at, before=before, explained=memory, expected=told_of)
     drafts: list[Draft] = []
     notes: list[Note] = []
-    for rule in ALL:
+    for rule in rules:
         for said in rule(case):
             if isinstance(said, Note):
                 notes.append(said)
@@ -94,25 +100,27 @@ def judge(
         headline=headline(told, rows, missing, [node.name for node in nodes]),
         client_titles=TITLES,
         part=part(plan, seen),
+        expected=tuple(one.told() for one in awaited(case)),
     )
 
 
 def _finding(case: Case, cause: Cause) -> Finding:
     draft = cause.draft
-    reacted = worst_of_each(one for each in (draft, *cause.folded) for one in each.reacted)
+    told = [each for each in (draft, *cause.folded) if not _later(each, cause)]
+    reacted = worst_of_each(one for each in told for one in each.reacted)
     if cause.verdict in (Verdict.BLOCKED, Verdict.WARNED):
         # What is known from memory alone says of nobody that he is blocked or warned now.
         reacted = tuple(one for one in reacted if one.known.verdict is not Verdict.ADVISED)
     deciding = [one for one in reacted if one.known.verdict is cause.verdict]
     by_client = deciding[0].known if deciding and draft.rule.by_clients else None
-    dues = [each.due for each in (draft, *cause.folded) if each.due is not None]
+    dues = [each.due for each in told if each.due is not None]
     felt = {one.reaction.client for one in reacted if one.reaction.does is not Does.CONTINUES}
     felt.update(draft.clients)
     return Finding(
         id=draft.id,
         rule=draft.rule_id,
         verdict=cause.verdict,
-        endpoint=draft.rule.endpoint,
+        endpoint=draft.endpoint,
         nodes=draft.nodes,
         name=draft.name,
         addresses=draft.addresses,
@@ -130,6 +138,11 @@ def _finding(case: Case, cause: Cause) -> Finding:
         source=_source(draft, by_client),
         basis=_basis(draft, by_client),
     )
+
+
+def _later(draft: Draft, cause: Cause) -> bool:
+    """Whether it begins to be felt on a day to come, and is told with what holds now."""
+    return draft.due is not None and draft.verdict > cause.verdict
 
 
 def _source(draft: Draft, by_client: Known | None) -> str:

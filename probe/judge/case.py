@@ -15,6 +15,7 @@ from probe.judge.authority.sources import Sources, issuers_fetched, with_certifi
 from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
+from probe.judge.imported import NOTHING, Imported
 from probe.judge.part import nodes_asked
 from probe.judge.path import Explanation
 from probe.judge.standing import Known, standing_of
@@ -62,6 +63,7 @@ class Case:
         at: datetime,
         before: Survey | None = None,
         explained: Explained | None = None,
+        expected: Imported = NOTHING,
     ) -> None:
         self.whole = plan
         """With the nodes that were not asked: they are there, though nothing is known of them."""
@@ -77,6 +79,8 @@ class Case:
         self.facts: dict[str, CertFacts] = {
             sha256: facts_of(der) for sha256, der in survey.certificates.items()
         }
+        self.expected = expected
+        """What was just imported."""
         self._before = before
         self._explained = explained or Explained()
         self.hosts = _by(plan.nodes, lambda node: node.host)

@@ -8,9 +8,11 @@ from dataclasses import dataclass, replace
 
 from probe.assessment import Basis, Verdict
 from probe.judge.authority_entries import AUTHORITY_ENTRIES
+from probe.judge.bundle_rules import BUNDLES
 from probe.judge.clients.reactions import World
 from probe.judge.dns_rules import NAMES
 from probe.judge.eap_rules import IN_DEPTH
+from probe.judge.import_rules import IMPORTS
 from probe.judge.published_rules import ENTRIES
 from probe.judge.radsec_rules import RADSEC
 from probe.judge.web_rules import CLOSER, Beside
@@ -53,8 +55,9 @@ class Rule:
 _ORDER = {rule_id: place for place, rule_id in enumerate(RULE_IDS)}
 
 
-_FIXED_AT = {"profile": "eap", "here": "web"}
-"""Rules of other rooms than an endpoint, and at which one they are told."""
+_FIXED_AT = {"profile": "eap", "here": "web", "import": "cluster"}
+"""Rules of other rooms than an endpoint, and at which one they are told. Those of imports name the
+endpoint themselves."""
 
 
 def _rule(
@@ -477,7 +480,7 @@ RULES: tuple[Rule, ...] = tuple(
             *_EAP,
             *_PROFILES,
             *_CLUSTER,
-            *(_beside(one) for one in (*CLOSER, *IN_DEPTH, *RADSEC)),
+            *(_beside(one) for one in (*CLOSER, *IN_DEPTH, *RADSEC, *IMPORTS, *BUNDLES)),
         ),
         key=lambda rule: _ORDER[rule.id],
     )

@@ -10,7 +10,7 @@ from probe.assessment import Evidence, Verdict
 from probe.judge.case import Case, Place, Visit
 from probe.judge.catalogue import BY_ID, Rule
 from probe.judge.clients.reactions import Reacted, worst
-from probe.observation.model import Aspect
+from probe.observation.model import Aspect, Endpoint
 from probe.plan.model import Acceptance
 
 _EVIDENCE = 12
@@ -26,6 +26,8 @@ class Draft:
     nodes: tuple[str, ...]
     """In the order of the plan."""
     says: str
+    at_endpoint: Endpoint | None = None
+    """Where it is put right, of a rule that speaks of several endpoints; None: as its rule says."""
     name: str | None = None
     addresses: tuple[str, ...] = ()
     certificates: tuple[str, ...] = ()
@@ -57,6 +59,11 @@ class Draft:
         return BY_ID[self.rule_id]
 
     @property
+    def endpoint(self) -> Endpoint:
+        """Where it is put right."""
+        return self.rule.endpoint if self.at_endpoint is None else self.at_endpoint
+
+    @property
     def verdict(self) -> Verdict:
         """The worst reaction on site, or the floor where that is worse or nobody reacts."""
         floor = self.rule.floor if self.verdict_at_best is None else self.verdict_at_best
@@ -68,7 +75,7 @@ class Draft:
         """The same in every run that sees the same fault at the same place."""
         parts = [
             self.rule_id,
-            self.rule.endpoint.value,
+            self.endpoint.value,
             sorted(self.nodes),
             self.name,
             sorted(self.fault or self.certificates),

@@ -38,6 +38,8 @@ class Cause:
     def remedy(self) -> str:
         """What to do: of what it explains, if that has the better certificate at hand already."""
         at_fault = frozenset(self.draft.certificates)
+        if at_fault <= self.draft.replaces:
+            return self.draft.remedy or self.draft.rule.remedy
         for draft in self.folded:
             if at_fault and at_fault <= draft.replaces and draft.remedy:
                 return draft.remedy
@@ -187,6 +189,21 @@ def _those_addresses(_case: Case, other: Draft, draft: Draft) -> bool:
     return bool(draft.addresses) and set(draft.addresses) <= set(other.addresses)
 
 
+def _better_at_hand(case: Case, other: Draft, draft: Draft) -> bool:
+    """It is about a certificate in whose place a better one is to be served."""
+    at_fault = frozenset(draft.certificates)
+    return bool(at_fault) and at_fault <= other.replaces and _same_place(case, other, draft)
+
+
+def _refused_for(*kinds: str) -> _Explains:
+    """Other nodes refuse the certificate for one of these reasons, which the bundle explains."""
+
+    def explains(case: Case, other: Draft, draft: Draft) -> bool:
+        return draft.fault[:1] in {(kind,) for kind in kinds} and _same_place(case, other, draft)
+
+    return explains
+
+
 def _certificate(suffixes: tuple[str, ...], endpoint: str) -> tuple[str, ...]:
     return tuple(f"{endpoint}-{suffix}" for suffix in suffixes)
 
@@ -270,7 +287,66 @@ _UNASKED = (
 _NOWHERE = ("dns-no-address", "dns-broken-alias", "dns-no-answer")
 """Why no address of a name is known."""
 
+_JOIN = "cluster-join-untrusted"
+
+_BEFORE_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *(
+        (rule_id, ("bundle-name-uncovered",), _same_place)
+        for rule_id in (*_NAMES, "cluster-name-uncovered", "eap-name-unexpected")
+    ),
+    (_JOIN, ("bundle-name-uncovered",), _refused_for("name-mismatch")),
+    *(
+        (rule_id, ("bundle-chain-incomplete",), _same_place)
+        for rule_id in ("web-chain-incomplete", "eap-chain-incomplete", "bundle-trust-needed")
+    ),
+    (_JOIN, ("bundle-chain-incomplete",), _refused_for("chain-incomplete")),
+    *(
+        # Whoever has the certificate issued by a CA that clients have has mended both.
+        ("bundle-trust-needed", _certificate(_WRONG_ALTOGETHER, endpoint), _same_place)
+        for endpoint in ("web", "eap")
+    ),
+    (_JOIN, ("bundle-trust-needed",), _refused_for("self-signed", "private-root", "unknown-root")),
+)
+"""What is wrong with the files explains what would be wrong were they installed."""
+
+_AFTER_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *(
+        (
+            rule_id,
+            ("import-node-missed", "import-other-endpoint", "import-other-family-left"),
+            _one_group,
+        )
+        for rule_id in (
+            *("eap-half-renewed", "cluster-half-renewed"),
+            *("eap-leaf-differs", "eap-root-differs", "eap-chain-differs"),
+        )
+    ),
+    *(
+        (f"{endpoint}-{suffix}", (f"import-{what}",), _better_at_hand)
+        for endpoint in ("web", "eap")
+        for what in ("not-served", "node-missed", "other-endpoint", "other-family-left")
+        for suffix in ("expired", "expiring")
+    ),
+    *(
+        (rule_id, ("import-other-family-left",), _better_at_hand)
+        for rule_id in ("web-families-differ", "eap-families-differ")
+    ),
+    # Chosen for the endpoint that it was made for, it is wrong nowhere.
+    *(
+        (rule_id, ("import-other-endpoint",), _same_place)
+        for rule_id in (*_FAILING["web"], *_DIFFERENCE, "cluster-name-uncovered", _JOIN)
+    ),
+    *(
+        (f"{endpoint}-{suffix}", ("import-chain-differs",), _same_place)
+        for endpoint in ("web", "eap")
+        for suffix in ("chain-incomplete", "chain-disordered")
+    ),
+    (_JOIN, ("import-chain-differs",), _refused_for("chain-incomplete")),
+)
+"""Whoever makes the import whole has mended what is wrong with what it replaces."""
+
 _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
+    *_BEFORE_IMPORT,
     (
         "dns-views-differ",
         ("dns-no-address", "dns-broken-alias", "dns-wrong-address", "dns-partly-wrong"),
@@ -409,6 +485,7 @@ _FOLDS: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         for suffix in ("name-mismatch", "chain-incomplete")
     ),
     ("radsec-unknown-root", ("radsec-weak-key",), _by_its_signature),
+    *_AFTER_IMPORT,
 )
 """Rule, the rules that may explain it (the first that does is taken), and when one does. The order
 matters: what was folded is no longer on top for those after it."""

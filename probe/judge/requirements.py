@@ -22,6 +22,16 @@ _LIMITS = (
 )
 """BR, 6.3.2: issued from this day on, at most so many days."""
 
+_VALIDATION = {
+    datetime(2029, 3, 15, tzinfo=UTC): 10,
+    datetime(2027, 3, 15, tzinfo=UTC): 100,
+    datetime(2026, 3, 15, tzinfo=UTC): 200,
+    datetime(2020, 9, 1, tzinfo=UTC): 398,
+}
+"""BR, 4.2.1: from this day on, a proof of a domain may be used again for so many days."""
+
+STEPS_SOURCE = "CA/Browser Forum TLS Baseline Requirements 2.2.6, 4.2.1 and 6.3.2"
+
 _PLATFORM_DAYS = 398
 _PLATFORM_SINCE = datetime(2020, 9, 1, tzinfo=UTC)
 """What engines themselves check (Apple support 102028; Chromium source, certificate verifier)."""
@@ -58,6 +68,14 @@ def lifetime_limit(not_before: datetime) -> int | None:
     What was issued before 2020-09-01 has ended long ago.
     """
     return next((days for since, days in _LIMITS if not_before >= since), None)
+
+
+def lifetime_steps(after: datetime) -> tuple[tuple[datetime, int, int], ...]:
+    """Return the days after a time from which less is allowed, the next one first: the day, the
+    most days a public leaf issued from it may live, and those a proof of a domain may be used."""
+    return tuple(
+        (since, days, _VALIDATION[since]) for since, days in reversed(_LIMITS) if since > after
+    )
 
 
 def refused_by_platforms(not_before: datetime, not_after: datetime) -> bool:

@@ -4,7 +4,7 @@ It holds no secret and can be mailed. What is read back is not believed: it may 
 anywhere, so it is bounded, and its parts must fit together.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -88,8 +88,16 @@ def to_json(survey: Survey) -> bytes:
     return msgspec.json.encode(document) + b"\n"
 
 
-def from_json(octets: bytes) -> Survey:
-    """Read the saved form. Raises SurveyError."""
+def from_json(
+    octets: bytes,
+    *,
+    certificates: Mapping[str, bytes] | None = None,
+    bodies: Mapping[str, bytes] | None = None,
+) -> Survey:
+    """Read the saved form. Raises SurveyError.
+
+    `certificates` and `bodies` are those that are kept elsewhere, for many surveys together.
+    """
     _check_format(_decode(octets, _Head).format)
     document = _decode(octets, Document)
     survey = Survey(
@@ -98,10 +106,10 @@ def from_json(octets: bytes) -> Survey:
         questions=document.questions,
         lookups=document.lookups,
         handshakes=document.handshakes,
-        certificates=document.certificates,
+        certificates={**document.certificates, **(certificates or {})},
         interrupted=document.interrupted,
         fetches=document.fetches,
-        bodies=document.bodies,
+        bodies={**document.bodies, **(bodies or {})},
     )
     for complaint in _contradictions(survey):
         raise SurveyError(_shown(complaint))

@@ -48,14 +48,16 @@ def agenda(
     nodes: tuple[str, ...] = (),
     repeat: int | None = None,
     unsigned: bool = False,
+    both_kinds: bool = False,
 ) -> tuple[Question, ...]:
     """Return what to ask, in the order of the plan: names, then each node, then virtual addresses.
 
     `only` names the endpoints to ask, `nodes` the nodes (empty: all). A question about several
     nodes speaks of the chosen ones among them. `repeat`: how often the same is asked of one web
     address by one name, and in depth of one EAP address, the first time counted. `unsigned`: in
-    depth, whether a RADIUS request without Message-Authenticator is tried. Raises KeyError for a
-    node that is not in the plan.
+    depth, whether a RADIUS request without Message-Authenticator is tried. `both_kinds`: a sweep
+    asks EAP endpoints by each key family too, which are two conversations more with each address.
+    Raises KeyError for a node that is not in the plan.
     """
     chosen = frozenset(plan.node(name).name for name in nodes or (n.name for n in plan.nodes))
     part = plan_of(plan, chosen)
@@ -66,7 +68,13 @@ def agenda(
                 opened[name].append(service)
     deep, times = depth is Depth.NODE, REPEAT[depth] if repeat is None else repeat
     web = Closeness(deep, times)
-    eap = EapCloseness(deep, times, authorities=bool(plan.trust.client_issuers), unsigned=unsigned)
+    eap = EapCloseness(
+        deep,
+        times,
+        authorities=bool(plan.trust.client_issuers),
+        unsigned=unsigned,
+        both_kinds=both_kinds,
+    )
     questions: list[Question] = []
     if Endpoint.DNS in only:
         questions += lookups(part, deep=deep)

@@ -31,6 +31,8 @@ class EapCloseness:
     for the CA names that servers ask for."""
     unsigned: bool = False
     """Whether a request without Message-Authenticator is tried."""
+    both_kinds: bool = False
+    """Whether a sweep asks by each key family too."""
 
     def reads_on(self, methods: tuple[Method, ...]) -> bool:
         """Whether such a conversation reads on for CertificateRequest (RFC 5216, 2.1.1)."""
@@ -95,6 +97,9 @@ def _at_a_glance(place: _Place, eap: Eap, closeness: EapCloseness) -> Iterator[Q
     """The first method alone, then whatever else the server offers, by whatever TLS version."""
     first, rest = eap.methods[:1], eap.methods[1:]
     yield place.question(first[0], _ask(place, first, closeness))
+    for family in FAMILIES if closeness.both_kinds else ():
+        ask = HandshakeAsk(place.address, place.port, methods=first, key_family=family)
+        yield place.question(f"{first[0]}/{family}", replace(ask, aspect=Aspect.FAMILY))
     if not rest:
         return
     if closeness.authorities and Method.EAP_TLS in rest:

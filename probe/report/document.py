@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from probe.assessment import Accepted, Assessment, Finding
+from probe.assessment import Accepted, Assessment, Change, Expectation, Finding, Since
 from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
 from probe.observation.model import (
@@ -24,6 +24,7 @@ from probe.observation.model import (
     LookupAsk,
     Question,
     RadsecSeen,
+    Survey,
 )
 from probe.report import types
 from probe.report.escape import quiet_json
@@ -38,13 +39,7 @@ _SURROGATES = re.compile("[\ud800-\udfff]")
 
 def to_json(assessment: Assessment) -> str:
     """Return the document, with one final newline. It holds no secret, as a survey holds none."""
-    report = report_of(assessment)
-    try:
-        octets = msgspec.json.encode(report)
-    except UnicodeEncodeError:
-        # A peer's octets that are no UTF-8 were kept as lone surrogates, which JSON cannot carry.
-        octets = msgspec.json.encode(_without_surrogates(msgspec.to_builtins(report)))
-    return quiet_json(msgspec.json.format(octets, indent=2).decode()) + "\n"
+    return encoded(report_of(assessment))
 
 
 def report_of(assessment: Assessment) -> types.Report:
@@ -56,10 +51,7 @@ def report_of(assessment: Assessment) -> types.Report:
         catalogue=assessment.catalogue,
         plan=types.Plan(assessment.plan_name, assessment.planned),
         roots=tuple(types.RootStore(r.name, r.version, r.count) for r in assessment.roots),
-        taken=tuple(
-            types.Taken(t.machine, t.vantage, rfc3339(t.began), rfc3339(t.ended))
-            for t in survey.taken
-        ),
+        taken=taken(survey),
         judged_at=rfc3339(assessment.judged_at),
         verdict=assessment.verdict.word,
         complete=assessment.complete,
@@ -67,7 +59,7 @@ def report_of(assessment: Assessment) -> types.Report:
         unseen=assessment.unseen,
         nodes=_nodes(assessment),
         certificates={
-            sha256: _certificate(
+            sha256: certificate(
                 assessment.facts[sha256], assessment.public.get(sha256, "unknown"), der
             )
             for sha256, der in sorted(survey.certificates.items())
@@ -77,6 +69,29 @@ def report_of(assessment: Assessment) -> types.Report:
             types.Note(n.rule, n.endpoint.value, n.nodes, n.name, n.says, n.source)
             for n in assessment.notes
         ),
+        since=_since(assessment.since),
+        expected=tuple(_expectation(one) for one in assessment.expected),
+    )
+
+
+def _expectation(one: Expectation) -> types.Expectation:
+    return types.Expectation(
+        title=one.title,
+        certificate=one.certificate,
+        not_after=maybe(one.until),
+        chain_known=one.chain_known,
+        fulfilled=one.fulfilled,
+        at=tuple(
+            types.ExpectedAt(at.node, at.endpoint.value, at.stage.value, at.certificates)
+            for at in one.at
+        ),
+    )
+
+
+def taken(survey: Survey) -> tuple[types.Taken, ...]:
+    """Return when and from where a survey was taken."""
+    return tuple(
+        types.Taken(t.machine, t.vantage, rfc3339(t.began), rfc3339(t.ended)) for t in survey.taken
     )
 
 
@@ -86,7 +101,8 @@ def rfc3339(moment: datetime) -> str:
     return moment.astimezone(UTC).replace(microsecond=0, tzinfo=None).isoformat() + "Z"
 
 
-def _maybe(moment: datetime | None) -> str | None:
+def maybe(moment: datetime | None) -> str | None:
+    """Return a time as `rfc3339` does, null where it is unknown."""
     return None if moment is None else rfc3339(moment)
 
 
@@ -222,15 +238,16 @@ def _lookups(asked: LookupAsk, records: list[Lookup]) -> Iterator[types.Looked]:
         )
 
 
-def _certificate(facts: CertFacts, public: str, der: bytes) -> types.Certificate:
+def certificate(facts: CertFacts, public: str, der: bytes) -> types.Certificate:
+    """Return what one certificate says."""
     readable = facts.readable
     return types.Certificate(
         subject=facts.subject if readable else facts.subject or None,
         issuer=facts.issuer if readable else facts.issuer or None,
         serial=facts.serial or None,
         names=tuple(types.Name(name.type, name.value) for name in facts.names),
-        not_before=_maybe(facts.not_before),
-        not_after=_maybe(facts.not_after),
+        not_before=maybe(facts.not_before),
+        not_after=maybe(facts.not_after),
         key=None if facts.key == UNKNOWN else facts.key,
         signature=None if facts.signature == UNKNOWN else facts.signature,
         public=public,
@@ -261,7 +278,7 @@ def _finding(finding: Finding) -> types.Finding:
             types.Reaction(item.client, item.setup, item.does.value, item.words)
             for item in finding.reactions
         ),
-        due=_maybe(finding.due),
+        due=maybe(finding.due),
         folded=tuple(
             types.Folded(item.id, item.rule, item.says, item.nodes) for item in finding.folded
         ),
@@ -280,6 +297,43 @@ def _accepted(accepted: Accepted | None) -> types.Accepted | None:
     if accepted is None:
         return None
     return types.Accepted(accepted.reason, rfc3339(accepted.until), accepted.expired)
+
+
+def change(item: Change) -> types.Change:
+    """Return one change between two runs."""
+    return types.Change(
+        item.endpoint.value,
+        item.nodes,
+        item.names,
+        item.what,
+        item.before,
+        item.after,
+        item.says,
+    )
+
+
+def _since(since: Since | None) -> types.Since | None:
+    if since is None:
+        return None
+    return types.Since(
+        last=rfc3339(since.last),
+        oldest=rfc3339(since.oldest),
+        compared=since.compared,
+        changes=tuple(change(item) for item in since.changes),
+        appeared=since.appeared,
+        gone=tuple(types.Folded(one.id, one.rule, one.says, one.nodes) for one in since.gone),
+        altered=tuple(types.Altered(one.id, one.was.word, one.nodes) for one in since.altered),
+    )
+
+
+def encoded(document: msgspec.Struct) -> str:
+    """Return a document as JSON with one final newline, fit for a terminal."""
+    try:
+        octets = msgspec.json.encode(document)
+    except UnicodeEncodeError:
+        # A peer's octets that are no UTF-8 were kept as lone surrogates, which JSON cannot carry.
+        octets = msgspec.json.encode(_without_surrogates(msgspec.to_builtins(document)))
+    return quiet_json(msgspec.json.format(octets, indent=2).decode()) + "\n"
 
 
 def _without_surrogates(value: Any) -> Any:

@@ -306,6 +306,80 @@ class Note(Struct, frozen=True):
     source: str
 
 
+ChangeWord = Annotated[
+    str,
+    Meta(
+        description="What is not as it was.",
+        examples=["certificate", "chain", "tls", "served", "not-served", "answer"],
+    ),
+]
+
+
+class Change(Struct, frozen=True):
+    """Something that is not as it was seen before."""
+
+    endpoint: EndpointWord
+    nodes: tuple[str, ...]
+    names: tuple[str, ...]
+    what: ChangeWord
+    before: Annotated[
+        tuple[str, ...], Meta(description="SHA-256 of certificates, or what else it was, in words.")
+    ]
+    after: tuple[str, ...]
+    says: str
+
+
+class Altered(Struct, frozen=True):
+    """A finding that was there before with another verdict, or at other nodes."""
+
+    id: str
+    was: VerdictWord
+    nodes: Annotated[tuple[str, ...], Meta(description="Where it was before.")]
+
+
+class Since(Struct, frozen=True):
+    """What is not as it was the last time that the same was asked from here."""
+
+    last: Time
+    oldest: Time
+    compared: int
+    changes: tuple[Change, ...]
+    appeared: Annotated[tuple[str, ...], Meta(description="Ids of findings.")]
+    gone: tuple[Folded, ...]
+    altered: tuple[Altered, ...]
+
+
+class ExpectedAt(Struct, frozen=True):
+    """How one node stands to a certificate that was to be imported."""
+
+    node: str
+    endpoint: EndpointWord
+    stage: Annotated[
+        str,
+        Meta(
+            description="How far the import has come there.",
+            examples=["served", "partly", "elsewhere", "not-served", "unseen"],
+        ),
+    ]
+    certificates: Annotated[
+        tuple[Digest, ...], Meta(description="The servers' certificates that are served there.")
+    ]
+
+
+class Expectation(Struct, frozen=True):
+    """A certificate that was to be imported, and where it has arrived."""
+
+    title: str
+    certificate: Annotated[
+        Digest | None,
+        Meta(description="null: a SHA-1 fingerprint was given, and nobody serves it."),
+    ]
+    not_after: Time | None
+    chain_known: bool
+    fulfilled: Annotated[bool, Meta(description="Whether all is as it was expected.")]
+    at: tuple[ExpectedAt, ...]
+
+
 class Report(Struct, frozen=True):
     """The result of one judgement, whole."""
 
@@ -324,3 +398,9 @@ class Report(Struct, frozen=True):
     certificates: dict[Digest, Certificate]
     findings: tuple[Finding, ...]
     notes: tuple[Note, ...]
+    since: Annotated[
+        Since | None, Meta(description="null: no earlier run is known to compare with.")
+    ]
+    expected: Annotated[
+        tuple[Expectation, ...], Meta(description="What was to be imported, if somebody said so.")
+    ]

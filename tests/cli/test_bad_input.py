@@ -141,7 +141,8 @@ def test_a_saved_survey_that_is_none(probe: Probe, plan: Path, tmp_path: Path) -
         (["--only", "radsec"], "nothing to ask"),
         (["--tolerate", "fine"], "'fine' is none of blocked, warned"),
         (["--format", "page"], "'page' is not one of"),
-        (["--history", "past.db"], "this version keeps no history"),
+        (["--history", "plan.toml"], "--history plan.toml: it is no history of this tool"),
+        (["--history", "x", "--save", "x"], "a file that is to be written anew"),
         (["--frobnicate"], "No such option"),
         (["--show-agenda", "--from", "x"], "--from sends nothing"),
         (["--show-agenda", "--save", "x"], "--save"),
@@ -162,7 +163,6 @@ def test_options_that_make_no_sense(
 def test_unknown_commands_and_rules(probe: Probe) -> None:
     check(probe("frobnicate"), "No such command")
     check(probe("rules", "web-expird"), "web-expird is no rule, did you mean web-expired?")
-    check(probe("rules", "bundle-no-key"), "that this version does not judge")
 
 
 @pytest.mark.parametrize(

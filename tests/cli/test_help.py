@@ -13,7 +13,19 @@ from probe.cli.main import COMMANDS
 from tests.cli.acting import Probe
 from tests.cli.conftest import ROOT
 
-HEAVY = ("asyncio", "cryptography", "dns", "msgspec", "OpenSSL", "pyrad", "rich", "tomllib")
+HEAVY = (
+    "asyncio",
+    "cryptography",
+    "dns",
+    "icalendar",
+    "msgspec",
+    "OpenSSL",
+    "platformdirs",
+    "pyrad",
+    "rich",
+    "sqlite3",
+    "tomllib",
+)
 
 
 def loaded_after(code: str) -> set[str]:

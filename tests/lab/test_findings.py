@@ -154,6 +154,16 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
         1,
         {("here-intercepted", "web", (), None), ("web-unknown-root", "web", ALL, None)},
     ),
+    "import-chain-differs": (1, {("import-chain-differs", "web", THIRD, None)}),
+    "import-chain-differs-eap": (1, {("import-chain-differs", "eap", THIRD, None)}),
+    "import-node-missed": (1, {("import-node-missed", "web", THIRD, None)}),
+    "import-node-missed-eap": (1, {("import-node-missed", "eap", THIRD, None)}),
+    "import-not-served": (1, {("import-not-served", "web", ALL, None)}),
+    "import-not-served-eap": (1, {("import-not-served", "eap", ALL, None)}),
+    "import-other-endpoint": (1, {("import-other-endpoint", "web", THIRD, None)}),
+    "import-other-endpoint-eap": (1, {("import-other-endpoint", "eap", THIRD, None)}),
+    "import-other-family-left": (1, {("import-other-family-left", "web", THIRD, None)}),
+    "import-other-family-left-eap": (1, {("import-other-family-left", "eap", THIRD, None)}),
     "northpier-demo": (
         1,
         {
@@ -333,11 +343,26 @@ NOTED = {
 AT_THE_CA = {"eap-client-crl-stale"}
 """What is mended at a CA and on no node."""
 
+ELSEWHERE = {
+    "tests/judge/test_rules_bundle.py": (
+        "bundle-unreadable",
+        "bundle-no-key",
+        "bundle-key-differs",
+        "bundle-chain-incomplete",
+        "bundle-old-encryption",
+        "bundle-trust-needed",
+        "bundle-name-uncovered",
+    ),
+}
+"""Where rules are tried, each with its twin, that no scenario can show, as no server is asked."""
+
 
 def swept(name: str, directory: Path, *, single_address: bool = False) -> Result:
     scenario = Scenario.load(name)
     with Cluster(scenario, directory=directory, at=DAY, single_address=single_address) as lab:
         command, options = CLOSER.get(name, (("cluster",), ()))
+        if scenario.imported:
+            options = (*options, "--expect", str(lab.imported_path))
         return probe(lab.plan_path, "--at", DAY.isoformat(), *options, command=command)
 
 
@@ -382,7 +407,15 @@ def test_every_rule_has_a_scenario() -> None:
     shown = {rule for _, findings in EXPECTED.values() for rule, *_ in findings}
     shown |= {rule for rule, _ in NOTED.values()}
     shown |= {rule for folded in FOLDED.values() for rule in folded}
+    shown |= {rule for rules in ELSEWHERE.values() for rule in rules}
     assert shown == set(BY_ID)
+
+
+def test_rules_without_a_scenario_are_tried_where_it_says() -> None:
+    root = Path(__file__).parents[2]
+    for place, rules in ELSEWHERE.items():
+        text = (root / place).read_text("utf-8")
+        assert [rule for rule in rules if f'"{rule}"' not in text] == []
 
 
 def test_the_same_is_found_at_a_single_address(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ from probe.judge.rules import (
     eap_versions,
     eap_way,
     families,
+    imports,
     intercepted,
     issue,
     methods,
@@ -140,4 +141,28 @@ ALL: tuple[Judge, ...] = (
     radsec.old_tls,
     radsec.no_certificate_asked,
     radsec.no_sign_of_life,
+    imports.imports,
 )
+
+OF_CERTIFICATES: tuple[Judge, ...] = (
+    _web_certificates,
+    _eap_certificates,
+    _chains,
+    web.name_mismatch,
+    eap.names,
+    eap.same_as_web,
+    profile.names,
+    profile.anchors,
+    issue.timestamps_elsewhere,
+    issue.long_under_private_roots,
+    issue.far_authorities,
+    supplicant.public_root,
+    supplicant.empty_subject,
+    supplicant.no_alternative_names,
+    supplicant.override_disabled,
+    cluster.join_untrusted,
+    cluster.name_uncovered,
+    between.client_purpose,
+)
+"""Rules that look at certificates and the plan alone, and at nothing that a server does: what they
+say holds before a certificate is served."""

@@ -16,13 +16,22 @@ from typing import Any, Final
 import msgspec
 
 from probe.observation.document import Document as SurveyDocument
+from probe.report.bundle_types import Bundle
+from probe.report.due_types import Due
+from probe.report.past_types import Past
 from probe.report.types import Report
 
 FOLDER = Path(__file__).parent
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
-DOCUMENTS: Final[Mapping[str, type]] = {"probe-report/1": Report, "probe-survey/1": SurveyDocument}
+DOCUMENTS: Final[Mapping[str, type]] = {
+    "probe-report/1": Report,
+    "probe-survey/1": SurveyDocument,
+    "probe-bundle/1": Bundle,
+    "probe-past/1": Past,
+    "probe-due/1": Due,
+}
 """Each document that has a Schema, by the value of its `format`."""
 
 

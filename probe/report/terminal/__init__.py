@@ -5,8 +5,20 @@ may bring other letters. A verdict is always a word; colour only repeats it.
 """
 
 from probe.report.terminal.agenda import render_agenda
+from probe.report.terminal.bundle import render_bundle
 from probe.report.terminal.decision import render_decisions
+from probe.report.terminal.due import render_due
+from probe.report.terminal.past import render_past
 from probe.report.terminal.rules import render_rule, render_rules
 from probe.report.terminal.screen import render
 
-__all__ = ["render", "render_agenda", "render_decisions", "render_rule", "render_rules"]
+__all__ = [
+    "render",
+    "render_agenda",
+    "render_bundle",
+    "render_decisions",
+    "render_due",
+    "render_past",
+    "render_rule",
+    "render_rules",
+]

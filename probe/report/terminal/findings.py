@@ -6,6 +6,7 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from probe.assessment import Accepted, Evidence, Finding, Note, Reaction, Verdict
+from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, Labelled, heading, styled
@@ -91,10 +92,18 @@ def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
     lines = [*reactions_in_words(finding.reactions, view.client)]
     if not lines:
         clients = words.all_of([view.client(family) for family in finding.clients])
-        lines = [clients or _ANYONE[finding.verdict]]
+        lines = [clients or _anyone(finding)]
     label = "felt by" if finding.due is None else "then felt by"
     for number, line in enumerate(lines):
         yield _part(label if number == 0 else "", line)
+
+
+def _anyone(finding: Finding) -> str:
+    if finding.rule.startswith("import-"):
+        return "nobody by itself: it is not what was to be served"
+    if finding.endpoint is Endpoint.BUNDLE and finding.verdict is not Verdict.UNSEEN:
+        return "whoever imports it"
+    return _ANYONE[finding.verdict]
 
 
 def reactions_in_words(reactions: Iterable[Reaction], title: Callable[[str], str]) -> Iterator[str]:

@@ -5,10 +5,11 @@ from collections.abc import Iterator, Sized
 from rich.console import RenderableType
 from rich.text import Text
 
-from probe.assessment import Apart, Felt, Verdict
+from probe.assessment import Apart, Felt, Folded, Verdict
 from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
+from probe.report.terminal.expected import expected
 from probe.report.terminal.paper import Indented, Labelled, styled
 from probe.report.terminal.styles import of_verdict
 from probe.report.terminal.view import View
@@ -34,10 +35,12 @@ def headline(view: View) -> Iterator[RenderableType]:
     yield from _as_of(view)
     yield from _part(view)
     yield from _before(view)
-    yield from _felt(view, Verdict.BLOCKED, "Blocked now")
-    yield from _felt(view, Verdict.WARNED, "Warned now")
+    yield from expected(view, COLUMN)
+    yield from felt(view, Verdict.BLOCKED, "Blocked now")
+    yield from felt(view, Verdict.WARNED, "Warned now")
     yield from _apart(view)
-    yield from _first(view)
+    yield from first(view)
+    yield from _since(view)
 
 
 def _as_of(view: View) -> Iterator[RenderableType]:
@@ -75,14 +78,19 @@ def _before(view: View) -> Iterator[RenderableType]:
             yield Labelled("First of all" if number == 0 else "", body, COLUMN, hang=2)
 
 
-def _felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
+def felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
+    """Yield who is blocked or warned, and where."""
     entries = [item for item in view.assessment.headline.felt if item.verdict is verdict]
     if not entries:
         yield Labelled(label, Text("nobody").append_text(_as_far_as_seen(view)), COLUMN)
     for number, entry in enumerate(entries[:ENTRIES]):
         who = [view.client(family) for family in entry.clients]
-        body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
-        body.append(f", {_doing(view, entry)}").append_text(view.references(entry.findings))
+        if who or entry.endpoint is not Endpoint.BUNDLE:
+            body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
+            body.append(f", {_doing(view, entry)}")
+        else:
+            body = styled("whoever imports it", of_verdict(verdict))
+        body.append_text(view.references(entry.findings))
         yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
     yield from _more(entries, "where it is felt")
 
@@ -110,6 +118,8 @@ def _doing(view: View, entry: Felt) -> str:
             what = f"looking up {names or 'its name'}"
         case Endpoint.CLUSTER:
             what = f"opening {names}" if names else "calling from another node"
+        case Endpoint.BUNDLE:
+            what = f"opening {names}" if names else "shown this certificate"
         case _:
             what = f"by {words.endpoint(entry.endpoint)}"
     return f"{what} at {nodes}" if nodes else what
@@ -141,7 +151,8 @@ def _difference(entry: Apart) -> str:
     return ", ".join(parts)
 
 
-def _first(view: View) -> Iterator[RenderableType]:
+def first(view: View) -> Iterator[RenderableType]:
+    """Yield what to begin with."""
     finding = view.finding(view.assessment.headline.first)
     if finding is None:
         yield Labelled("Do first", Text("nothing to be done"), COLUMN)
@@ -153,6 +164,38 @@ def _first(view: View) -> Iterator[RenderableType]:
     if finding.due is not None and day not in finding.remedy:
         body.append(f" Before {day}.")
     yield Labelled("Do first", body, COLUMN)
+
+
+def _since(view: View) -> Iterator[RenderableType]:
+    """What is new, gone or changed since the last time; nothing where there was none."""
+    since = view.assessment.since
+    if since is None:
+        return
+    last = words.time(since.last)
+    if since.nothing:
+        yield Labelled("Last time", Text(f"{last}; since then nothing has changed"), COLUMN)
+        return
+    parts = []
+    if since.appeared:
+        parts.append(Text("new").append_text(view.references(since.appeared)))
+    if since.altered:
+        parts.append(Text("altered").append_text(view.references(a.id for a in since.altered)))
+    if since.gone:
+        parts.append(Text(f"gone {words.some_of([_gone(view, one) for one in since.gone])}"))
+    body = Text(f"{last}; since then ").append_text(Text("; ").join(parts))
+    if since.changes:
+        body.append("; and seen otherwise:" if parts else "seen otherwise:")
+    yield Labelled("Last time", body, COLUMN, hang=2)
+    for change in since.changes[:ENTRIES]:
+        yield Labelled("", Text(visible(change.says, SENTENCES)), COLUMN, hang=2)
+    if len(since.changes) > ENTRIES:
+        yield Labelled(
+            "", Text(f"and {len(since.changes) - ENTRIES} more, in the JSON document"), COLUMN
+        )
+
+
+def _gone(view: View, one: Folded) -> str:
+    return f"{one.rule} at {view.nodes(one.nodes)}" if one.nodes else one.rule
 
 
 def _more(entries: Sized, what: str) -> Iterator[RenderableType]:

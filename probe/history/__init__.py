@@ -1,0 +1,1 @@
+"""What earlier runs saw, kept in one SQLite file."""
