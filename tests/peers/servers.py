@@ -109,10 +109,12 @@ def running(
     directory: Path,
     kinds: tuple[socket.SocketKind, ...],
     ready: Callable[[Running], bool],
+    at: int | None = None,
 ) -> Iterator[Running]:
-    """Run a server whose arguments follow from its port, until the block ends."""
+    """Run a server whose arguments follow from its port, until the block ends. `at` is the port,
+    where it is not free to be chosen: that of a server which was restarted."""
     for _ in range(PORT_TRIES):
-        port = free_port(*kinds)
+        port = at or free_port(*kinds)
         with (directory / "log").open("wb") as log:
             server = subprocess.Popen(  # no shell: the program and its arguments are ours
                 [str(argument) for argument in arguments(port)],
@@ -173,7 +175,7 @@ class Radius:
 
 
 @contextmanager
-def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
+def hostapd(directory: Path, setup: Radius, at: int | None = None) -> Iterator[Running]:
     """Run hostapd's RADIUS server. It binds every address, so only loopback may be a client."""
     directory.mkdir()
     chain, key = setup.keys.write(directory, "server")
@@ -205,7 +207,7 @@ def hostapd(directory: Path, setup: Radius) -> Iterator[Running]:
         # Its server answers nothing but logins; the log line follows the binding of the port.
         return "AP-ENABLED" in it.logged()
 
-    with running(arguments, directory, (socket.SOCK_DGRAM,), ready) as it:
+    with running(arguments, directory, (socket.SOCK_DGRAM,), ready, at) as it:
         yield it
 
 
@@ -228,6 +230,7 @@ def nginx(
     protocols: str = "TLSv1.2 TLSv1.3",
     *,
     settings: str = "access_log off;",
+    at: int | None = None,
 ) -> Iterator[Running]:
     """Run nginx with TLS. The first site is what an unknown or absent server name gets. `settings`
     are further directives for all sites."""
@@ -260,7 +263,7 @@ def nginx(
             *("-p", directory, "-c", directory / "nginx.conf"),
         ]
 
-    with running(arguments, directory, (socket.SOCK_STREAM,), answers_tcp) as it:
+    with running(arguments, directory, (socket.SOCK_STREAM,), answers_tcp, at) as it:
         yield it
 
 
