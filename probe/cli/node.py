@@ -138,7 +138,7 @@ def _say_meanwhile(plan: Plan, scope: Scope) -> None:
     say(
         "probe: while waiting, the agenda is asked whenever a shorter look shows what is expected,"
         f" and at the end. Shorter looks: {len(asked.web)} TLS connections every"
-        f" {WATCH_WEB:.0f} seconds, and EAP at most every {WATCH_EAP:.0f} seconds"
+        f" {WATCH_WEB:.0f} s, and EAP at most every {WATCH_EAP:.0f} s"
         f" ({conversations} at a time, each a failed authentication)."
     )
 

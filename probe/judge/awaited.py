@@ -5,9 +5,9 @@ is not imported yet; where these leave it open, from where it is served. Which n
 those whose own names it carries, or else all at which a name of it is opened or expected.
 """
 
-from collections import defaultdict
-from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from probe.assessment import Expectation, ExpectedAt, Stage
@@ -40,15 +40,15 @@ class At:
     """Visits that show the certificate."""
     others: tuple[Visit, ...]
     """Visits that show another one."""
-    beside: tuple[Visit, ...]
-    """Those of the others that show another one of the same key family at the very place."""
-    left: tuple[Visit, ...]
-    """Those of the others that show at the very place one of the other key family which this one
-    was to replace."""
-    lacking: tuple[Visit, ...]
-    """Visits that show the certificate without a CA certificate that was to come with it."""
     elsewhere: tuple[Visit, ...]
     """Visits of the node's other endpoint that show the certificate."""
+    beside: tuple[Visit, ...] = ()
+    """Those of the others that show another one of the same key family at the very place."""
+    left: tuple[Visit, ...] = ()
+    """Those of the others that show at the very place one of the other key family which this one
+    was to replace."""
+    lacking: tuple[Visit, ...] = ()
+    """Visits that show the certificate without a CA certificate that was to come with it."""
 
     @property
     def stage(self) -> Stage:
@@ -107,40 +107,85 @@ class Awaited:
 
 def awaited(case: Case) -> tuple[Awaited, ...]:
     """Return what was to be imported, each certificate once."""
+    served = {v.chain[0] for endpoint in ENDPOINTS for v in case.visits(endpoint) if v.chain}
+    pool = case.survey.certificates
+    leaves = {
+        expected: frozenset(sha256 for sha256 in served if expected.is_leaf(pool[sha256]))
+        for expected in case.expected.certificates
+    }
+    every = frozenset().union(*leaves.values())
     found = {
         one.key: one
-        for one in (_awaited(case, expected) for expected in case.expected.certificates)
+        for one in (_awaited(case, expected, shown, every) for expected, shown in leaves.items())
     }
     return tuple(found.values())
 
 
-def _awaited(case: Case, expected: Expected) -> Awaited:
-    leaf, chain = _known(case, expected)
+def _awaited(
+    case: Case, expected: Expected, leaves: frozenset[str], every: frozenset[str]
+) -> Awaited:
+    """Return how one certificate is served. `leaves` are those served that it is: itself or none;
+    `every` are those that are expected at all."""
     shown = {
-        endpoint: tuple(v for v in case.visits(endpoint) if _shows(case, expected, v))
+        endpoint: tuple(v for v in case.visits(endpoint) if v.chain and v.chain[0] in leaves)
         for endpoint in ENDPOINTS
     }
+    leaf, chain = _known(case, expected, shown)
     endpoints = _endpoints(case, leaf, chain, shown)
-    asked = {endpoint: _asked(case, endpoint) for endpoint in endpoints}
+    nodes = {kind: _nodes(case, leaf, kind, shown[kind]) for kind in endpoints}
+    showing = {endpoint: _by_node(shown[endpoint]) for endpoint in ENDPOINTS}
+    others = {
+        endpoint: _by_node(
+            v
+            for v in case.visits(endpoint)
+            if v.chain and v.chain[0] not in leaves and not v.virtual
+        )
+        for endpoint in endpoints
+    }
     at = tuple(
-        _at(case, expected, leaf, node, endpoint, shown)
+        _at(
+            case,
+            expected,
+            leaf,
+            every,
+            At(
+                node,
+                endpoint,
+                showing=tuple(showing[endpoint][node]),
+                others=tuple(others[endpoint][node]),
+                elsewhere=tuple(
+                    visit
+                    for other in ENDPOINTS
+                    if other is not endpoint
+                    for visit in showing[other][node]
+                ),
+            ),
+        )
         for node in case.node_order
         for endpoint in endpoints
-        if node in _nodes(case, leaf, endpoint, asked[endpoint], shown[endpoint])
+        if node in nodes[endpoint]
     )
     return Awaited(expected, leaf, len(endpoints) == 1, tuple(_without_own(case, leaf, at)))
+
+
+def _by_node(visits: Iterable[Visit]) -> dict[str, list[Visit]]:
+    found: dict[str, list[Visit]] = defaultdict(list)
+    for visit in visits:
+        for node in visit.nodes:
+            found[node].append(visit)
+    return found
 
 
 def _without_own(case: Case, leaf: CertFacts | None, at: tuple[At, ...]) -> Iterator[At]:
     """Leave out nodes that have certificates of their own, where each node has: one alone shows
     this one, and theirs are no older."""
-    serving = {(one.endpoint, one.node) for one in at if one.showing}
+    serving = Counter(one.endpoint for one in at if one.showing)
     holders: dict[str, set[str]] = defaultdict(set)
     for one in at:
         for visit in one.others:
             holders[visit.chain[0]].add(one.node)
     for one in at:
-        alone = sum(endpoint is one.endpoint for endpoint, _ in serving) == 1
+        alone = serving[one.endpoint] == 1
         if alone and leaf is not None and one.stage is Stage.NOT_SERVED:
             theirs = {visit.chain[0] for visit in one.others}
             own = all(len(holders[sha256]) == 1 for sha256 in theirs)
@@ -149,20 +194,17 @@ def _without_own(case: Case, leaf: CertFacts | None, at: tuple[At, ...]) -> Iter
         yield one
 
 
-def _known(case: Case, expected: Expected) -> tuple[CertFacts | None, tuple[bytes, ...]]:
+def _known(
+    case: Case, expected: Expected, shown: Mapping[Endpoint, tuple[Visit, ...]]
+) -> tuple[CertFacts | None, tuple[bytes, ...]]:
     """Return the certificate and its chain, out of the survey where only a fingerprint is known."""
     if expected.leaf is not None:
         return facts_of(expected.leaf), expected.certificates
-    for endpoint in ENDPOINTS:
-        for visit in case.visits(endpoint):
-            if _shows(case, expected, visit):
-                pool = case.survey.certificates
-                return case.leaf(visit), tuple(pool[sha256] for sha256 in visit.chain)
+    for visits in shown.values():
+        for visit in visits:
+            pool = case.survey.certificates
+            return case.leaf(visit), tuple(pool[sha256] for sha256 in visit.chain)
     return None, ()
-
-
-def _shows(case: Case, expected: Expected, visit: Visit) -> bool:
-    return bool(visit.chain) and expected.is_leaf(case.survey.certificates[visit.chain[0]])
 
 
 # ---------------------------------------------------------------- what it is meant for
@@ -172,7 +214,7 @@ def _endpoints(
     case: Case,
     leaf: CertFacts | None,
     chain: tuple[bytes, ...],
-    shown: dict[Endpoint, tuple[Visit, ...]],
+    shown: Mapping[Endpoint, tuple[Visit, ...]],
 ) -> tuple[Endpoint, ...]:
     if case.expected.endpoint is not None:
         return (case.expected.endpoint,)
@@ -221,9 +263,9 @@ def _nodes(
     case: Case,
     leaf: CertFacts | None,
     endpoint: Endpoint,
-    asked: frozenset[str],
     showing: tuple[Visit, ...],
 ) -> frozenset[str]:
+    asked = _asked(case, endpoint)
     if leaf is None:
         return asked
     own = {node for node in asked if covers(leaf, case.host(node)).covered}
@@ -255,42 +297,25 @@ def _expected(case: Case, node: str) -> tuple[str, ...]:
 
 
 def _at(
-    case: Case,
-    expected: Expected,
-    leaf: CertFacts | None,
-    node: str,
-    endpoint: Endpoint,
-    shown: dict[Endpoint, tuple[Visit, ...]],
+    case: Case, expected: Expected, leaf: CertFacts | None, every: frozenset[str], seen: At
 ) -> At:
-    visits = [v for v in case.visits(endpoint) if v.chain and node in v.nodes and not v.virtual]
-    showing = tuple(visit for visit in shown[endpoint] if node in visit.nodes)
-    others = tuple(
-        v for v in visits if not any(_shows(case, e, v) for e in case.expected.certificates)
-    )
-    places = {_place(visit) for visit in showing}
-    at_place = [visit for visit in others if _place(visit) in places]
-    family = leaf.key_family if leaf is not None else None
-    return At(
-        node,
-        endpoint,
-        showing,
-        others,
+    """Return what one node shows, with what is amiss in it."""
+    places = {_place(visit) for visit in seen.showing}
+    at_place = [visit for visit in seen.others if _place(visit) in places]
+    if leaf is None:
+        return seen
+    family = leaf.key_family
+    return replace(
+        seen,
         beside=tuple(v for v in at_place if case.leaf(v).key_family is family),
         left=tuple(
             visit
             for visit in at_place
-            if leaf is not None
+            if visit.chain[0] not in every
             and case.leaf(visit).key_family is not family
             and _left(case, leaf, case.leaf(visit))
         ),
-        lacking=tuple(visit for visit in showing if lacking(expected, visit)),
-        elsewhere=tuple(
-            visit
-            for other, found in shown.items()
-            if other is not endpoint
-            for visit in found
-            if node in visit.nodes
-        ),
+        lacking=tuple(visit for visit in seen.showing if lacking(expected, visit)),
     )
 
 

@@ -189,7 +189,7 @@ def test_the_agenda_tells_what_is_asked_meanwhile(
 ) -> None:
     ended = probe("node", "quay1", plan, "--expect", "new.p12", "--until", "5", "--show-agenda")
     assert ended.status == 0
-    assert "EAP at most every 15 seconds (1 at a time" in ended.stderr
+    assert "EAP at most every 15 s (1 at a time" in ended.stderr
     assert not listener.heard()
 
 

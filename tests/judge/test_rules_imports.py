@@ -285,6 +285,23 @@ def test_both_were_imported() -> None:
     assert all(one.fulfilled for one in assessment.expected)
 
 
+def test_one_of_both_was_imported() -> None:
+    """An RSA certificate was to come with the ECDSA one, and the node has none at all."""
+    pair = [new_eap(), new_eap(rsa_leaf=True)]
+    assessment = expecting(pair, seen(plan(), eap={"": pair[0]}))
+    assert told(assessment) == [("import-not-served", "eap", NODES, None)]
+    assert [one.fulfilled for one in assessment.expected] == [True, False]
+
+
+def test_certificates_of_both_endpoints_were_mixed_up() -> None:
+    web, eap = new_web(), new_eap()
+    right = expecting([web, eap], seen(plan(), web={"": web}, eap={"": eap}))
+    assert told(right) == []
+    both = seen(plan(), web={"": eap}, eap={"": eap})
+    rules = {(rule, on) for rule, on, *_ in told(expecting([web, eap], both))}
+    assert ("import-not-served", "web") in rules
+
+
 @pytest.mark.parametrize(("days", "left"), [(300, False), (115, True)])
 def test_a_pair_of_two_cas_is_renewed_each_at_its_own_time(days: int, left: bool) -> None:
     """RSA and ECDSA come from CAs of their own; the older one's renewal is due, or is not."""

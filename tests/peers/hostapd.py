@@ -48,8 +48,10 @@ class Radius:
 
 
 @contextmanager
-def hostapd(directory: Path, setup: Radius, enter: Sequence[str] = ()) -> Iterator[Running]:
-    """Run hostapd's RADIUS server. It binds every address, so only loopback may be a client, unless
+def hostapd(
+    directory: Path, setup: Radius, enter: Sequence[str] = (), at: int | None = None
+) -> Iterator[Running]:
+    """Run hostapd's RADIUS server, `at` a port if one is given. It binds every address, so only loopback may be a client, unless
     it is run in a network namespace of its own."""
     directory.mkdir()
     chain, key = setup.keys.write(directory, "server")
@@ -99,7 +101,7 @@ def hostapd(directory: Path, setup: Radius, enter: Sequence[str] = ()) -> Iterat
         # Its server answers nothing but logins; the log line follows the binding of the port.
         return "AP-ENABLED" in it.logged()
 
-    with running(arguments, directory, (socket.SOCK_DGRAM,), ready, enter) as it:
+    with running(arguments, directory, (socket.SOCK_DGRAM,), ready, enter, at) as it:
         yield it
 
 

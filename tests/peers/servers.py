@@ -111,11 +111,13 @@ def running(
     kinds: tuple[socket.SocketKind, ...],
     ready: Callable[[Running], bool],
     enter: Sequence[str] = (),
+    at: int | None = None,
 ) -> Iterator[Running]:
     """Run a server whose arguments follow from its port, until the block ends. `enter` is the
-    command that runs it elsewhere, in a network namespace of its own."""
+    command that runs it elsewhere, in a network namespace of its own; `at` is the port, where it is
+    not free to be chosen: that of a server which was restarted."""
     for _ in range(PORT_TRIES):
-        port = free_port(*kinds)
+        port = at or free_port(*kinds)
         with (directory / "log").open("wb") as log:
             server = subprocess.Popen(  # no shell: the program and its arguments are ours
                 [*enter, *(str(argument) for argument in arguments(port))],
@@ -175,6 +177,7 @@ def nginx(
     protocols: str = "TLSv1.2 TLSv1.3",
     *,
     settings: str = "access_log off;",
+    at: int | None = None,
 ) -> Iterator[Running]:
     """Run nginx with TLS. The first site is what an unknown or absent server name gets. `settings`
     are further directives for all sites."""
@@ -207,7 +210,7 @@ def nginx(
             *("-p", directory, "-c", directory / "nginx.conf"),
         ]
 
-    with running(arguments, directory, (socket.SOCK_STREAM,), answers_tcp) as it:
+    with running(arguments, directory, (socket.SOCK_STREAM,), answers_tcp, at=at) as it:
         yield it
 
 

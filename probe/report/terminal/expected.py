@@ -37,6 +37,8 @@ def _line(view: View, one: Expectation) -> Text:
     for endpoint in dict.fromkeys(at.endpoint for at in one.at):
         told = Text("; ").join(_at(view, one, endpoint))
         parts.append(Text(f"{words.endpoint(endpoint)} ").append_text(told))
+    if not one.chain_known:
+        parts.append(Text("its chain is not known, so not compared"))
     return line.append(": ").append_text(Text("; ").join(parts))
 
 
