@@ -51,8 +51,8 @@ class Radius:
 def hostapd(
     directory: Path, setup: Radius, enter: Sequence[str] = (), at: int | None = None
 ) -> Iterator[Running]:
-    """Run hostapd's RADIUS server, `at` a port if one is given. It binds every address, so only loopback may be a client, unless
-    it is run in a network namespace of its own."""
+    """Run hostapd's RADIUS server, `at` a port if one is given. It binds every address, so only
+    loopback may be a client, unless it is run in a network namespace of its own."""
     directory.mkdir()
     chain, key = setup.keys.write(directory, "server")
     (directory / "clients").write_text(f"{setup.clients} {setup.secret}\n", "ascii")
