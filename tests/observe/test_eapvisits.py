@@ -135,6 +135,16 @@ def test_a_server_that_goes_mute_is_asked_for_old_versions_still() -> None:
     assert sent == [None, Aspect.OLD_VERSION, Aspect.OLD_VERSION]
 
 
+def test_another_method_that_is_refused_keeps_nothing_from_being_asked() -> None:
+    """The server speaks PEAP alone; the refusals of the others come first."""
+    clients = Clients()
+    limits = replace(DEFAULT, failed_authentications_per_minute=100, conversations_per_server=9)
+    seen, _ = look(clients, depth=Depth.NODE, limits=limits)
+    outcomes = [row.outcome for row in seen.handshakes if row.asked.aspect is None]
+    assert outcomes == [Outcome.SERVED, Outcome.METHOD_REFUSED, Outcome.METHOD_REFUSED]
+    assert all(row.radius is not None for row in seen.handshakes)
+
+
 def test_a_virtual_address_is_asked_again_whoever_was_silent() -> None:
     """Another user and port may meet another node."""
     clients = Clients()
