@@ -188,7 +188,7 @@ class _Sweep:
         self._answers: dict[LookupAsk, asyncio.Task[Answer]] = {}
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
         self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
-        self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
+        self._servers: dict[tuple[str, int], asyncio.Semaphore] = {}
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
         """By address and port: how a web visit ended there."""
 
@@ -329,7 +329,7 @@ class _Sweep:
         if question.endpoint is Endpoint.EAP:
             await self._visit_eap(question, ask, address)
             return
-        async with self._server(question.endpoint, address, ask.port), self._sockets:
+        async with self._server(address, ask.port), self._sockets:
             at = self._notebook.clock()
             first = self._first_seen.get((address, ask.port))
             staple = first is None or not first.spoiled_staple
@@ -350,11 +350,7 @@ class _Sweep:
         return known
 
     async def _visit_eap(self, question: Question, ask: HandshakeAsk, address: str) -> None:
-        async with (
-            self._eap.turn(question, ask) as turn,
-            self._server(question.endpoint, address, ask.port),
-            self._sockets,
-        ):
+        async with self._eap.turn(question, ask) as turn, self._sockets:
             at = self._notebook.clock()
             await self._eap.visit(
                 question,
@@ -364,12 +360,9 @@ class _Sweep:
                 lambda seen: self._notebook.visited(question, ask, at, seen),
             )
 
-    def _server(self, endpoint: Endpoint, address: str, port: int) -> asyncio.Semaphore:
-        """Return the gate of one server: it is in service, and gets little at a time."""
-        key = (endpoint, address, port)
+    def _server(self, address: str, port: int) -> asyncio.Semaphore:
+        """Return the gate of one web server: it is in service, and gets little at a time."""
+        key = (address, port)
         if key not in self._servers:
-            eap = endpoint is Endpoint.EAP
-            limits = self._limits
-            most = limits.conversations_per_server if eap else limits.web_per_server
-            self._servers[key] = asyncio.Semaphore(most)
+            self._servers[key] = asyncio.Semaphore(self._limits.web_per_server)
         return self._servers[key]
