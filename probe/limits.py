@@ -124,7 +124,7 @@ class Limits:
     carries a full EAP fragment."""
 
     conversations_per_server: int = 2
-    """EAP conversations at one server at a time: it is in service. A burst of 200 lost datagrams
+    """EAP conversations with one node at a time: it is in service. A burst of 200 lost datagrams
     (measured), and more than `MOST_CONVERSATIONS` are no wish that a plan may have."""
 
     failed_authentications_per_minute: int = 12

@@ -142,6 +142,24 @@ def test_no_output_holds_the_secret(
     assert found_in(kept, lab.secret) == set()
 
 
+@pytest.mark.parametrize(
+    ("scenario", "tried"),
+    [
+        ("eap-fragments-lost", "smaller-replies"),
+        ("eap-silent-known", "status-server"),
+        ("eap-unsigned-accepted", "Access-Challenge"),
+    ],
+)
+def test_nothing_that_is_tried_shows_the_secret(tmp_path: Path, scenario: str, tried: str) -> None:
+    """In depth, and after failures."""
+    home = tmp_path / "home"
+    with Cluster(Scenario.load(scenario), directory=tmp_path / "lab") as lab:
+        look = "node", "quay3", lab.plan_path, "--only", "eap", "--unsigned"
+        _, kept = run(home, *look, "--debug", "--save", "survey.json", secret=lab.secret)
+    assert tried.encode() in kept[str(home / "survey.json")]
+    assert found_in(kept, lab.secret) == set()
+
+
 def test_no_traceback_holds_the_secret(tmp_path: Path, lab: Cluster, plan: Path) -> None:
     """`--debug` shows the traceback of a bug that puts the secret into its own message."""
     status, kept = run(

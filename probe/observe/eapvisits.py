@@ -1,8 +1,9 @@
 """The EAP visits of one survey: at what pace, what need not be asked, and what is tried once."""
 
+import asyncio
 from collections import defaultdict
-from collections.abc import Callable, Mapping
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import replace
 
 from probe.limits import Limits
@@ -41,6 +42,10 @@ class EapVisits:
         self._known_by = known_by
         self._limits = limits
         self.pace = Pace(limits.failed_authentications_per_minute, timer)
+        self._at_a_time: defaultdict[str, asyncio.Semaphore] = defaultdict(
+            lambda: asyncio.Semaphore(limits.conversations_per_server)
+        )
+        """By node."""
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
         """By address and port: how the first method's visit ended there."""
         self._tried: defaultdict[tuple[str, int], set[TrialKind]] = defaultdict(set)
@@ -61,14 +66,22 @@ class EapVisits:
         mute = known.outcome is Outcome.CUT_OFF and ask.aspect is not Aspect.OLD_VERSION
         return known if mute or known.outcome in _NOBODY_IN else None
 
-    def turn(self, question: Question, ask: HandshakeAsk) -> AbstractAsyncContextManager[Turn]:
-        """Wait until one more failed authentication may be caused there, and hold a turn.
+    @asynccontextmanager
+    async def turn(self, question: Question, ask: HandshakeAsk) -> AsyncIterator[Turn]:
+        """Wait until one more failed authentication may be caused there, and one more conversation
+        held, and hold a turn.
 
         A virtual address leads to any of the nodes behind it, so it counts at each of them.
         """
         settings, _ = self._known_by[question.nodes[0]]
         identity = guise(settings, ask).identity
-        return self.pace.turn(*((node, identity) for node in question.nodes))
+        async with AsyncExitStack() as held:
+            keys = ((node, identity) for node in question.nodes)
+            turn = await held.enter_async_context(self.pace.turn(*keys))
+            # Always in the same order, so that no two wait for each other.
+            for node in sorted(question.nodes):
+                await held.enter_async_context(self._at_a_time[node])
+            yield turn
 
     async def visit(
         self, question: Question, ask: HandshakeAsk, address: str, turn: Turn, note: Note

@@ -7,6 +7,7 @@ from datetime import datetime
 from probe.limits import Limits
 from probe.observation.model import (
     Aspect,
+    EapSeen,
     Fetch,
     Handshake,
     HandshakeAsk,
@@ -97,7 +98,7 @@ class Notebook:
             alert=seen.alert,
             round_trips=seen.round_trips,
             served=seen.served,
-            eap=seen.eap,
+            eap=self._bounded_eap(seen.eap),
             radius=seen.radius,
             http=seen.http,
             vantage=self._vantage,
@@ -144,6 +145,13 @@ class Notebook:
             ),
             bodies=self.bodies,
         )
+
+    def _bounded_eap(self, eap: EapSeen | None) -> EapSeen | None:
+        if eap is None or eap.client_authorities is None:
+            return eap
+        # Of a server's other texts none can be long: attributes of RADIUS have 253 octets.
+        most = self._limits.text_characters
+        return replace(eap, client_authorities=tuple(n[:most] for n in eap.client_authorities))
 
     def _bounded(self, text: str | None) -> str | None:
         if text is None:

@@ -388,11 +388,7 @@ class _Sweep:
         return known
 
     async def _visit_eap(self, question: Question, ask: HandshakeAsk, address: str) -> None:
-        async with (
-            self._eap.turn(question, ask) as turn,
-            self._server(question.endpoint, address, ask.port),
-            self._sockets,
-        ):
+        async with self._eap.turn(question, ask) as turn, self._sockets:
             at = self._notebook.clock()
             await self._eap.visit(
                 question,
@@ -416,8 +412,5 @@ class _Sweep:
         """Return the gate of one server: it is in service, and gets little at a time."""
         key = (endpoint, address, port)
         if key not in self._servers:
-            eap = endpoint is Endpoint.EAP
-            limits = self._limits
-            most = limits.conversations_per_server if eap else limits.web_per_server
-            self._servers[key] = asyncio.Semaphore(most)
+            self._servers[key] = asyncio.Semaphore(self._limits.web_per_server)
         return self._servers[key]

@@ -35,12 +35,19 @@ def asked(tail: str, ask: HandshakeAsk, **seen: object) -> tuple[Question, Hands
         "radius": REPLIED,
         **seen,
     }
-    record = Handshake(question.id, Endpoint.EAP, ("quay1",), ask, AT, 0.1, **given)  # type: ignore[arg-type]
+    where = question.id, Endpoint.EAP, ("quay1",)
+    record = Handshake(*where, ask, AT, 0.1, **given)  # type: ignore[arg-type]  # passed through
     return question, record
 
 
 def ask(method: Method = Method.PEAP, **more: object) -> HandshakeAsk:
-    return HandshakeAsk("192.0.2.11", 1812, methods=(method,), **more)  # type: ignore[arg-type]
+    methods = (method,)
+    return HandshakeAsk(
+        "192.0.2.11",
+        1812,
+        methods=methods,
+        **more,  # type: ignore[arg-type]  # passed through
+    )
 
 
 def served(tls: TlsVersion, family: KeyFamily = KeyFamily.RSA, leaf: str = "a") -> Served:

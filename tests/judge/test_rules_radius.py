@@ -139,6 +139,19 @@ def test_a_chain_beyond_fifty_rounds_as_the_server_cuts_it() -> None:
     assert result.findings[0].verdict is Verdict.BLOCKED
 
 
+@pytest.mark.parametrize(
+    ("fragments", "verdict"),
+    [(37, None), (38, Verdict.ADVISED), (47, Verdict.ADVISED), (48, Verdict.BLOCKED)],
+)
+def test_authenticators_allow_forty_round_trips_or_fifty_and_no_more(
+    fragments: int, verdict: Verdict | None
+) -> None:
+    """RFC 9191, 3. Three round trips come on top: 40, 41, 50 and 51."""
+    visit = said("quay1", eap={"fragments": (500,) * fragments})
+    found = [finding.verdict for finding in judged(plan(), surveyed(visit)).findings]
+    assert found == ([] if verdict is None else [verdict])
+
+
 def test_where_the_names_of_cas_make_it_long_they_are_told() -> None:
     """Under TLS 1.3 they come with the chain (RFC 9846, 4.3.2). 19,000 octets in fragments of 500
     are 38; with three more, 41."""

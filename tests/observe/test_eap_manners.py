@@ -15,6 +15,7 @@ from probe.wire import eap
 from probe.wire.eap import EapPacket
 from probe.wire.fragments import Fragment
 from probe.wire.radius import Code, Request, Verification, build_reply
+from tests.observe import standstill
 from tests.observe.plans import EAP
 from tests.observe.radiuspeers import SECRET, Handler, challenge, reject
 from tests.observe.test_trials import QUICK, Clients, serving, silent
@@ -213,7 +214,32 @@ def test_an_unsigned_start_may_be_rejected() -> None:
     assert seen.outcome is Outcome.REJECTED
 
 
+@pytest.mark.parametrize(("ask", "seconds"), [(ASK, 8.0), (UNSIGNED, 2.0)])
+def test_an_unsigned_start_is_not_waited_for_as_long(ask: HandshakeAsk, seconds: float) -> None:
+    """`radius_silence` and `trial_wait`, by a clock that stands still while anybody is busy."""
+
+    async def run() -> VisitSeen:
+        async with serving(Clients(), silent) as radius:
+            return await visited(radius.port, DEFAULT, ask)
+
+    assert standstill.run(run()).seconds == pytest.approx(seconds)
+
+
 # ---------------------------------------------------------------- RADIUS
+
+
+def test_no_eap_packet_of_ours_is_longer_than_the_framed_mtu_that_we_tell() -> None:
+    """RFC 3579, 2.4. The ClientHello takes two."""
+    clients = Clients()
+
+    async def run() -> VisitSeen:
+        async with serving(clients) as radius:
+            peer = Peer("127.0.0.1", replace(EAP, framed_mtu=200), SECRET)
+            async with EapVisit(replace(ASK, port=radius.port), peer, QUICK) as visit:
+                return await visit.run()
+
+    assert asyncio.run(run()).outcome is Outcome.SERVED
+    assert max(len(request.eap or b"") for request in clients.radius.heard) == 200
 
 
 def test_the_longest_reply_and_the_place_of_the_signature_are_told() -> None:

@@ -26,7 +26,7 @@ from probe.wire.eap import EapPacket, Type
 from probe.wire.radius import Code, Request, build_reply
 from tests.observe.plans import EAP, SECRET, node, plan
 from tests.observe.radiuspeers import SECRET as SHARED
-from tests.observe.radiuspeers import Handler, reject
+from tests.observe.radiuspeers import FakeRadius, Handler, answering, reject
 from tests.observe.test_pace import Clock
 from tests.observe.test_trials import QUICK, Clients, losing_replies_over, serving, silent
 
@@ -133,6 +133,16 @@ def test_a_server_that_goes_mute_is_asked_for_old_versions_still() -> None:
     assert {row.outcome for row in seen.handshakes} == {Outcome.CUT_OFF}
     sent = [row.asked.aspect for row in seen.handshakes if row.radius is not None]
     assert sent == [None, Aspect.OLD_VERSION, Aspect.OLD_VERSION]
+
+
+def test_another_method_that_is_refused_keeps_nothing_from_being_asked() -> None:
+    """The server speaks PEAP alone; the refusals of the others come first."""
+    clients = Clients()
+    limits = replace(DEFAULT, failed_authentications_per_minute=100, conversations_per_server=9)
+    seen, _ = look(clients, depth=Depth.NODE, limits=limits)
+    outcomes = [row.outcome for row in seen.handshakes if row.asked.aspect is None]
+    assert outcomes == [Outcome.SERVED, Outcome.METHOD_REFUSED, Outcome.METHOD_REFUSED]
+    assert all(row.radius is not None for row in seen.handshakes)
 
 
 def test_a_virtual_address_is_asked_again_whoever_was_silent() -> None:
@@ -279,6 +289,37 @@ def test_a_virtual_address_counts_at_the_nodes_behind_it() -> None:
 
     asyncio.run(run())
     assert clock.waited == [60.0]
+
+
+def test_a_virtual_address_takes_one_of_the_conversations_that_its_nodes_hold_at_a_time() -> None:
+    """The node answers at its own port and at that of the virtual address."""
+    clients, held = Clients(), [0]
+
+    async def run() -> None:
+        def at(radius: FakeRadius) -> Handler:
+            def handle(request: Request) -> list[bytes]:
+                clients.radius = radius
+                answer = clients.handle(request)
+                held.append(clients.opened - clients.ended)
+                return answer
+
+            return handle
+
+        async with answering(silent) as own, answering(silent) as virtual:
+            own.handle, virtual.handle = at(own), at(virtual)
+            service = replace(VIRTUAL, port=virtual.port)
+            eap = replace(EAP, port=own.port, methods=(Method.PEAP,))
+            planned = plan(node("quay1", "127.0.0.1", eap=eap), services=(service,))
+            await survey(
+                planned,
+                agenda(planned, Depth.SWEEP, only=EAP_ONLY),
+                secrets={SECRET: SHARED},
+                limits=replace(DEFAULT, conversations_per_server=1),
+            )
+
+    asyncio.run(run())
+    assert clients.opened == clients.ended == 2
+    assert max(held) == 1
 
 
 def test_a_trial_for_which_there_is_no_room_is_told() -> None:

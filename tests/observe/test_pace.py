@@ -104,8 +104,10 @@ def test_a_further_one_is_had_at_once_or_not_at_all() -> None:
         pace = Pace(3, clock.timer)
         async with pace.turn(QUAY1) as turn:
             assert [turn.more(), turn.more(), turn.more()] == [True, True, False]
-        async with pace.turn(QUAY1):
+        async with pace.turn(QUAY1) as turn:
             assert clock.waited == [60.0]
+            # All three have been given back.
+            assert [turn.more(), turn.more(), turn.more()] == [True, True, False]
 
     asyncio.run(run())
 

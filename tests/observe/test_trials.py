@@ -344,14 +344,19 @@ def test_a_server_of_old_suites_shows_itself_to_a_wider_offer(
 # ---------------------------------------------------------------- when not
 
 
+_START = b"\x01\x07\x00\x06\x19\x20"
+_NO_TLS = b"\x01\x08\x00\x0c\x19\x00no TLS"
+
+
 @pytest.mark.parametrize(
     "handle",
     [
         None,
         lambda request: [reject(request)],
         lambda request: [challenge(request, b"\x01\x07\x00\xff\x19")],
+        lambda request: [challenge(request, _NO_TLS if request.state else _START)],
     ],
-    ids=["served", "rejected", "malformed"],
+    ids=["served", "rejected", "malformed", "no TLS"],
 )
 def test_nothing_is_tried_where_the_answer_says_it_all(handle: Handler | None) -> None:
     _, trials = tried(Clients(), handle)
