@@ -90,7 +90,7 @@ def _without_chain(seen: Survey) -> tuple[str, ...]:
 
 
 def _visits(case: Case) -> Iterator[Visit]:
-    for visit in (*case.asked_of_web, *case.eap):
+    for visit in (*case.asked_of_web, *case.eap, *case.radsec):
         if visit.chain and visit.aspect not in _NOT_OURS:
             yield visit
 

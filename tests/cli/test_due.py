@@ -11,6 +11,7 @@ import vobject
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario
+from probe.observation.model import fingerprint
 from tests.cli.acting import WITH_SECRET, Listener, Probe
 
 
@@ -49,6 +50,19 @@ def test_network_saved_survey_and_history_tell_the_same(
     assert ends == sorted(ends)
     questions = json.loads(saved.read_text())["questions"]
     assert {question["endpoint"] for question in questions} == {"web", "eap"}, "no DNS"
+
+
+def test_what_radsec_serves_ends_too(probe: Probe, tmp_path: Path) -> None:
+    with Cluster(Scenario.load("healthy-radsec"), directory=tmp_path / "radsec") as lab:
+        ended = probe("due", lab.plan_path, "--format", "json", "--only", "radsec")
+        issued = {fingerprint(lab.issued(f"radsec@{node}").der): (node,) for node in lab.names}
+    assert (ended.status, ended.stderr) == (0, "")
+    told = renewals(ended.stdout)
+    leaves = {one: nodes for one, endpoints, nodes in told if len(nodes) == 1}
+    assert leaves == issued
+    assert {endpoints for _, endpoints, _ in told} == {("radsec",)}
+    # The CA that issues and its root, at all nodes.
+    assert sum(nodes == lab.names for _, _, nodes in told) == 2
 
 
 def test_what_is_due_is_status_1_and_may_be_tolerated(

@@ -328,6 +328,24 @@ def test_a_public_root_for_eap_without_names_is_told() -> None:
     assert "eap-public-root" in {one[0] for one in said_of(found)}
 
 
+def test_the_192_bit_mode_is_looked_at_before_an_import() -> None:
+    eap = nodes()[0].eap
+    assert eap is not None
+    strict = replace(plan(), nodes=nodes(eap=replace(eap, suite_192=True)))
+    found = Files(HEALTHY_EAP, said=Said(Endpoint.EAP)).judged(strict)
+    assert "eap-192-bit" in {one[0] for one in said_of(found)}
+    assert "eap-192-bit" not in {one[0] for one in said_of(Files(HEALTHY_EAP).judged(plan()))}
+
+
+def test_phones_set_up_by_hand_need_the_root_in_what_is_imported() -> None:
+    by_hand = replace(plan(), clients=clients(by_hand=("android-eap",)))
+    found = Files(HEALTHY_EAP, said=Said(Endpoint.EAP)).judged(by_hand)
+    assert "eap-root-helps-android" in {one[0] for one in said_of(found)}
+    whole = (pem(*with_private(EAP), ca(PRIVATE_ROOT).der), key_of(EAP))
+    found = Files(whole, said=Said(Endpoint.EAP)).judged(by_hand)
+    assert "eap-root-helps-android" not in {one[0] for one in said_of(found)}
+
+
 def test_an_accepted_finding_does_not_count() -> None:
     files = BROKEN["bundle-old-encryption"][0]
     taken = Acceptance(

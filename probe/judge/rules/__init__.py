@@ -160,6 +160,8 @@ OF_CERTIFICATES: tuple[Judge, ...] = (
     supplicant.empty_subject,
     supplicant.no_alternative_names,
     supplicant.override_disabled,
+    supplicant.root_helps_android,
+    supplicant.suite_192,
     cluster.join_untrusted,
     cluster.name_uncovered,
     between.client_purpose,
