@@ -1,6 +1,7 @@
 """A DNS server on loopback whose answers a test decides, octet by octet if it likes."""
 
 import asyncio
+import errno
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
@@ -71,14 +72,21 @@ async def serving(
 ) -> AsyncIterator[FakeNameserver]:
     """Serve on 127.0.0.1, over TCP too if `by_stream` is given. A crash of it is raised here."""
     server = FakeNameserver(handle, by_stream)
-    loop = asyncio.get_running_loop()
-    listener = None
-    if by_stream is not None:
-        listener = await asyncio.start_server(server.stream, "127.0.0.1", 0)
-        server.port = listener.sockets[0].getsockname()[1]
-    transport, _ = await loop.create_datagram_endpoint(
-        lambda: server, local_addr=("127.0.0.1", server.port)
-    )
+    listener, transport = None, None
+    while transport is None:
+        if by_stream is not None:
+            listener = await asyncio.start_server(server.stream, "127.0.0.1", 0)
+            server.port = listener.sockets[0].getsockname()[1]
+        try:
+            transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
+                lambda: server, local_addr=("127.0.0.1", server.port)
+            )
+        except OSError as error:
+            if listener is None or error.errno != errno.EADDRINUSE:
+                raise
+            # Free for TCP, and somebody else's for UDP: try the next.
+            listener.close()
+            await listener.wait_closed()
     server.port = transport.get_extra_info("sockname")[1]
     try:
         yield server
