@@ -454,6 +454,8 @@ class Assessment:
     """What a client family is called in words, by family; one without a title is shown by id."""
     part: Part | None = None
     """None: all of the plan was looked at."""
+    visits_left_out: tuple[str, ...] = ()
+    """Request contexts of the plan (`[[eap.visit]]`) in which EAP was not asked."""
     since: Since | None = None
     """None: no earlier run is known to compare with."""
     expected: tuple[Expectation, ...] = ()

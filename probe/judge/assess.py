@@ -26,7 +26,7 @@ from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
 from probe.judge.imported import Imported, imported
 from probe.judge.looks import eap_looks
-from probe.judge.part import part
+from probe.judge.part import part, visits_left_out
 from probe.judge.radsec_looks import radsec_looks
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL, Judge
@@ -100,6 +100,7 @@ def judge(
         headline=headline(told, rows, missing, [node.name for node in nodes]),
         client_titles=TITLES,
         part=part(plan, seen),
+        visits_left_out=visits_left_out(plan, seen),
         expected=tuple(one.told() for one in awaited(case)),
     )
 

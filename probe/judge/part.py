@@ -22,6 +22,18 @@ def part(plan: Plan, seen: Survey) -> Part | None:
     return Part(len(plan.nodes), tuple(kind for kind in Endpoint if kind in asked), left_out)
 
 
+def visits_left_out(plan: Plan, seen: Survey) -> tuple[str, ...]:
+    """Return the request contexts (`[[eap.visit]]`) of the nodes looked at in which EAP was not
+    asked, though it was asked otherwise: a sweep leaves them to the look at one node."""
+    asks = [q.handshake for q in seen.questions if q.endpoint is Endpoint.EAP and q.handshake]
+    if not asks:
+        return ()
+    asked = {ask.visit for ask in asks}
+    nodes = plan_of(plan, nodes_asked(seen)).nodes
+    named = (str(visit.name) for node in nodes if node.eap for visit in node.eap.visits)
+    return tuple(dict.fromkeys(name for name in named if name not in asked))
+
+
 def _endpoints(plan: Plan) -> tuple[Endpoint, ...]:
     """Return what there is to ask of a plan's nodes."""
     there = {

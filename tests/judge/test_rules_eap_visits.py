@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from probe.observation.model import Aspect, Outcome, RadiusSeen
+from probe.plan.model import Visit
 from tests.judge.eap_world import TLS, TTLS, Said, said, surveyed
 from tests.judge.world import judged, plan
 
@@ -72,3 +73,17 @@ def test_ports_are_told_in_order() -> None:
     found[0] = replace(found[0], record=first)
     (finding,) = judged(plan(), surveyed(*found)).findings
     assert finding.says == "RADIUS is closed at ports 1812 and 11812 of quay2 and quay3."
+
+
+def test_contexts_that_were_not_asked_are_told() -> None:
+    eap = plan().nodes[0].eap
+    assert eap is not None
+    of = plan()
+    of = replace(
+        of,
+        nodes=tuple(replace(node, eap=replace(eap, visits=(Visit(DOCK),))) for node in of.nodes),
+    )
+    asked = said("quay3", radius=ANSWERED)
+    assert judged(of, surveyed(asked)).visits_left_out == (DOCK,)
+    assert judged(of, surveyed(asked, docked(Outcome.SERVED))).visits_left_out == ()
+    assert judged(plan(), surveyed(asked)).visits_left_out == ()

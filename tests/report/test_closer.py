@@ -9,6 +9,7 @@ from probe.assessment import EapLook, MethodSeen
 from probe.observation.model import Outcome, Trial, TrialKind
 from probe.report.terminal import render
 from tests.report.build import healthy
+from tests.report.hostile import HOSTILE
 
 SCREENS = Path(__file__).parent / "screens"
 
@@ -73,3 +74,11 @@ def test_what_a_server_says_stays_text() -> None:
     shown = render(replace(healthy(), eap_looks=(look,)))
     assert not {"\x1b", "\x07", "\x9b"} & set(shown)
     assert "[bold]" in shown
+
+
+def test_visits_of_the_plan_that_were_not_asked_are_told_at_the_end() -> None:
+    left_out = replace(healthy(), visits_left_out=("wired dock", HOSTILE))
+    text = " ".join(render(left_out).split())
+    assert 'EAP was not asked in the visit "wired dock"' in text
+    assert "\x1b" not in text
+    assert "was not asked in the visit" not in " ".join(render(healthy()).split())

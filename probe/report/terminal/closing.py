@@ -55,6 +55,11 @@ def closing(view: View) -> Iterator[RenderableType]:
     logins = [record.login for record in assessment.survey.handshakes if record.login]
     accepted = any(login.accepted and login.sent for login in logins)
     yield Indented(Text(LOGGED_IN if accepted else NOT_PROVEN))
+    if assessment.visits_left_out:
+        named = words.some_of([f'"{name}"' for name in assessment.visits_left_out])
+        yield Indented(
+            Text(f"EAP was not asked in the visit {named} of the plan: probe node does.")
+        )
     for taken in assessment.survey.taken:
         where = f", from {visible(taken.vantage)}" if taken.vantage else ""
         machine = f" (on {visible(taken.machine)})" if taken.machine else ""
