@@ -17,12 +17,16 @@ from probe.observation.model import (
 
 _VERSIONS = (TlsVersion.TLS1_0, TlsVersion.TLS1_1, TlsVersion.TLS1_2, TlsVersion.TLS1_3)
 
+_OF_SWEEPS = (None, Aspect.FAMILY)
+
 Visits = Sequence[Handshake]
 
 
 def eap_looks(survey: Survey) -> tuple[EapLook, ...]:
-    """Return a look for each address that was asked more than supplicants would, in the order of
-    the questions. A sweep asks no more, and has none."""
+    """Return a look for each address that was asked more closely, in the order of the questions.
+
+    A sweep has none: key families are all that it may ask for besides, after an import.
+    """
     questions = {question.id: question for question in survey.questions}
     places: dict[tuple[tuple[str, ...], str | None, int], list[Handshake]] = defaultdict(list)
     for record in survey.handshakes:
@@ -32,7 +36,7 @@ def eap_looks(survey: Survey) -> tuple[EapLook, ...]:
     return tuple(
         _look(questions[visits[0].question], visits)
         for visits in places.values()
-        if any(visit.asked.aspect is not None for visit in visits)
+        if any(visit.asked.aspect not in _OF_SWEEPS for visit in visits)
     )
 
 
@@ -48,7 +52,8 @@ def _look(question: Question, visits: Visits) -> EapLook:
         address=visits[0].asked.address,
         port=visits[0].asked.port,
         proposed=_proposed(met),
-        methods=tuple(_method(visit) for visit in met),
+        # Of several surveys each has its own visit in each method; what is alike is told once.
+        methods=tuple(dict.fromkeys(_method(visit) for visit in met)),
         versions=_versions(visits),
         versions_refused=tuple(
             version.value

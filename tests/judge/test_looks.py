@@ -95,6 +95,8 @@ OLD = asked(
 
 def test_a_sweep_has_no_closer_look() -> None:
     assert eap_looks(survey(PEAP, EAP_TLS)) == ()
+    # After an import a sweep asks for the key families too.
+    assert eap_looks(survey(PEAP, EAP_TLS, RSA, ECDSA)) == ()
 
 
 def test_what_was_asked_by_itself_is_told_by_itself() -> None:
@@ -139,3 +141,12 @@ def test_what_was_never_sent_refuses_nothing() -> None:
     assert look.versions_refused == ()
     assert look.families == ()
     assert look.trials == tried
+
+
+def test_what_several_surveys_show_alike_is_told_once() -> None:
+    """A sweep and a look at one node, merged, both hold a conversation in each method."""
+    once = eap_looks(survey(PEAP, EAP_TLS, OLD))
+    assert eap_looks(survey(PEAP, EAP_TLS, PEAP, EAP_TLS, OLD)) == once
+    _, slower = asked("PEAP", ask(), served=served(TlsVersion.TLS1_3), round_trips=9)
+    (look,) = eap_looks(survey(PEAP, (PEAP[0], slower), OLD))
+    assert [method.round_trips for method in look.methods] == [4, 9]
