@@ -87,6 +87,8 @@ def test_an_empty_history_and_what_was_forgotten_are_told() -> None:
     assert render_past(replace(empty, forgotten=1)).startswith("Forgotten: 1 run.\n\n")
     same = replace(past(), between=Between(3, 4, 54, ()))
     assert "  Nothing: 54 answers are the same.\n" in render_past(same)
+    one = replace(past(), between=Between(3, 4, 1, ()))
+    assert "  Nothing: 1 answer is the same.\n" in render_past(one)
     apart = replace(past(), between=Between(3, 4, 0, ()))
     assert "nothing in common that could be compared" in render_past(apart)
 

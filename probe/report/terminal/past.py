@@ -76,7 +76,8 @@ def _between(past: Past) -> Iterator[RenderableType]:
         yield Indented(Text("They have nothing in common that could be compared."))
         return
     if not between.changes:
-        yield Indented(Text(f"Nothing: {words.plural(between.compared, 'answer')} are the same."))
+        same = words.plural(between.compared, "answer is", "answers are")
+        yield Indented(Text(f"Nothing: {same} the same."))
     for change in between.changes[:CHANGES]:
         yield Indented(Text(visible(change.says, SENTENCES)), hang=2)
     yield from _more(len(between.changes) - CHANGES)
