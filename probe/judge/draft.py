@@ -10,6 +10,7 @@ from probe.assessment import Evidence, Verdict
 from probe.judge.case import Case, Place, Visit
 from probe.judge.catalogue import BY_ID, Rule
 from probe.judge.clients.reactions import Reacted, worst
+from probe.judge.words import clip
 from probe.observation.model import Aspect, Endpoint
 from probe.plan.model import Acceptance
 
@@ -122,6 +123,11 @@ def addresses_of(sightings: Iterable[Sighting]) -> tuple[str, ...]:
     """Return the addresses visited, each once, in the order met."""
     found = (sighting.visit.asked.address for sighting in sightings)
     return tuple(dict.fromkeys(address for address in found if address is not None))
+
+
+def ending_of(visit: Visit) -> str:
+    """Return in words how a visit ended that has shown no chain."""
+    return clip(visit.record.detail or visit.record.outcome.value)
 
 
 def resting_on(draft: Draft, sightings: Sequence[Sighting]) -> Draft:

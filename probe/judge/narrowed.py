@@ -9,6 +9,7 @@ from collections.abc import Hashable, Iterable
 from enum import Enum
 
 from probe.judge.case import Case, Visit
+from probe.judge.words import VERSIONS, listing
 from probe.observation.model import Outcome, TlsVersion, Trial, TrialKind
 
 OLD = (TlsVersion.TLS1_0, TlsVersion.TLS1_1)
@@ -157,3 +158,9 @@ def _large_are_lost(tried: tuple[Trial, ...]) -> bool:
     smaller = _ended(tried, TrialKind.SMALLER_REPLIES)
     large = _ended(tried, TrialKind.LARGE_REQUEST)
     return Outcome.SERVED in smaller or (Outcome.CUT_OFF in smaller and Outcome.SILENT in large)
+
+
+def old_versions(visits: Iterable[Visit]) -> str:
+    """Return in words which of the old versions were asked for."""
+    asked = {version for visit in visits for version in visit.asked.tls}
+    return listing([VERSIONS[version] for version in OLD if version in asked])

@@ -10,9 +10,9 @@ from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
-from probe.judge.narrowed import OLD
+from probe.judge.narrowed import OLD, old_versions
 from probe.judge.rules.certificate import objected
-from probe.judge.words import HOW, SERVICE, VERSIONS, called, day, listing, verb
+from probe.judge.words import HOW, SERVICE, called, day, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome
 from probe.plan.model import Acceptance, Audience, Client
 
@@ -158,7 +158,7 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
             only = where not in newer
             reacted = react(_who_comes(case, visit), "old-tls-only") if only else ()
             accepted = case.acceptance(OLD_TLS, visit.nodes, visit.name)
-            says = f"it agrees to {_versions([visit])}"
+            says = f"it agrees to {old_versions([visit])}"
             found[only, accepted].append(Sighting(visit, None, reacted, says))
         elif visit.record.outcome in _BROKEN and where in newer:
             broken[visit.record.outcome].append(Sighting(visit))
@@ -167,8 +167,9 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
     for outcome, sightings in broken.items():
         nodes = nodes_of(case, sightings)
         how = "says nothing" if outcome is Outcome.SILENT else "answers with what is no TLS"
+        old = old_versions([sighting.visit for sighting in sightings])
         says = (
-            f"HTTPS at {listing(nodes)} does not refuse {_versions([s.visit for s in sightings])},"
+            f"HTTPS at {listing(nodes)} does not refuse {old},"
             f" and {how} instead: clients that begin with it wait or fail without a word."
         )
         yield Note(OLD_TLS, Endpoint.WEB, nodes, None, says, BY_ID[OLD_TLS].source)
@@ -176,7 +177,7 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
 
 def _old(case: Case, only: bool, accepted: Acceptance | None, sightings: list[Sighting]) -> Draft:
     nodes = nodes_of(case, sightings)
-    versions = _versions([sighting.visit for sighting in sightings])
+    versions = old_versions([sighting.visit for sighting in sightings])
     speak = verb(nodes, "speaks", "speak")
     says = f"{listing(nodes)} still {speak} {versions} over HTTPS, beside what is newer."
     remedy = f"Turn {versions} off in the TLS settings of the web service on {listing(nodes)}."
@@ -213,11 +214,6 @@ def _who_comes(case: Case, old: Visit) -> tuple[Client, ...]:
         for client in case.browsers(audience)
     ]
     return tuple(dict.fromkeys((*found, *case.other_nodes)))
-
-
-def _versions(visits: list[Visit]) -> str:
-    asked = {version for visit in visits for version in visit.asked.tls}
-    return listing([VERSIONS[version] for version in OLD if version in asked])
 
 
 # ---------------------------------------------------------------- without its name

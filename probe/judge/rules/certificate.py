@@ -42,6 +42,16 @@ class Cause:
     accepted: Acceptance | None
 
 
+def readable(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
+    """Yield the visits of clients that showed a leaf which can be read.
+
+    Behind a virtual address clients meet what the address shows, not the node's own.
+    """
+    for visit in case.visits(endpoint):
+        if visit.chain and visit.nodes and not visit.behind and case.leaf(visit).readable:
+            yield visit
+
+
 def certificates(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     """Yield a draft for each cause on one kind of endpoint."""
     causes: dict[Cause, list[Sighting]] = defaultdict(list)

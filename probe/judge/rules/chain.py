@@ -12,24 +12,18 @@ from probe.assessment import Note
 from probe.certificate.facts import CertFacts
 from probe.certificate.keys import signed_by
 from probe.certificate.naming import same_name
-from probe.judge.case import Case, Visit
+from probe.judge.case import Case
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.path.model import Disagreement, Disorder, Explanation
-from probe.judge.rules.certificate import watchers
+from probe.judge.rules.certificate import readable, watchers
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance
 
 _DISORDERED = "chain-disordered"
 _SURPLUS = "chain-surplus"
-
-
-def _met(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
-    for visit in case.visits(endpoint):
-        if visit.chain and visit.nodes and not visit.behind and case.leaf(visit).readable:
-            yield visit
 
 
 def _note(endpoint: Endpoint, kind: str, nodes: tuple[str, ...], says: str) -> Note:
@@ -57,7 +51,7 @@ def disordered(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
     """Yield what is to be served before what, and chains that are merely out of order."""
     astray: dict[_Astray, list[Sighting]] = defaultdict(list)
     merely: dict[tuple[str, ...], list[Sighting]] = defaultdict(list)
-    for visit in _met(case, endpoint):
+    for visit in readable(case, endpoint):
         found: dict[Disorder, list[Reacted]] = defaultdict(list)
         for family, clients, trusted in watchers(case, visit):
             disorder = case.explain(visit, family, trusted=trusted).disorder
@@ -131,7 +125,7 @@ def _told(facts: CertFacts) -> str:
 def surplus(case: Case, endpoint: Endpoint) -> Iterator[Note]:
     """Yield a note for certificates that are served and do not belong to the chain, or twice."""
     found: dict[tuple[tuple[str, ...], tuple[str, ...]], list[Sighting]] = defaultdict(list)
-    for visit in _met(case, endpoint):
+    for visit in readable(case, endpoint):
         stray = _unrelated(case, visit.chain, case.reference(visit).path)
         twice = tuple(sha for sha in dict.fromkeys(visit.chain) if visit.chain.count(sha) > 1)
         if stray or twice:

@@ -5,12 +5,12 @@ from collections.abc import Iterator
 
 from probe.assessment import Note, Verdict
 from probe.certificate.facts import CertFacts
-from probe.judge.case import Case, Visit
+from probe.judge.case import Case
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.objections import timestamps_came
 from probe.judge.requirements import too_long_under_other_roots
-from probe.judge.rules.certificate import authorities
+from probe.judge.rules.certificate import authorities, readable
 from probe.judge.standing import Standing
 from probe.judge.words import called, day, listing, verb
 from probe.observation.model import Endpoint
@@ -19,12 +19,6 @@ from probe.plan.model import Acceptance
 _TIMESTAMPS = "web-too-few-timestamps"
 _LIFETIME = "web-lifetime-too-long"
 _NOT_LOOKED_AT = "it brings no timestamps itself; the handshake and a staple were not looked at"
-
-
-def _met(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
-    for visit in case.visits(endpoint):
-        if visit.chain and visit.nodes and not visit.behind and case.leaf(visit).readable:
-            yield visit
 
 
 def timestamps_elsewhere(case: Case) -> Iterator[Draft | Note]:
@@ -36,7 +30,7 @@ def timestamps_elsewhere(case: Case) -> Iterator[Draft | Note]:
     """
     found: dict[tuple[str, Acceptance | None], list[Sighting]] = defaultdict(list)
     noted: dict[tuple[str, bool], list[Sighting]] = defaultdict(list)
-    for visit in _met(case, Endpoint.WEB):
+    for visit in readable(case, Endpoint.WEB):
         leaf = case.leaf(visit)
         known, came = case.standing(leaf.sha256), timestamps_came(case, visit)
         if known.standing is not Standing.PUBLIC or came or (came is False and known.versioned):
@@ -79,7 +73,7 @@ def timestamps_elsewhere(case: Case) -> Iterator[Draft | Note]:
 def long_under_private_roots(case: Case) -> Iterator[Note]:
     """Yield a note for private leaves that live longer than one platform takes of any CA's."""
     found: dict[str, list[Sighting]] = defaultdict(list)
-    for visit in _met(case, Endpoint.WEB):
+    for visit in readable(case, Endpoint.WEB):
         leaf = case.leaf(visit)
         if leaf.self_signed or leaf.not_before is None or leaf.not_after is None:
             continue
@@ -109,7 +103,7 @@ def far_authorities(case: Case) -> Iterator[Note]:
     certificate that is issued today would."""
     for endpoint in (Endpoint.WEB, Endpoint.EAP):
         found: dict[str, tuple[CertFacts, list[Sighting]]] = {}
-        for visit in _met(case, endpoint):
+        for visit in readable(case, endpoint):
             leaf = case.leaf(visit)
             if leaf.not_before is None or leaf.not_after is None:
                 continue

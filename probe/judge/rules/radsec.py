@@ -10,10 +10,18 @@ from dataclasses import dataclass
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
-from probe.judge.draft import Draft, Sighting, addresses_of, beside_chains, nodes_of, resting_on
-from probe.judge.narrowed import OLD
+from probe.judge.draft import (
+    Draft,
+    Sighting,
+    addresses_of,
+    beside_chains,
+    ending_of,
+    nodes_of,
+    resting_on,
+)
+from probe.judge.narrowed import OLD, old_versions
 from probe.judge.rules.reach import told_by_certificate, where
-from probe.judge.words import VERSIONS, clip, listing, verb
+from probe.judge.words import clip, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome
 from probe.plan.model import Acceptance
 
@@ -155,7 +163,7 @@ def unreached(case: Case) -> Iterator[Draft]:
 def _detail(visit: Visit) -> str:
     """How it ended, and, if at the plan's certificate, whose certificates the server asks for."""
     record = visit.record
-    detail = clip(record.detail or record.outcome.value)
+    detail = ending_of(visit)
     named = record.radsec.client_authorities if record.radsec else None
     if visit.aspect is Aspect.INSIDE and record.outcome in _MAYBE_OURS and named:
         detail += f"; it asks for certificates of {listing([clip(name) for name in named])}"
@@ -224,7 +232,7 @@ def old_tls(case: Case) -> Iterator[Draft]:
     for visit in case.aside(Aspect.OLD_VERSION, Endpoint.RADSEC):
         if visit.nodes and visit.record.outcome is Outcome.SERVED:
             accepted = case.acceptance(OLD_TLS, visit.nodes, None)
-            says = f"it agrees to {_versions([visit])}"
+            says = f"it agrees to {old_versions([visit])}"
             found[visit.server not in newer, accepted].append(Sighting(visit, detail=says))
     for (only, accepted), sightings in found.items():
         yield _old(case, sightings, accepted, only=only)
@@ -234,7 +242,7 @@ def _old(
     case: Case, sightings: list[Sighting], accepted: Acceptance | None, *, only: bool
 ) -> Draft:
     nodes = nodes_of(case, sightings)
-    versions = _versions([sighting.visit for sighting in sightings])
+    versions = old_versions([sighting.visit for sighting in sightings])
     speak = verb(nodes, "speaks", "speak")
     settings = f"in the TLS settings of the RadSec service on {listing(nodes)}"
     says = f"{listing(nodes)} still {speak} {versions} over RadSec, beside what is newer."
@@ -252,11 +260,6 @@ def _old(
         accepted=accepted,
     )
     return beside_chains(draft, sightings)
-
-
-def _versions(visits: list[Visit]) -> str:
-    asked = {version for visit in visits for version in visit.asked.tls}
-    return listing([VERSIONS[version] for version in OLD if version in asked])
 
 
 def no_certificate_asked(case: Case) -> Iterator[Draft]:

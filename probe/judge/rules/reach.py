@@ -9,7 +9,15 @@ from dataclasses import dataclass, replace
 
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
-from probe.judge.draft import Draft, Sighting, addresses_of, name_of, nodes_of, resting_on
+from probe.judge.draft import (
+    Draft,
+    Sighting,
+    addresses_of,
+    ending_of,
+    name_of,
+    nodes_of,
+    resting_on,
+)
 from probe.judge.objections import malformed
 from probe.judge.rules.dns.unserved import unserved
 from probe.judge.words import clip, listing
@@ -105,7 +113,7 @@ def unanswered_at_times(case: Case) -> Iterator[Draft]:
             continue
         if visit.nodes and not told_by_certificate(case, visit):
             accepted = case.acceptance(WEB_RULES[outcome], visit.nodes, visit.name)
-            found[outcome, family, accepted].append(Sighting(visit, detail=_detail(visit)))
+            found[outcome, family, accepted].append(Sighting(visit, detail=ending_of(visit)))
     for (outcome, family, accepted), sightings in found.items():
         name = name_of(case, sightings)
         when = ", though it answers at other times."
@@ -138,17 +146,13 @@ def _endings(
             _verdict(case, visit),
             case.acceptance(rule_id, visit.nodes, visit.name),
         )
-        found[ending].append(Sighting(visit, detail=_detail(visit)))
+        found[ending].append(Sighting(visit, detail=ending_of(visit)))
     return found
 
 
 def told_by_certificate(case: Case, visit: Visit) -> bool:
     """Whether the handshake broke at a certificate that came: then that one is the fault."""
     return visit.record.outcome is Outcome.MALFORMED and bool(malformed(case, visit))
-
-
-def _detail(visit: Visit) -> str:
-    return clip(visit.record.detail or visit.record.outcome.value)
 
 
 def _verdict(case: Case, visit: Visit) -> Verdict | None:

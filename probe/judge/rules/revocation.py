@@ -22,7 +22,7 @@ from probe.judge.clients.reactions import Reacted, react
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.override import hardened
 from probe.judge.rules import revocation_words as words
-from probe.judge.rules.certificate import beside_another, watchers
+from probe.judge.rules.certificate import beside_another, readable, watchers
 from probe.judge.rules.certificate_words import Said
 from probe.judge.see import WHAT
 from probe.judge.strict import no_way_out
@@ -71,7 +71,7 @@ def revocations(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
     causes: dict[_Cause, list[Sighting]] = defaultdict(list)
     about: dict[_Cause, list[Source]] = defaultdict(list)
     noted: dict[_Cause, list[Sighting]] = defaultdict(list)
-    for visit in _met(case, endpoint):
+    for visit in readable(case, endpoint):
         for link in _links(case, visit):
             kind, key, sources = _told(case, link)
             if kind == "noted":
@@ -96,12 +96,6 @@ def revocations(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
         else:
             says = words.one_unusable(nodes, about[cause])
         yield Note(rule_id, endpoint, nodes, None, says, BY_ID[rule_id].source)
-
-
-def _met(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
-    for visit in case.visits(endpoint):
-        if visit.chain and visit.nodes and not visit.behind and case.leaf(visit).readable:
-            yield visit
 
 
 def _links(case: Case, visit: Visit) -> Iterator[_Link]:
@@ -231,7 +225,7 @@ def staples(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     """Yield what is wrong with the staples of servers: a good one is not needed, unless the
     certificate demands it."""
     causes: dict[_Cause, list[Sighting]] = defaultdict(list)
-    for visit in _met(case, endpoint):
+    for visit in readable(case, endpoint):
         found = _wrong_staple(case, visit)
         if found is None:
             continue

@@ -10,7 +10,15 @@ from dataclasses import dataclass
 
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
-from probe.judge.draft import Draft, Sighting, addresses_of, beside_chains, name_of, nodes_of
+from probe.judge.draft import (
+    Draft,
+    Sighting,
+    addresses_of,
+    beside_chains,
+    ending_of,
+    name_of,
+    nodes_of,
+)
 from probe.judge.rules.dns.answers import (
     FAMILIES,
     about_name,
@@ -19,7 +27,7 @@ from probe.judge.rules.dns.answers import (
     family_of,
     openers,
 )
-from probe.judge.words import clip, listing, verb
+from probe.judge.words import listing, verb
 from probe.observation.model import Aspect, LookupOutcome, Outcome, Phase
 from probe.plan.addresses import split_address
 from probe.plan.model import Acceptance
@@ -81,7 +89,7 @@ def family_unserved(case: Case) -> Iterator[Draft]:
         accepted = case.acceptance(_RULE, one.visit.nodes, one.visit.name)
         causes[one.family, one.proven, accepted].append(one)
     for (family, proven, accepted), some in causes.items():
-        sightings = [Sighting(one.visit, detail=_detail(one.visit)) for one in some]
+        sightings = [Sighting(one.visit, detail=ending_of(one.visit)) for one in some]
         nodes, addresses = nodes_of(case, sightings), addresses_of(sightings)
         names = list(dict.fromkeys(one.visit.name for one in some if one.visit.name))
         ports = sorted({str(one.visit.asked.port) for one in some})
@@ -120,10 +128,6 @@ def family_unserved(case: Case) -> Iterator[Draft]:
             accepted=accepted,
         )
         yield beside_chains(draft, sightings)
-
-
-def _detail(visit: Visit) -> str:
-    return clip(visit.record.detail or visit.record.outcome.value)
 
 
 def _published(case: Case) -> dict[str, set[frozenset[str]]]:
