@@ -71,7 +71,8 @@ def questions(plan: Plan, scope: Scope) -> tuple[Question, ...]:
     )
     if not found:
         wanted = ", ".join(sorted(scope.only))
-        raise JobError(f"there is nothing to ask: the plan says nothing of {wanted}")
+        why = f"the plan says nothing of {wanted}" if wanted else "names serve no certificate"
+        raise JobError(f"there is nothing to ask: {why}")
     return found
 
 

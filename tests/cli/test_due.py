@@ -119,7 +119,7 @@ def test_an_agenda_asks_no_name(probe: Probe, plan: Path, listener: Listener) ->
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--only", "dns"], "nothing to ask"),
+        (["--only", "dns"], "nothing to ask: names serve no certificate"),
         (["--from-history", "--from", "x"], "a source by itself"),
         (["--from-history", "--history", "off"], "a source by itself"),
         (["--from-history", "--show-agenda"], "a source by itself"),
