@@ -34,7 +34,7 @@ def shown(look: RadsecLook) -> str:
 def test_everything_that_was_seen() -> None:
     text = shown(FULL)
     start = text.index(HEADING)
-    lines = [" ".join(line.split()) for line in text[start:].splitlines()[:9]]
+    lines = [" ".join(line.split()) for line in text[start:].splitlines()[:10]]
     assert lines == [
         HEADING,
         "RadSec at quay1, 192.0.2.11 port 2083",
@@ -44,6 +44,7 @@ def test_everything_that_was_seen() -> None:
         "protocol radius/1.0",
         "inside Access-Accept to Status-Server",
         "PEAP inside, the certificate after 4 round trips",
+        "fragments of up to 1395 octets of TLS",
         "EAP behind certificate abababababababab, as for EAP by UDP",
     ]
 

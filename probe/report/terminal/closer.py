@@ -1,6 +1,6 @@
 """What a closer look at EAP showed, beside the chains: a few lines for each RADIUS address."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -60,9 +60,7 @@ def _lines(look: EapLook) -> Iterator[tuple[str, str]]:
         yield "proposes", words.all_of(look.proposed)
     for seen in look.methods:
         yield visible(seen.method), method(seen)
-    largest = max((seen.largest_fragment or 0 for seen in look.methods), default=0)
-    if largest:
-        yield "fragments", f"of up to {largest} octets of TLS"
+    yield from fragments(look.methods)
     if look.versions or look.versions_refused:
         yield "speaks", versions(look.versions, look.versions_refused)
     if look.families:
@@ -84,6 +82,13 @@ def method(seen: MethodSeen) -> str:
     if seen.outcome != Outcome.SERVED:
         return words.outcome(seen.outcome)
     return f"the certificate after {words.plural(seen.round_trips or 0, 'round trip')}"
+
+
+def fragments(seen: Iterable[MethodSeen]) -> Iterator[tuple[str, str]]:
+    """Yield the line of how large the largest fragment was, where any came."""
+    largest = max((one.largest_fragment or 0 for one in seen), default=0)
+    if largest:
+        yield "fragments", f"of up to {largest} octets of TLS"
 
 
 def versions(spoken: tuple[str, ...], refused: tuple[str, ...]) -> str:

@@ -9,7 +9,7 @@ from probe.assessment import RadsecLook
 from probe.observation.model import Endpoint, Outcome, TlsVersion
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.closer import COLUMN, from_clients, method, versions
+from probe.report.terminal.closer import COLUMN, fragments, from_clients, method, versions
 from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
@@ -49,6 +49,7 @@ def _lines(view: View, look: RadsecLook) -> Iterator[tuple[str, str]]:
         yield "inside", _inside(look)
     if look.eap is not None:
         yield visible(look.eap.method), f"inside, {method(look.eap)}"
+        yield from fragments((look.eap,))
     if look.eap_leaf is not None:
         yield "EAP behind", _behind(view, look)
 
