@@ -21,7 +21,7 @@ from probe.judge.trust import anchors
 from probe.judge.words import called, clip
 from probe.observation.model import Aspect, Endpoint, fingerprint
 
-ENDPOINTS = (Endpoint.WEB, Endpoint.EAP)
+ENDPOINTS = (Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 
 _NOBODYS = frozenset({Aspect.CANARY, Aspect.LED})
 """Questions that name nodes, and go elsewhere."""
@@ -41,7 +41,7 @@ class At:
     others: tuple[Visit, ...]
     """Visits that show another one."""
     elsewhere: tuple[Visit, ...]
-    """Visits of the node's other endpoint that show the certificate."""
+    """Visits of the node's other endpoints that show the certificate."""
     beside: tuple[Visit, ...] = ()
     """Those of the others that show another one of the same key family at the very place."""
     left: tuple[Visit, ...] = ()
@@ -218,9 +218,17 @@ def _endpoints(
 ) -> tuple[Endpoint, ...]:
     if case.expected.endpoint is not None:
         return (case.expected.endpoint,)
-    fitting: frozenset[Endpoint] = frozenset(ENDPOINTS)
+    fitting = frozenset({Endpoint.WEB, Endpoint.EAP})
     if leaf is not None:
-        fitting = meant(case.whole, leaf, leads=_leads(case, chain)).endpoints
+        leads = _leads(case, chain)
+        shown_at = {endpoint for endpoint, visits in shown.items() if visits}
+        if Endpoint.RADSEC in (shown_at or leads) and not shown_at & fitting:
+            # RadSec is a world of its own, with other roots: what is seen there, and nowhere else,
+            # is meant for it, whatever names it has in common with the others.
+            alone = bool(shown_at) or leads == {Endpoint.RADSEC}
+            fitting = frozenset({Endpoint.RADSEC}) if alone else fitting
+        if fitting != {Endpoint.RADSEC}:
+            fitting = meant(case.whole, leaf, leads=leads).endpoints
     if len(fitting) > 1:
         serving = frozenset(endpoint for endpoint in fitting if shown[endpoint])
         fitting = serving or fitting
@@ -233,6 +241,7 @@ def _leads(case: Case, chain: tuple[bytes, ...]) -> frozenset[Endpoint]:
     of = {
         Endpoint.WEB: anchors(*dict.fromkeys((*trust.web, *trust.staff)), name="staff"),
         Endpoint.EAP: anchors(*trust.eap, name="eap"),
+        Endpoint.RADSEC: anchors(*case.whole.radsec_roots, name="radsec"),
     }
     extra = tuple(
         case.survey.certificates[sha256] for sha256, facts in case.facts.items() if facts.is_ca
@@ -276,6 +285,16 @@ def _nodes(
             node
             for node in asked
             if any(covers(leaf, name).covered for name in _expected(case, node))
+        }
+    elif endpoint is Endpoint.RADSEC:
+        # No plan says that nodes share one: it is for those that serve one of the same names, and
+        # where nobody shows it for those whose own names it has.
+        own = set() if showing else own
+        named = {
+            node
+            for visit in case.radsec
+            if visit.chain and set(case.leaf(visit).names) == set(leaf.names)
+            for node in visit.nodes
         }
     else:
         named = {

@@ -22,6 +22,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.plan.model import Acceptance
+from tests.judge import radsec_world
 from tests.judge.pki import AT, make
 from tests.judge.world import (
     GUEST,
@@ -389,3 +390,29 @@ def test_old_and_new_at_one_address_is_on_the_way() -> None:
     assessment = expecting(new, survey)
     assert told(assessment) == [("web-unequal-answers", "web", ("quay1",), host("quay1"))]
     assert stages(assessment)["quay1"] is Stage.PARTLY
+
+
+# ---------------------------------------------------------------- RadSec
+
+
+def test_what_is_served_for_radsec_alone_is_meant_for_it() -> None:
+    of = radsec_world.radsec_plan()
+    new = with_private(private(radsec_world.RADSEC, **NEW))
+    everywhere = radsec_world.seen(of, {"radsec/": new})
+    assert told(expecting(new, everywhere, of=of)) == []
+    half = radsec_world.seen(of, {"radsec/": new, "/quay4/": radsec_world.usual()})
+    (finding,) = expecting(new, half, of=of).findings
+    assert (finding.rule, finding.endpoint.value) == ("import-node-missed", "radsec")
+    assert finding.nodes == ("quay4",)
+    assert "RadSec service" in finding.remedy
+
+
+def test_what_nobody_serves_is_meant_for_radsec_by_its_root() -> None:
+    of = radsec_world.radsec_plan()
+    trust = replace(of.trust, eap=of.trust.public, staff=of.trust.public)
+    of = replace(of, trust=trust)
+    new = with_private(private(radsec_world.RADSEC, **NEW))
+    found = expecting(new, radsec_world.seen(of), of=of)
+    assert [(one.rule, one.endpoint.value) for one in found.findings] == [
+        ("import-not-served", "radsec")
+    ]

@@ -23,8 +23,8 @@ FAMILY_LEFT = "import-other-family-left"
 CHAIN_DIFFERS = "import-chain-differs"
 NODE_MISSED = "import-node-missed"
 
-_OVER = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP"}
-_SERVICE = {Endpoint.WEB: "web", Endpoint.EAP: "RADIUS"}
+_OVER = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP", Endpoint.RADSEC: "for RadSec"}
+_SERVICE = {Endpoint.WEB: "web", Endpoint.EAP: "RADIUS", Endpoint.RADSEC: "RadSec"}
 _FAMILY = {KeyFamily.RSA: "RSA", KeyFamily.ECDSA: "ECDSA"}
 
 
@@ -142,7 +142,7 @@ def _not_there(case: Case, one: Awaited) -> Iterator[Draft]:
 
 
 def _over_there(endpoint: Endpoint) -> str:
-    return "for HTTPS" if endpoint is Endpoint.WEB else "for EAP"
+    return "for HTTPS" if endpoint is Endpoint.WEB else _OVER[endpoint]
 
 
 def _instead(case: Case, one: Awaited, found: tuple[At, ...]) -> str:
@@ -164,10 +164,10 @@ def _is_before(leaf: CertFacts, expected: CertFacts | None) -> bool:
 
 
 def _elsewhere(case: Case, one: Awaited) -> Iterator[Draft]:
-    """Nodes that serve it on the other endpoint, and not on the one that it was made for."""
+    """Nodes that serve it on another endpoint, and not on the one that it was made for."""
     at = [at for at in one.at if at.stage is Stage.ELSEWHERE]
     for meant, found, accepted in _gathered(case, OTHER_ENDPOINT, at):
-        (there,) = set(_OVER) - {meant}
+        there = found[0].elsewhere[0].record.endpoint
         nodes = _nodes(found)
         serve = verb(nodes, "serves", "serve")
         draft = Draft(
@@ -177,9 +177,8 @@ def _elsewhere(case: Case, one: Awaited) -> Iterator[Draft]:
             fault=(one.key,),
             says=f"{listing(nodes)} {serve} the imported certificate {one.title} {_OVER[there]},"
             f" and not {_OVER[meant]}, where its names and its root belong.",
-            remedy=f"On {listing(nodes)}, choose it {_over_there(meant)}, and for"
-            f" {'HTTPS' if there is Endpoint.WEB else 'EAP'} the certificate that was there before;"
-            " then restart both services.",
+            remedy=f"On {listing(nodes)}, choose it {_over_there(meant)}, and {_over_there(there)}"
+            " the certificate that was there before; then restart both services.",
             accepted=accepted,
             replaces=_replaced(case, one, found),
         )
