@@ -12,6 +12,7 @@ from probe.bundle import Judged, Said, ServedNow
 from probe.cli.bundlefiles import passwords, passwords_of, read_file
 from probe.cli.failure import Status, say
 from probe.cli.files import (
+    check_spared,
     check_writable,
     colour,
     prepare_stdout,
@@ -20,7 +21,7 @@ from probe.cli.files import (
     write_stdout,
 )
 from probe.cli.options import HISTORY, OFF, TIME, VERDICT
-from probe.cli.run import PLAN, read_plan, wrong_input
+from probe.cli.run import PLAN, history_file, read_plan, wrong_input
 from probe.jobs import bundle as job
 from probe.jobs.sweep import JobError
 from probe.observation.document import read_survey
@@ -159,21 +160,19 @@ def _now(plan: Plan | None, options: _Options) -> ServedNow | None:
         return job.saved([read_survey(path) for path in options.saved])
     if plan is None or options.history == OFF:
         return None
-    return job.remembered(plan, options.history)
+    return job.remembered(plan, options.history, say)
 
 
 def _check_targets(options: _Options) -> None:
     """Raise click.UsageError where what is to be written is what is read: a key may be lost. Raise
     click.ClickException where it cannot be written."""
+    targets = {"--output": options.output, "--write-chain": options.write_chain}
+    secrets = (reference.file for reference in options.references)
     given = (*options.files, *options.saved, options.request, options.plan or PLAN)
-    read = {path.resolve() for path in given if path is not None}
-    targets = ((options.output, "--output"), (options.write_chain, "--write-chain"))
-    for path, option in targets:
-        if path is not None and path.resolve() in read:
-            raise click.UsageError(f"{option} names a file that is to be read")
+    check_spared(targets, (*given, *secrets, history_file(options.history)))
     if options.output is not None and options.output == options.write_chain:
         raise click.UsageError("--output and --write-chain name the same file")
-    for path, option in targets:
+    for option, path in targets.items():
         if path is not None:
             check_writable(path, option)
 

@@ -6,7 +6,7 @@ import click
 
 from probe.cli.expecting import Expecting, expecting
 from probe.cli.options import Common, common
-from probe.cli.run import After, read_plan, report
+from probe.cli.run import After, check_kept, read_plan, report
 from probe.jobs.sweep import Scope
 
 
@@ -24,6 +24,7 @@ def command(plan: Path | None, nodes: tuple[str, ...], wanted: Expecting, shared
     With --expect it says where a certificate that was just imported is served, and where it is not;
     EAP endpoints are then asked by each key family too.
     """
+    check_kept(shared, plan, *wanted.files)
     whole = read_plan(plan)
     scope = Scope(only=shared.only, nodes=nodes, repeat=shared.repeat, both_kinds=bool(wanted))
     after = After() if shared.show_agenda else After(wanted.read())

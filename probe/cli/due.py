@@ -8,6 +8,7 @@ import click
 from probe.cli.files import check_writable, colour, prepare_stdout, width
 from probe.cli.options import OFF, Common, common
 from probe.cli.run import (
+    check_kept,
     check_options,
     gathered,
     read_plan,
@@ -43,6 +44,7 @@ def command(plan: Path | None, nodes: tuple[str, ...], from_history: bool, share
             "--from-history is a source by itself: it asks for the history alone"
         )
     check_options(shared)
+    check_kept(shared, plan)
     prepare_stdout(shared.form)
     whole = read_plan(plan)
     scope = Scope(only=shared.only - {Endpoint.DNS}, nodes=nodes, repeat=shared.repeat)

@@ -44,6 +44,12 @@ class Expecting:
         """Whether anything is expected."""
         return bool(self.named)
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that is to be read, those of passwords too."""
+        secret = (reference.file for reference in self.references if reference.file is not None)
+        return (*map(Path, self.named), *secret)
+
     def read(self) -> Imported | None:
         """Read the files; None: nothing is expected. Raises click.ClickException."""
         if not self.named:

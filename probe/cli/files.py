@@ -6,6 +6,7 @@ import shutil
 import stat
 import sys
 import tempfile
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import click
@@ -15,6 +16,15 @@ from probe.files import target_of, write_whole
 
 PLAIN_WIDTH = 80
 """Columns of a report that goes to no terminal."""
+
+
+def check_spared(outputs: Mapping[str, Path | None], read: Iterable[Path | None]) -> None:
+    """Raise click.UsageError where an output (option, path) would take the place of a file that is
+    read: a key, a password or the history would be lost. Links are followed."""
+    kept = {path.resolve() for path in read if path is not None}
+    for option, path in outputs.items():
+        if path is not None and path.resolve() in kept:
+            raise click.UsageError(f"{option} names a file that is to be read")
 
 
 def check_writable(path: Path, option: str) -> None:

@@ -8,7 +8,7 @@ import click
 from probe.cli.expecting import Expecting, expecting
 from probe.cli.failure import say
 from probe.cli.options import Common, common
-from probe.cli.run import PLAN, After, read_plan, report, wrong_input
+from probe.cli.run import PLAN, After, check_kept, read_plan, report, wrong_input
 from probe.jobs.node import bare_plan, bare_scope, scope_of, would_add
 from probe.jobs.sweep import Scope
 from probe.limits import WATCH_EAP, WATCH_MINUTES, WATCH_WEB
@@ -80,6 +80,7 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
     be, and with --until it waits for that.
     """
     _check(shared, unsigned=unsigned, login=login, waits=minutes is not None, wanted=bool(wanted))
+    check_kept(shared, plan, *wanted.files, *((roots,) if roots is not None else ()))
     if plan is not None or PLAN.exists():
         if eap or expected_names or roots is not None:
             raise click.UsageError(

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from probe.cli.files import (
+    check_spared,
     check_writable,
     colour,
     prepare_stdout,
@@ -16,7 +17,7 @@ from probe.cli.files import (
     write_stdout,
 )
 from probe.cli.options import HISTORY, OFF, TIME
-from probe.cli.run import read_plan, wrong_input
+from probe.cli.run import history_file, read_plan, wrong_input
 
 _FILE = click.Path(path_type=Path)
 _SHORTEST = 8
@@ -73,6 +74,7 @@ def command(
     """
     if history == OFF:
         raise click.UsageError("--history off leaves nothing to look into")
+    check_spared({"--output": output}, (plan, history_file(history)))
     prepare_stdout(form)
     if output is not None:
         check_writable(output, "--output")

@@ -12,6 +12,7 @@ import click
 from probe.assessment import Assessment, Verdict
 from probe.cli.failure import Status, hide, say
 from probe.cli.files import (
+    check_spared,
     check_writable,
     colour,
     prepare_stdout,
@@ -160,8 +161,25 @@ def check_options(shared: Common) -> None:
         raise click.UsageError("--show-agenda is for people: --format terminal is its only form")
     if shared.output is not None and shared.output == shared.save:
         raise click.UsageError("--output and --save name the same file")
-    if shared.history is not None and shared.history in (shared.output, shared.save):
-        raise click.UsageError("--history names a file that is to be written anew")
+
+
+def check_kept(shared: Common, plan: Path | None, *read: Path) -> None:
+    """Raise click.UsageError where what is to be written is what is read.
+
+    Surveys that were saved may be saved again, as one.
+    """
+    given = (plan or PLAN, *read, history_file(shared.history))
+    check_spared({"--output": shared.output, "--save": shared.save}, given)
+    check_spared({"--output": shared.output}, shared.saved)
+
+
+def history_file(named: Path | None) -> Path | None:
+    """Return where the history is, which no output may replace; None: there is none."""
+    if named == OFF:
+        return None
+    from probe.jobs.past import where  # noqa: PLC0415  # it takes a database along
+
+    return where(named)
 
 
 def show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:

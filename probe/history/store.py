@@ -171,7 +171,8 @@ class Store:
         )
         found: list[Run] = []
         for row in rows:
-            run = _run(row)
+            with _understanding(f"run {row[0]}"):
+                run = _run(row)
             # A run is kept when it has ended: of two at once the later one ended later, too.
             back = any(run.ended < one.ended and run.machine == one.machine for one in found[-1:])
             found.append(replace(run, clock_back=back))
@@ -205,10 +206,11 @@ class Store:
             " WHERE ?1 IS NULL OR plan = ?1 ORDER BY last_at DESC, sha256, endpoint, place",
             plan,
         )
-        return tuple(
-            Sighting(of, sha256, Endpoint(endpoint), place, _moment(first), _moment(last))
-            for of, sha256, endpoint, place, first, last in rows
-        )
+        with _understanding("a sight of a certificate"):
+            return tuple(
+                Sighting(of, sha256, Endpoint(endpoint), place, _moment(first), _moment(last))
+                for of, sha256, endpoint, place, first, last in rows
+            )
 
     def certificates(self, wanted: Iterable[str]) -> Mapping[str, bytes]:
         """Return certificates by SHA-256; one that is not kept is left out."""
@@ -273,8 +275,20 @@ def _translating() -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise translated(error) from error
+    except UnicodeDecodeError as error:
+        # What SQLite has to say of a damaged schema quotes it, and Python decodes that.
+        raise DamagedError("it is damaged") from error
     except OSError as error:
         raise HistoryError((error.strerror or str(error)).lower()) from error
+
+
+@contextlib.contextmanager
+def _understanding(what: str) -> Iterator[None]:
+    """SQLite has no checksums: what stands in a row may be altered without its notice."""
+    try:
+        yield
+    except (ValueError, TypeError) as error:
+        raise HistoryError(f"{what} in it cannot be read") from error
 
 
 def _create_file(path: Path) -> None:

@@ -19,7 +19,7 @@ from probe.certificate.container import (
     read_request,
 )
 from probe.certificate.facts import CertFacts, facts_of
-from probe.jobs.memory import last_served
+from probe.jobs.memory import NothingKeptError, last_served
 from probe.jobs.node import bare_plan
 from probe.jobs.sweep import JobError, check_nodes
 from probe.judge.bundle.judged import judge_bundle
@@ -148,17 +148,20 @@ def look_into(
     )
 
 
-def remembered(plan: Plan, history: Path | None) -> ServedNow | None:
+def remembered(plan: Plan, history: Path | None, tell: Callable[[str], None]) -> ServedNow | None:
     """Return what earlier runs have last seen of the plan's nodes; None: nothing.
 
-    Raises JobError if a history that was named cannot be read or has nothing.
+    Raises JobError if a history that was named cannot be read or has nothing; of the user's own
+    one that cannot be read a line is told.
     """
     asked = agenda(plan, Depth.SWEEP, only=frozenset({Endpoint.WEB, Endpoint.EAP}))
     try:
         return ServedNow(last_served(history, plan, asked), "the history")
-    except JobError:
+    except JobError as error:
         if history is not None:
             raise
+        if not isinstance(error, NothingKeptError):
+            tell(f"probe: {error}; nothing is compared with it")
         return None
 
 

@@ -28,6 +28,10 @@ there are some, and each costs as much as reading a saved survey."""
 _T = TypeVar("_T")
 
 
+class NothingKeptError(JobError):
+    """A history holds nothing of what was looked for, or there is none."""
+
+
 class Memory:
     """A history file that never stops a job."""
 
@@ -38,7 +42,7 @@ class Memory:
         self._tell = tell
         self._store: Store | None = None
         self._given_up = False
-        self._file: int | None = None  # tells the file that was opened from one in its place
+        self._file: int | None = None  # tells the file that was met from one in its place
 
     def __enter__(self) -> Self:
         return self
@@ -74,6 +78,7 @@ class Memory:
             try:
                 if self._store is None:
                     self._given_up = True  # unless it can be opened
+                    self._file = _number(self.path)
                     self._store = Store.open(self.path)
                     self._given_up, self._file = False, _number(self.path)
                 return what(self._store)
@@ -92,6 +97,7 @@ class Memory:
     def _begin_anew(self) -> None:
         self._close()
         if self._file not in (None, _number(self.path)):
+            self._given_up = False
             return  # another run was faster, and has begun a new one
         try:
             aside = set_aside(self.path, datetime.now(UTC))
@@ -145,11 +151,11 @@ def _together(store: Store, wanted: dict[int, set[str]]) -> Survey | None:
 def last_served(path: Path | None, plan: Plan, asked: Iterable[Question]) -> Survey:
     """Return the last answer with a certificate chain to each of these questions, out of a history.
 
-    Those that never had one are in it without an answer: nothing is known of them. Raises JobError
-    where there is none at all, or the history cannot be read.
+    Those that never had one are in it without an answer: nothing is known of them. Raises
+    NothingKeptError where there is none at all, and JobError if the history cannot be read.
     """
     path = path if path is not None else default_path()
-    nothing = JobError(f"the history {path} holds no certificate of what the plan asks for")
+    nothing = NothingKeptError(f"the history {path} holds no certificate of what the plan asks for")
     if not path.exists():
         raise nothing
     wanted: dict[int, set[str]] = defaultdict(set)

@@ -15,6 +15,11 @@ from probe.past import Between, Past, Run
 from probe.plan.model import Plan
 
 
+def where(named: Path | None) -> Path:
+    """Return the history file: the one that was named, or the one in the user's data folder."""
+    return named if named is not None else default_path()
+
+
 def past(
     path: Path | None,
     *,
@@ -30,7 +35,7 @@ def past(
     `prune`: forget first what ended before it. A file that is not there is an empty history, and is
     not made. Raises JobError.
     """
-    path = path if path is not None else default_path()
+    path = where(path)
     name = plan.name if plan is not None else None
     if not path.exists():
         if between is not None:

@@ -142,7 +142,14 @@ def test_a_saved_survey_that_is_none(probe: Probe, plan: Path, tmp_path: Path) -
         (["--tolerate", "fine"], "'fine' is none of blocked, warned"),
         (["--format", "page"], "'page' is not one of"),
         (["--history", "plan.toml"], "--history plan.toml: it is no history of this tool"),
-        (["--history", "x", "--save", "x"], "a file that is to be written anew"),
+        (["--history", "x", "--save", "x"], "--save names a file that is to be read"),
+        (["--output", "plan.toml"], "--output names a file that is to be read"),
+        (["--from", "x", "--output", "./x"], "--output names a file that is to be read"),
+        (["--expect", "key.pem", "--output", "key.pem"], "a file that is to be read"),
+        (
+            ["--expect", "key.pem", "--password-file", "word", "--save", "word"],
+            "a file that is to be read",
+        ),
         (["--frobnicate"], "No such option"),
         (["--show-agenda", "--from", "x"], "--from sends nothing"),
         (["--show-agenda", "--save", "x"], "--save"),
@@ -157,7 +164,17 @@ def test_options_that_make_no_sense(
     arguments: list[str],
     words: str,
 ) -> None:
+    octets = plan.read_bytes()
     check(probe("cluster", "plan.toml", *arguments, environment=WITH_SECRET), words)
+    assert plan.read_bytes() == octets
+
+
+def test_no_output_takes_the_place_of_what_is_read(probe: Probe, plan: Path) -> None:
+    """A link to a key, a password or a plan is one, too."""
+    (plan.parent / "link").symlink_to(plan)
+    for command in (("cluster", plan), ("node", "quay1", plan), ("due", plan)):
+        check(probe(*command, "--output", "link"), "--output names a file that is to be read")
+    check(probe("past", "--plan", plan, "--output", "link"), "--output names a file")
 
 
 def test_unknown_commands_and_rules(probe: Probe) -> None:

@@ -300,6 +300,8 @@ def test_without_a_plan(probe: Probe, world: World) -> None:
         (["radius.p12", "--write-chain", "radius.p12"], "a file that is to be read"),
         (["radius.p12", "--output", "radius.p12"], "a file that is to be read"),
         (["radius.p12", "--output", "x", "--write-chain", "x"], "the same file"),
+        (["radius.p12", "--password-file", "w", "--write-chain", "w"], "is to be read"),
+        (["radius.p12", "--history", "h", "--write-chain", "./h"], "is to be read"),
         (["radius.p12", "--write-chain", "no/where.pem"], "no such file"),
         (["radius.p12", "--write-roots", "no/where"], "no such file"),
         (["radius.p12", "--write-roots", "radius.p12"], "exists"),
@@ -328,6 +330,31 @@ def test_a_history_without_a_plan_makes_no_sense(probe: Probe, world: World) -> 
     ended = probe("bundle", world.path("leaf.pem"), "--history", "runs.sqlite")
     assert (ended.status, ended.stdout) == (2, "")
     assert "there is no plan" in ended.stderr
+
+
+@pytest.mark.usefixtures("eap_plan")
+def test_a_history_that_cannot_be_read_is_told(probe: Probe, world: World, tmp_path: Path) -> None:
+    """Its twin, where there is none, is silent: nobody has asked yet."""
+    files = (world.path("leaf.pem"), world.path("issuers.pem"), world.path("leaf.key"))
+    environment = {"XDG_DATA_HOME": str(tmp_path / "data")}
+    silent = probe("bundle", *files, environment=environment)
+    assert (silent.status, silent.stderr) == (0, "")
+    own = tmp_path / "data" / "cluster-probe" / "history.sqlite"
+    own.parent.mkdir(parents=True, exist_ok=True)
+    own.write_text("no history")
+    told = probe("bundle", *files, environment=environment)
+    assert (told.status, own.read_text()) == (0, "no history")
+    assert "it is no history of this tool; nothing is compared with it" in told.stderr
+
+
+@pytest.mark.usefixtures("eap_plan")
+def test_a_request_in_place_of_a_bundle_is_pointed_to_its_option(
+    probe: Probe, world: World
+) -> None:
+    ended = probe("bundle", world.path("leaf.csr"), "--format", "json")
+    (finding,) = document(ended)["findings"]
+    assert "holds a certificate request" in finding["says"]
+    assert "goes with --request" in finding["remedy"]
 
 
 def test_for_eap_needs_eap_in_the_plan(probe: Probe, world: World, tmp_path: Path) -> None:

@@ -121,6 +121,28 @@ def test_what_makes_no_sense(
     assert plan.read_bytes() == octets
 
 
+def test_an_answer_never_takes_the_place_of_the_history(probe: Probe, kept: Path) -> None:
+    octets = kept.read_bytes()
+    ended = probe("past", "--history", kept, "--output", kept)
+    assert (ended.status, ended.stdout) == (2, "")
+    assert "--output names a file that is to be read" in ended.stderr
+    assert kept.read_bytes() == octets
+
+
+def test_an_answer_never_takes_the_place_of_the_users_history(
+    probe: Probe, kept: Path, tmp_path: Path
+) -> None:
+    """Where no history is named it is the user's own."""
+    own = tmp_path / "data" / "cluster-probe" / "history.sqlite"
+    own.parent.mkdir(parents=True)
+    octets = kept.read_bytes()
+    own.write_bytes(octets)
+    environment = {"XDG_DATA_HOME": str(tmp_path / "data")}
+    ended = probe("past", "--output", own, environment=environment)
+    assert "--output names a file that is to be read" in ended.stderr
+    assert own.read_bytes() == octets
+
+
 def test_a_damaged_history_is_told_and_left_as_it_is(probe: Probe, kept: Path) -> None:
     octets = bytearray(kept.read_bytes())
     octets[4_096:] = b"\xa5" * (len(octets) - 4_096)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from probe.assessment import Verdict
+from probe.history.failure import DamagedError
 from probe.history.store import Store
 from probe.jobs.memory import Memory, last_served
 from probe.jobs.sweep import Before, JobError, assess, ends
@@ -143,6 +144,29 @@ def test_a_damaged_file_is_kept_and_a_new_one_begun(path: Path, told: Told) -> N
     assert integrity(path) == "ok"
     with Store.open(path) as store:
         assert [run.ended for run in store.runs()] == [AT + 9 * DAY]
+
+
+def test_a_new_file_that_another_run_has_begun_is_not_set_aside(
+    path: Path, told: Told, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both have met the damaged file; the other one is faster."""
+    path.write_text("no history at all")
+    really = Store.open
+    monkeypatch.setattr("probe.jobs.memory.default_path", lambda: path)
+
+    def slower(where: Path) -> Store:
+        monkeypatch.setattr(Store, "open", really)
+        with Memory(None, told.append) as other:
+            other.keep(PLAN, survey())
+        raise DamagedError("it is damaged")
+
+    monkeypatch.setattr(Store, "open", slower)
+    with Memory(None, told.append) as memory:
+        memory.keep(PLAN, survey(1))
+    assert len(told) == 1
+    assert len([each for each in path.parent.iterdir() if ".damaged-" in each.name]) == 1
+    with Store.open(path) as store:
+        assert len(store.runs()) == 2
 
 
 def test_nonsense_in_the_users_folder_is_set_aside_and_named_nonsense_refused(

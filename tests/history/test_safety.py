@@ -257,3 +257,32 @@ def test_a_run_that_cannot_be_read_leaves_the_others(path: Path) -> None:
             store.survey(1)
         assert store.survey(2) == survey(1)
         assert len(store.runs()) == 2
+
+
+def test_a_schema_that_is_no_text_is_damage(path: Path) -> None:
+    """SQLite quotes it in what it has to say, and that cannot be decoded."""
+    kept(path)
+    octets = path.read_bytes()
+    path.write_bytes(octets.replace(b"CREATE TABLE", b"CREAT\xc8 TABLE", 1))
+    with pytest.raises(DamagedError):
+        Store.open(path)
+
+
+@pytest.mark.parametrize(
+    ("statement", "words"),
+    [
+        ("UPDATE runs SET ended = '2026-_1-25' WHERE id = 1", "run 1 in it"),
+        ("UPDATE runs SET nodes = '[\"quay1\"' WHERE id = 1", "run 1 in it"),
+        ("UPDATE runs SET endpoints = 7 WHERE id = 1", "run 1 in it"),
+        ("UPDATE sightings SET last_at = 'never'", "a sight of a certificate in it"),
+    ],
+)
+def test_a_row_that_was_altered_is_told(path: Path, statement: str, words: str) -> None:
+    """SQLite keeps no checksums of it (sqlite.org, "Checksum VFS Shim")."""
+    with Store.open(path) as store:
+        store.add(survey(), NAME)
+        assert store.runs()
+        assert store.sightings()
+        store._connection.execute(statement)
+        with pytest.raises(HistoryError, match=words):
+            (store.runs(), store.sightings())

@@ -294,6 +294,23 @@ def test_one_of_both_was_imported() -> None:
     assert [one.fulfilled for one in assessment.expected] == [True, False]
 
 
+def test_a_kind_of_key_that_nobody_asked_for_is_not_known_to_be_missing() -> None:
+    """A sweep that expected nothing asks EAP as clients do, who are shown one of two certificates.
+
+    Its twin was asked, and shows another RSA certificate.
+    """
+    new = new_eap(rsa_leaf=True)
+    survey = seen(plan())
+    (finding,) = expecting(new, survey).findings
+    assert (finding.rule, finding.verdict.word) == ("import-not-served", "unseen")
+    assert "nobody asked for its kind alone" in finding.says
+    for node in NODES:
+        survey = asked_by_family(survey, node, with_private(private(RADIUS, rsa_leaf=True)))
+    twin = next(one for one in expecting(new, survey).findings if one.rule == "import-not-served")
+    assert twin.verdict.word == "warned"
+    assert "nobody asked" not in twin.says
+
+
 def test_certificates_of_both_endpoints_were_mixed_up() -> None:
     web, eap = new_web(), new_eap()
     right = expecting([web, eap], seen(plan(), web={"": web}, eap={"": eap}))

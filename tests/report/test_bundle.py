@@ -181,6 +181,12 @@ def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     assert max(len(line) for line in render_bundle(made(), width=width).splitlines()) <= width
 
 
+def test_what_fits_both_endpoints_alike_says_how_to_decide() -> None:
+    both = tuple(replace(world, meant=True) for world in made().worlds)
+    assert "it fits both alike; --for decides" in render_bundle(replace(made(), worlds=both))
+    assert "alike" not in render_bundle(made())
+
+
 def test_the_document_has_the_keys_that_its_schema_promises() -> None:
     document = json.loads(bundle_to_json(made()))
     schema = json.loads(path("probe-bundle/1").read_text("utf-8"))

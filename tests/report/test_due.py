@@ -179,6 +179,23 @@ def test_lines_end_and_fold_as_rfc_5545_has_it() -> None:
     assert "гостевая-0" in read(text)[1].description.value
 
 
+def test_no_name_begins_a_line_of_its_own() -> None:
+    """A backslash and an N are the end of a line in iCalendar (RFC 5545, 3.3.11)."""
+    forged = "a\\NWhere: nowhere\\nSHA-256: 00\r\nEND:VEVENT"
+    facts = replace(WEB_LEAF, common_name=forged, names=(Name("dns", forged),), issuer=forged)
+    due = replace(made(), facts={**made().facts, WEB_LEAF.sha256: facts})
+    text = due_to_calendar(due)
+    entry, twin = read(text)[1], read(due_to_calendar(made()))[1]
+    assert "\n" not in entry.summary.value
+    heads = [
+        [line.partition(":")[0] for line in one.description.value.split("\n")]
+        for one in (entry, twin)
+    ]
+    assert heads[0] == heads[1]
+    assert "END:VEVENT" in entry.summary.value
+    assert text.count("\r\nEND:VEVENT\r\n") == 4
+
+
 def test_an_unreadable_end_has_no_entry() -> None:
     usual = renewal(WEB_LEAF.sha256, 1)
     unknown = replace(usual, stage=Stage.UNKNOWN, ends=None, renew=None, days=None)

@@ -67,10 +67,20 @@ def test_what_was_not_asked_is_told() -> None:
 def test_the_findings_are_pointed_at() -> None:
     first, *rest = troubled().findings
     wrong = replace(first, rule="import-not-served", nodes=("quay4",), verdict=Verdict.WARNED)
-    wrong = replace(wrong, clients=(), reactions=())
+    wrong = replace(wrong, clients=(), reactions=(), endpoint=Endpoint.EAP)
     assessment = expecting(RADIUS, of=replace(troubled(), findings=(wrong, *rest)))
     assert imported(assessment).endswith("not served at quay4 [1]")
     assert "nobody by itself" in render(assessment)
+
+
+def test_a_finding_is_pointed_at_by_what_it_speaks_of_alone() -> None:
+    """Not by another endpoint, nor where the node is as it should be."""
+    first, *rest = troubled().findings
+    wrong = replace(first, rule="import-not-served", nodes=("quay4",), verdict=Verdict.WARNED)
+    web = replace(wrong, clients=(), reactions=(), endpoint=Endpoint.WEB)
+    assert "[" not in imported(expecting(RADIUS, of=replace(troubled(), findings=(web, *rest))))
+    served = replace(web, nodes=("quay1",), endpoint=Endpoint.EAP)
+    assert "[" not in imported(expecting(RADIUS, of=replace(troubled(), findings=(served, *rest))))
 
 
 def test_the_document_has_it_and_fits_its_schema() -> None:

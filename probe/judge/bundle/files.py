@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from probe.assessment import Evidence, Note, Verdict
-from probe.certificate.container import Trouble
+from probe.certificate.container import Problem, Trouble
 from probe.certificate.facts import facts_of
 from probe.judge.bundle.drafts import Looked, of_leaf
 from probe.judge.case import Case
@@ -49,9 +49,7 @@ def unreadable(_case: Case, looked: Looked) -> Iterator[Draft]:
             says=f"{problem.file} {problem.says}.",
             fault=(problem.file, problem.trouble.value),
             verdict_at_best=Verdict.UNSEEN if unseen else None,
-            remedy=_UNSEEN.get(
-                problem.trouble, f"Have {problem.file} written again, and copied whole."
-            ),
+            remedy=_UNSEEN.get(problem.trouble) or _mended(problem),
         )
     if looked.offered.request_trouble is not None:
         yield Draft(
@@ -61,6 +59,15 @@ def unreadable(_case: Case, looked: Looked) -> Iterator[Draft]:
             fault=("request",),
             remedy="Name a PKCS#10 request (PEM or DER) with --request.",
         )
+
+
+def _mended(problem: Problem) -> str:
+    if problem.trouble is Trouble.NOT_A_BUNDLE:
+        return (
+            f"Name a file of PKCS#12, PEM, DER or PKCS#7 in place of {problem.file}; a certificate"
+            " request goes with --request."
+        )
+    return f"Have {problem.file} written again, and copied whole."
 
 
 def without_certificate(_case: Case, looked: Looked) -> Iterator[Draft]:

@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
-from probe.assessment import Stage
+from probe.assessment import Stage, Verdict
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.awaited import At, Awaited, awaited, lacking
 from probe.judge.case import Case, Visit
@@ -128,17 +128,42 @@ def _not_there(case: Case, one: Awaited) -> Iterator[Draft]:
                     f"Import the certificate {one.title} on {listing(nodes)} too, then restart the"
                     f" {_SERVICE[endpoint]} service there."
                 )
+            untried = _untried(case, one, found)
+            if untried:
+                says += (
+                    " That may be for want of asking: whoever offers both kinds of keys is shown"
+                    " one, and nobody asked for its kind alone."
+                )
+                remedy = "Ask again with --expect: then each kind of key is asked for."
             draft = Draft(
                 rule_id=rule_id,
                 nodes=nodes,
                 at_endpoint=endpoint,
                 fault=(one.key,),
+                verdict_at_best=Verdict.UNSEEN if untried else None,
                 says=says,
                 remedy=remedy,
                 accepted=accepted,
                 replaces=_replaced(case, one, found),
             )
             yield _draft(draft, case, _visits(found, lambda at: at.others))
+
+
+def _untried(case: Case, one: Awaited, found: tuple[At, ...]) -> bool:
+    """Whether nodes showed the other key family alone, and were not asked for the expected one: a
+    survey that was saved without anything expected asks EAP only as clients do."""
+    if one.leaf is None:
+        return False
+    family, nodes = one.leaf.key_family, set(_nodes(found))
+    return all(
+        case.leaf(v).key_family is not family for v in _visits(found, lambda at: at.others)
+    ) and not any(
+        question.handshake is not None
+        and question.handshake.key_family is family
+        and question.endpoint is found[0].endpoint
+        and nodes & set(question.nodes)
+        for question in case.survey.questions
+    )
 
 
 def _over_there(endpoint: Endpoint) -> str:

@@ -106,6 +106,8 @@ def _meant(judged: Judged) -> Iterator[RenderableType]:
     if judged.nodes_why is not None and judged.nodes_why != "named":
         line = f"{visible(judged.nodes_why)}; --node names others"
         yield Labelled("", Text(line), COLUMN, hang=2)
+    if judged.planned and len(meant) > 1:
+        yield Labelled("", Text("it fits both alike; --for decides"), COLUMN, hang=2)
     for world in judged.worlds:
         if not world.meant and judged.planned:
             line = f"not for {words.endpoint(world.endpoint)}: {visible(world.why)}; --for decides"

@@ -20,6 +20,13 @@ _STAGES = {
     Stage.UNSEEN: "nothing was seen at",
 }
 
+_TOLD_BY = {
+    Stage.PARTLY: ("import-other-family-left", "import-chain-differs"),
+    Stage.ELSEWHERE: ("import-other-endpoint",),
+    Stage.NOT_SERVED: ("import-not-served", "import-node-missed"),
+}
+"""The rules whose findings speak of nodes at a stage; of the others there are none."""
+
 
 def expected(view: View, column: int) -> Iterator[RenderableType]:
     """Yield a line for each certificate that was to be imported; nothing where none was."""
@@ -46,12 +53,18 @@ def _at(view: View, one: Expectation, endpoint: Endpoint) -> Iterator[Text]:
     for stage, phrase in _STAGES.items():
         nodes = [at.node for at in one.at if at.endpoint is endpoint and at.stage is stage]
         if nodes:
-            yield Text(f"{phrase} {view.nodes(nodes)}").append_text(_references(view, nodes))
+            yield Text(f"{phrase} {view.nodes(nodes)}").append_text(
+                _references(view, one, stage, nodes)
+            )
 
 
-def _references(view: View, nodes: list[str]) -> Text:
+def _references(view: View, one: Expectation, stage: Stage, nodes: list[str]) -> Text:
+    # Where it is not known which endpoint it is for, one finding speaks of both.
+    endpoints = {at.endpoint for at in one.at}
     return view.references(
         finding.id
         for finding in view.assessment.findings
-        if finding.rule.startswith("import-") and set(nodes) & set(finding.nodes)
+        if finding.rule in _TOLD_BY.get(stage, ())
+        and (finding.endpoint in endpoints or stage is Stage.ELSEWHERE)
+        and set(nodes) & set(finding.nodes)
     )
