@@ -24,6 +24,7 @@ from probe.judge.draft import Draft
 from probe.judge.objections import IN_PLAN
 from probe.judge.path import clauses
 from probe.judge.rules.families import COVERAGE
+from probe.judge.rules.imports import UNKNOWN_CHAIN
 from probe.judge.rules.profile import AS_PLANNED
 
 
@@ -309,6 +310,12 @@ _BEFORE_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
 )
 """What is wrong with the files explains what would be wrong were they installed."""
 
+
+def _chain_compared(case: Case, other: Draft, draft: Draft) -> bool:
+    """The chain that is served lacks something of the one that was to come."""
+    return UNKNOWN_CHAIN not in other.fault and _same_place(case, other, draft)
+
+
 _AFTER_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
     *(
         (
@@ -337,7 +344,7 @@ _AFTER_IMPORT: tuple[tuple[str, tuple[str, ...], _Explains], ...] = (
         for rule_id in (*_FAILING["web"], *_DIFFERENCE, "cluster-name-uncovered", _JOIN)
     ),
     *(
-        (f"{endpoint}-{suffix}", ("import-chain-differs",), _same_place)
+        (f"{endpoint}-{suffix}", ("import-chain-differs",), _chain_compared)
         for endpoint in ("web", "eap")
         for suffix in ("chain-incomplete", "chain-disordered")
     ),

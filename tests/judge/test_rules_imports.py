@@ -371,10 +371,10 @@ def test_of_a_fingerprint_no_chain_is_known(digest: str) -> None:
         seen(plan(), eap={"": new, "/quay3/": new[:1], "/quay4/": eap_chain()}),
         expected=what,
     )
-    rules = {(rule, nodes) for rule, _, nodes, _ in told(assessment)}
-    assert rules == {
-        ("import-node-missed", ("quay4",)),
-        ("eap-chain-incomplete", ("quay3",)),
+    assert {(one.rule, one.nodes, one.verdict.word) for one in assessment.findings} == {
+        ("import-node-missed", ("quay4",), "warned"),
+        ("eap-chain-incomplete", ("quay3",), "blocked"),
+        ("import-chain-differs", ("quay1", "quay2", "quay3"), "unseen"),
     }
     assert not assessment.expected[0].chain_known
 

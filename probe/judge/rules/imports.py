@@ -22,6 +22,7 @@ OTHER_ENDPOINT = "import-other-endpoint"
 FAMILY_LEFT = "import-other-family-left"
 CHAIN_DIFFERS = "import-chain-differs"
 NODE_MISSED = "import-node-missed"
+UNKNOWN_CHAIN = "its chain was not given"
 
 _OVER = {Endpoint.WEB: "over HTTPS", Endpoint.EAP: "for EAP", Endpoint.RADSEC: "for RadSec"}
 _SERVICE = {Endpoint.WEB: "web", Endpoint.EAP: "RADIUS", Endpoint.RADSEC: "RadSec"}
@@ -35,6 +36,7 @@ def imports(case: Case) -> Iterator[Draft]:
         yield from _elsewhere(case, one)
         yield from _family_left(case, one)
         yield from _chain_differs(case, one)
+        yield from _chain_unknown(case, one)
 
 
 def _gathered(
@@ -270,6 +272,29 @@ def _chain_differs(case: Case, one: Awaited) -> Iterator[Draft]:
                 accepted=accepted,
             )
             yield _draft(draft, case, _visits(found_at, lambda at: at.lacking), _chain)
+
+
+def _chain_unknown(case: Case, one: Awaited) -> Iterator[Draft]:
+    """Nodes that serve it, with a chain of which nobody has said what it should be."""
+    if one.expected.fingerprint is None:
+        return
+    showing = [at for at in one.at if at.showing]
+    for endpoint, found, accepted in _gathered(case, CHAIN_DIFFERS, showing):
+        nodes = _nodes(found)
+        draft = Draft(
+            rule_id=CHAIN_DIFFERS,
+            nodes=nodes,
+            at_endpoint=endpoint,
+            fault=(one.key, UNKNOWN_CHAIN),
+            verdict_at_best=Verdict.UNSEEN,
+            says=f"{listing(nodes)} {verb(nodes, 'serves', 'serve')} {_OVER[endpoint]} the imported"
+            f" certificate {one.title}; whether with the CA certificates that came with it is not"
+            " known, as only its fingerprint was given.",
+            remedy="Give --expect the bundle, or the certificate with its chain, and"
+            f" {listing(nodes)} {verb(nodes, 'is', 'are')} compared with that.",
+            accepted=accepted,
+        )
+        yield _draft(draft, case, _visits(found, lambda at: at.showing), _chain)
 
 
 def _chain(case: Case, visit: Visit) -> str:
