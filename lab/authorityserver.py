@@ -4,6 +4,7 @@ GET  /LABEL.cer   the certificate of a CA     GET  /LABEL.crl   its list
 POST /ocsp/LABEL  its OCSP responder
 """
 
+import asyncio
 import gzip
 import socket
 from collections.abc import Callable, Mapping
@@ -191,7 +192,12 @@ class _Visit(Stream):
         self.transport.close()
 
     def resume_writing(self) -> None:
-        """Go on with an endless body until the connection can take no more of it."""
+        """Go on with an endless body, in the loop's next turn: a transport that calls this looks
+        at its own state afterwards, and would lose a connection twice that is lost in between."""
+        asyncio.get_running_loop().call_soon(self._go_on)
+
+    def _go_on(self) -> None:
+        """Write until the connection can take no more of it."""
         if self._pour is not None:
             pour, self._pour = self._pour, None
             while self._pour is None and not self.transport.is_closing():
