@@ -205,6 +205,17 @@ class Advice:
     """Why it is, or is not; one sentence."""
 
 
+class Source(Enum):
+    """Where what is known was taken from."""
+
+    NETWORK = "network"
+    """The servers were asked."""
+    SAVED = "saved"
+    """Saved surveys."""
+    HISTORY = "history"
+    """What earlier runs have seen: nobody was asked, as no secret could be read."""
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """The answer of `probe complaint`."""
@@ -235,6 +246,7 @@ class Answer:
     verdict: Verdict
     """For the exit status: the worst of the confirmed causes that hold now; `UNSEEN` if none is
     confirmed and something is possible, or was not seen; else `SOUND`."""
+    source: Source = Source.NETWORK
 
     def of(self, standing: Standing) -> tuple[Cause, ...]:
         """Return the causes of one standing."""
