@@ -34,9 +34,10 @@ def _parts(answer: Answer) -> Iterator[RenderableType]:
     if answer.assessment.survey.interrupted:
         yield Text()
         yield Indented(styled("Interrupted: this is what was known until then.", "place"))
-    yield Text()
-    yield from _taken(answer)
-    yield from _cautions(answer)
+    cautions = list(_cautions(answer))
+    if cautions:
+        yield Text()
+        yield from cautions
     confirmed = answer.of(Standing.CONFIRMED)
     if confirmed:
         yield heading("The proof")
@@ -50,41 +51,58 @@ def _parts(answer: Answer) -> Iterator[RenderableType]:
     yield from _open(answer)
     yield from _ruled_out(answer)
     yield from _also(answer)
+    yield from _understood(answer)
     yield from _closing(answer)
 
 
-# ---------------------------------------------------------------- what it was taken for
+# ---------------------------------------------------------------- what must not be missed
 
 
-def _taken(answer: Answer) -> Iterator[RenderableType]:
-    for number, heard in enumerate(answer.heard):
-        yield Labelled("Told" if number == 0 else "", _heard(heard), COLUMN, hang=2)
-    for number, alerts in enumerate(answer.complaint.log[:ROWS]):
-        yield Labelled("In the log" if number == 0 else "", Text(_logged(alerts)), COLUMN, hang=2)
-    if answer.families:
-        yield Labelled("Used", Text(_clients(answer, answer.families)), COLUMN, hang=2)
-    yield Labelled("Looked at", Text(visible(answer.why_nodes, SENTENCES)), COLUMN, hang=2)
+def _cautions(answer: Answer) -> Iterator[RenderableType]:
+    """Whose certificate it was, what the answer rests on, and what was told and does not fit."""
+    recognised = answer.recognised
+    if recognised.whose is not Whose.NOT_TOLD:
+        style = of_verdict(Verdict.BLOCKED) if recognised.whose is Whose.UNKNOWN else "none"
+        yield _line("Shown", styled(visible(recognised.says, SENTENCES), style))
     source = _SOURCES.get(answer.source)
     if source is not None:
         until = max((taken.ended for taken in answer.assessment.survey.taken), default=None)
         seen = f" until {words.time(until)}" if until is not None else ""
-        yield Labelled("By", styled(f"{source}{seen}; nobody was asked", "place"), COLUMN, hang=2)
+        yield _line("By", Text(f"{source}{seen}; nobody was asked"))
     when = answer.complaint.when
     if when is not None and answer.then is None:
-        nothing = f"nothing is kept of the time of the complaint, {words.time(when)}"
-        yield Labelled("Then", Text(nothing), COLUMN, hang=2)
-
-
-def _logged(alerts: LogAlert) -> str:
-    how = "received" if alerts.received else "sent"
-    line = f"the server {how} {visible(alerts.alert)}, {words.plural(alerts.times, 'time')}"
-    return line if alerts.last is None else f"{line}, the last at {words.time(alerts.last)}"
+        yield _line("Then", Text(f"nothing is kept of that time, {words.time(when)}"))
+    doubts = [_heard(heard) for heard in answer.heard if not heard.known]
+    doubts += [Text(visible(line, SENTENCES)) for line in answer.contradictions]
+    for number, doubt in enumerate(doubts):
+        yield _line("But" if number == 0 else "", doubt)
 
 
 _SOURCES = {
     Source.SAVED: "what was saved, seen",
     Source.HISTORY: "what earlier runs saw",
 }
+
+
+# ---------------------------------------------------------------- what it was taken for
+
+
+def _understood(answer: Answer) -> Iterator[RenderableType]:
+    yield heading("How it was understood")
+    for number, heard in enumerate(heard for heard in answer.heard if heard.known):
+        yield _line("told" if number == 0 else "", _heard(heard))
+    for number, alerts in enumerate(answer.complaint.log[:ROWS]):
+        yield _line("in the log" if number == 0 else "", Text(_logged(alerts)))
+    yield from _more(answer.complaint.log, "alerts")
+    if answer.families:
+        yield _line("used", Text(_clients(answer, answer.families)))
+    yield _line("looked at", Text(visible(answer.why_nodes, SENTENCES)))
+
+
+def _logged(alerts: LogAlert) -> str:
+    how = "received" if alerts.received else "sent"
+    line = f"the server {how} {visible(alerts.alert)}, {words.plural(alerts.times, 'time')}"
+    return line if alerts.last is None else f"{line}, the last at {words.time(alerts.last)}"
 
 
 def _heard(heard: Heard) -> Text:
@@ -114,27 +132,14 @@ _FAMILIES = {
 }
 
 
-def _cautions(answer: Answer) -> Iterator[RenderableType]:
-    """What must not be missed: whose certificate it was, and hints that contradict each other."""
-    recognised = answer.recognised
-    if recognised.whose is not Whose.NOT_TOLD:
-        loud = recognised.whose is Whose.UNKNOWN
-        body = Text(visible(recognised.says, SENTENCES))
-        if loud:
-            body = styled(body.plain, of_verdict(Verdict.BLOCKED))
-        yield Labelled("Shown", body, COLUMN, hang=2)
-    for number, line in enumerate(answer.contradictions):
-        body = Text(visible(line, SENTENCES))
-        yield Labelled("But" if number == 0 else "", body, COLUMN, hang=2)
-
-
 # ---------------------------------------------------------------- causes
 
 
 def _confirmed(answer: Answer, cause: Cause) -> Iterator[RenderableType]:
     title = Text()
     if cause.verdict is not None:
-        title.append(cause.verdict.word, of_verdict(cause.verdict)).append("  ")
+        title.append(cause.verdict.word, of_verdict(cause.verdict))
+        title.append(" then  " if cause.then else "  ")
     title.append(_place(answer, cause), "place")
     yield Indented(title.append(f"  {visible(cause.rule)}", "aside"), hang=4)
     yield Indented(Text(visible(cause.says, SENTENCES)), 4)
@@ -246,6 +251,10 @@ def _nodes(answer: Answer, names: tuple[str, ...]) -> str:
 def _clients(answer: Answer, families: Iterable[str]) -> str:
     titles = answer.assessment.client_titles
     return words.all_of([titles.get(family, family) for family in families])
+
+
+def _line(label: str, body: Text) -> Labelled:
+    return Labelled(label, body, COLUMN, hang=2)
 
 
 def _row(label: str, text: str) -> Labelled:
