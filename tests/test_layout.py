@@ -106,8 +106,12 @@ WITNESS = ("probe.judge.path.witness", "OpenSSL.crypto")
 
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
-LOADS_PACKAGE_DATA = {"probe/judge/clients/reactions.py", "probe/judge/issuers.py"}
-"""Data files of client families and of CAs are read once, when these modules are imported."""
+LOADS_PACKAGE_DATA = {
+    "probe/judge/clients/reactions.py",
+    "probe/judge/complaint/table.py",
+    "probe/judge/issuers.py",
+}
+"""Data files of client families, of their words and of CAs are read once, when these modules are imported."""
 
 
 def module_name(path: Path, root: Path) -> str:

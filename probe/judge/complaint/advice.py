@@ -1,0 +1,95 @@
+"""What to tell the person. Only where it is known to be safe to go on, the answer is yes."""
+
+from collections.abc import Sequence
+
+from probe.complaint import Advice, Cause, Recognised, Standing, Whose
+from probe.judge.complaint.recognised import Ours
+from probe.judge.complaint.understood import Understood
+from probe.observation.model import Endpoint
+
+_HARMLESS = frozenset(
+    {
+        "expired",
+        "not-yet-valid",
+        "self-signed",
+        "private-root",
+        "unknown-root",
+        "chain-incomplete",
+        "chain-disordered",
+        "chain-differs",
+        "leaf-differs",
+        "root-differs",
+        "half-renewed",
+        "name-mismatch",
+        "name-unexpected",
+        "name-uncovered",
+        "common-name-only",
+        "no-alternative-names",
+        "lifetime-too-long",
+        "too-few-timestamps",
+        "revocation-unknown",
+    }
+)
+"""Faults with which a server whose certificate is known by its fingerprint is that server all the
+same. Not among them: whatever means that somebody else may have its key, or may read along."""
+
+_STAY = "Please do not go on, and do not enter a password there."
+
+
+def advice(taken: Understood, causes: Sequence[Cause], found: Recognised, known: Ours) -> Advice:
+    """Return two plain sentences, and whether it is safe to go on."""
+    confirmed = [c for c in causes if c.standing is Standing.CONFIRMED and not c.then]
+    if found.whose is Whose.UNKNOWN:
+        return Advice(
+            (
+                "Stop: what answered you shows a certificate that is not ours, so it may be"
+                " somebody else's server.",
+                "Do not go on and enter no password; if you have already, change it from another"
+                " network, and tell us where you are.",
+            ),
+            safe=False,
+            why="The certificate on the screen is none of ours.",
+        )
+    reason = _unsafe(confirmed, found, known)
+    if reason is None:
+        return Advice(
+            (
+                "The certificate on your screen is ours, and what is wrong with it is our mistake.",
+                "You can go on this once, as long as the fingerprint is the one that you read out.",
+            ),
+            safe=True,
+            why="By its fingerprint it is the certificate that our server shows, and what is wrong"
+            " with it gives nobody else a hold.",
+        )
+    return Advice((_said(taken, causes, confirmed), _STAY), safe=False, why=reason)
+
+
+def _unsafe(confirmed: list[Cause], found: Recognised, known: Ours) -> str | None:
+    """Return why it is not safe to go on; None: it is."""
+    if found.whose is Whose.NOT_TOLD:
+        return "Nobody knows yet whose certificate is on the screen: its fingerprint would tell."
+    if found.whose is Whose.FITS:
+        return "What was told can stand in anybody's certificate: the fingerprint would tell."
+    root = bool(set(found.certificates) & known.roots)
+    if not found.nodes and not root:
+        return "The certificate was ours, and none of our servers shows it now."
+    if not confirmed and not root:
+        return "What is wrong was not found, so nothing says that it is harmless."
+    for cause in confirmed:
+        if cause.rule.partition("-")[2] not in _HARMLESS:
+            return "With what was found, somebody else may be able to read along."
+    return None
+
+
+def _said(taken: Understood, causes: Sequence[Cause], confirmed: list[Cause]) -> str:
+    if confirmed:
+        return "We have found a fault on our side, and it is being put right."
+    if any(cause.then and cause.fixed_since is not None for cause in causes):
+        return "It was a fault on our side, which has been put right: please try again."
+    if taken.client_side:
+        return "The network wants to know your device, and does not accept what it shows of itself."
+    if any(cause.standing is Standing.POSSIBLE for cause in causes):
+        return "We have not found the cause yet, and are still looking."
+    if taken.endpoints == (Endpoint.EAP,):
+        return "Our servers show nothing wrong, so it may be your device or another network."
+    return "Our servers show nothing wrong, so it may be your device or another page or network."
