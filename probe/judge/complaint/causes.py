@@ -11,7 +11,7 @@ from datetime import datetime
 from probe.assessment import Assessment, Finding, Verdict
 from probe.complaint import AlsoFound, Cause, Recognised, Standing, Whose
 from probe.judge.catalogue import BY_ID
-from probe.judge.complaint.carry import endpoint_of
+from probe.judge.complaint.carry import endpoint_of, everywhere
 from probe.judge.complaint.meets import came_and_went
 from probe.judge.complaint.observed import Seen
 from probe.judge.complaint.understood import Understood
@@ -21,6 +21,9 @@ from probe.plan.model import Plan
 
 _NEEDS_NO_CLIENT = frozenset({"web-revocation-unknown", "eap-revocation-unknown"})
 """Rules that are met as such, though no client's reaction is known: the words say it themselves."""
+
+_NOT_FELT = frozenset({"web-old-tls", "eap-old-tls"})
+"""Where these are merely advised, newer versions are spoken beside the old ones."""
 
 _HARD = frozenset({Verdict.BLOCKED, Verdict.WARNED})
 
@@ -151,11 +154,22 @@ def _endpoint(finding: Finding) -> Endpoint:
 def _felt(taken: Understood, finding: Finding) -> bool | None:
     """Whether a client of this person's minds; None: nobody is known to."""
     families = taken.families_at(_endpoint(finding))
+    if any(finding.rule in alone for alone in _unmistakable(taken)):
+        return True
     if finding.clients:
         return not families or bool(families & set(finding.clients))
     if finding.verdict in _HARD or finding.rule in _NEEDS_NO_CLIENT:
         return True
     return None
+
+
+def _unmistakable(taken: Understood) -> Iterator[frozenset[str]]:
+    """Yield the rules of words that mean one thing alone: they themselves show that the client
+    minds, whatever is known of it."""
+    for row in taken.rows:
+        if len(row.words.rules) == 1:
+            meant = frozenset(everywhere(row.words.rules, taken.endpoints))
+            yield meant - _NOT_FELT
 
 
 def _of_finding(plan: Plan, taken: Understood, now: Assessment, finding: Finding) -> Cause:
@@ -250,6 +264,8 @@ def _applies(plan: Plan, taken: Understood, rule: str) -> bool:
     """Whether there is anything that could show a rule in this plan."""
     if rule == "eap-192-bit":
         return any(node.eap is not None and node.eap.suite_192 for node in plan.nodes)
+    if rule.startswith("eap-client-"):
+        return bool(plan.trust.client_issuers)
     if rule.startswith("profile-"):
         families = {profile.family for profile in plan.profiles}
         wanted = taken.families_at(Endpoint.EAP)

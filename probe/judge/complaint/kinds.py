@@ -71,6 +71,9 @@ def kind_of(rule: str) -> Kind:
 
 _OF_CERTIFICATES = {Kind.CERTIFICATE, Kind.COMPARED, Kind.AUTHORITY, Kind.CLOSE}
 
+_ANY_NAME = frozenset({Aspect.OLD_VERSION, Aspect.NO_NAME, Aspect.OTHER_NAME, Aspect.CANARY})
+"""Questions that are asked of an address once, whatever name is opened there."""
+
 _BY_NAME = frozenset(
     {"web-name-mismatch", "web-common-name-only", "web-default-differs", "cluster-name-uncovered"}
 )
@@ -82,7 +85,7 @@ def questions_for(
     """Return those of the questions of an agenda that confirm or exclude what the words may mean,
     at the nodes that this person can have met, in the order of the agenda.
 
-    Where nodes have to be compared and only one was named, the plain visits of all are among them.
+    Where nodes have to be compared, the plain visits of all are among them.
     """
     return tuple(question for question in asked if _wanted(plan, complaint, question))
 
@@ -96,9 +99,9 @@ def _wanted(plan: Plan, taken: Understood, question: Question) -> bool:
         return _to_compare(taken, question)
     ask = question.handshake
     page = taken.reach.page
-    if question.endpoint is Endpoint.WEB and page is not None and ask.aspect is not Aspect.CANARY:
+    if question.endpoint is Endpoint.WEB and page is not None and ask.aspect not in _ANY_NAME:
         by_address = page == ask.address
-        if ask.name not in (None, page) and not by_address and ask.aspect is not Aspect.OTHER_NAME:
+        if ask.name != page and not by_address:
             return False
     return ask.aspect is None or _aspect_wanted(taken, ask.aspect, question.endpoint)
 
@@ -125,13 +128,13 @@ def _aspect_wanted(taken: Understood, aspect: Aspect, endpoint: Endpoint) -> boo
 
 
 def _to_compare(taken: Understood, question: Question) -> bool:
-    """Whether another node has to be asked so that there is something to compare."""
+    """Whether another node has to be asked so that it shows who stands apart from the rest."""
     endpoint = question.endpoint
     compared = any(
         kind_of(rule) is Kind.COMPARED and endpoint_of(rule) is endpoint for rule in taken.rules
     )
     plain = question.handshake is not None and question.handshake.aspect is None
-    return compared and plain and len(taken.reach.of(endpoint)) == 1
+    return compared and plain
 
 
 def _looked_up(plan: Plan, taken: Understood, question: Question) -> bool:

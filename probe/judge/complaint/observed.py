@@ -163,12 +163,7 @@ class Seen:
 
     def _of_clients(self, kind: Kind, nodes: tuple[str, ...]) -> Iterator[tuple[str, str]]:
         """Yield what is not known of the certificates that servers want of clients."""
-        if not self._plan.trust.client_issuers:
-            yield (
-                "the plan names no CA of clients' certificates",
-                "write trust.client_issuers into the plan",
-            )
-        elif kind is Kind.ASKED and not all(self._requested(node) for node in nodes):
+        if kind is Kind.ASKED and not all(self._requested(node) for node in nodes):
             yield (
                 "not every node was seen to ask for a client's certificate",
                 "ask the nodes for EAP-TLS",
