@@ -269,3 +269,9 @@ lines about one person are a few."""
 
 SERVER_LOG_LINE = 16_384
 """Octets of one line of it; what follows in the same line is passed over."""
+
+TOLD = 50
+"""Words, clients or nodes of one complaint that are told: a screen has some ten lines."""
+
+TOLD_CHARACTERS = 4_000
+"""Characters of one of them: what a screen says, or a line of a log."""

@@ -114,8 +114,8 @@ def _recollected(runs: _Runs, when: datetime | None) -> Recollection:
     if when is None or not listed:
         return Recollection(latest, certificates=certificates)
     # The nearest, before or after: what was so shortly after the complaint says more about it than
-    # what was so a night before.
-    at = min(range(len(listed)), key=lambda number: _distance(listed[number], when))
+    # what was so a night before. Of two that are as near the earlier one: time is in whole seconds.
+    at = min(range(len(listed)), key=lambda number: (_distance(listed[number], when), -number))
     since = tuple(
         state
         for number in reversed(range(max(at - _RUNS, 0), at))

@@ -142,7 +142,8 @@ def _confirmed(answer: Answer, cause: Cause) -> Iterator[RenderableType]:
         title.append(" then  " if cause.then else "  ")
     title.append(_place(answer, cause), "place")
     yield Indented(title.append(f"  {visible(cause.rule)}", "aside"), hang=4)
-    yield Indented(Text(visible(cause.says, SENTENCES)), 4)
+    if cause.says.rstrip(".") not in answer.first:
+        yield Indented(Text(visible(cause.says, SENTENCES)), 4)
     if cause.fixed_since is not None:
         yield _row("fixed since", words.time(cause.fixed_since))
     lines = list(facts(cause.evidence))
@@ -165,10 +166,12 @@ def _open(answer: Answer) -> Iterator[RenderableType]:
     if not possible:
         return
     yield heading("Possible, and not decided by what was seen")
-    for cause in possible[:ROWS]:
+    shown = possible[:ROWS]
+    for cause, following in zip(shown, (*shown[1:], None), strict=True):
         line = Text(visible(cause.says, SENTENCES)).append(f" ({visible(cause.rule)})", "aside")
         yield Indented(line, hang=3)
-        if cause.decides is not None:
+        # What decides several is said once, below the last of them.
+        if cause.decides is not None and (following is None or following.decides != cause.decides):
             yield _row("would decide", visible(cause.decides, SENTENCES))
     yield from _more(possible, "possible")
 
