@@ -150,13 +150,16 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class AlsoFound:
-    """A finding that those words do not mean."""
+    """A finding that is not the cause of this complaint."""
 
     finding: str
     rule: str
     verdict: Verdict
     nodes: tuple[str, ...]
     says: str
+    elsewhere: bool = False
+    """Those words may mean it; but it is at a node, a page or an endpoint that this person cannot
+    have met."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,8 +23,8 @@ from probe.judge.complaint.client_side import client_side
 from probe.judge.complaint.clients import KNOWN_CLIENTS, client_of
 from probe.judge.complaint.first import first_line
 from probe.judge.complaint.hints import hints
-from probe.judge.complaint.kinds import questions_for as _questions_for
 from probe.judge.complaint.observed import Seen
+from probe.judge.complaint.questions import questions_for as _questions_for
 from probe.judge.complaint.reach import nodes_of, site_of, sites
 from probe.judge.complaint.recognised import ours, recognised
 from probe.judge.complaint.understood import plan_for, understood
@@ -83,7 +83,7 @@ def answer(
         why_nodes=taken.reach.why,
         endpoints=taken.endpoints,
         causes=everybody,
-        also=also_found(now, everybody),
+        also=also_found(taken, now, everybody),
         client_side=client_side(taken, found),
         contradictions=tuple(dict.fromkeys(against)),
         recognised=found,

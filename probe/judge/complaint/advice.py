@@ -61,6 +61,15 @@ def advice(taken: Understood, causes: Sequence[Cause], found: Recognised, known:
             why="By its fingerprint it is the certificate that our server shows, and what is wrong"
             " with it gives nobody else a hold.",
         )
+    if taken.nothing_shown:
+        return Advice(
+            (
+                _said(taken, causes, confirmed),
+                "Nothing answered you as it should, so there is nothing to accept or to go on to.",
+            ),
+            safe=False,
+            why="No certificate was shown that could be accepted.",
+        )
     return Advice((_said(taken, causes, confirmed), _STAY), safe=False, why=reason)
 
 
@@ -83,7 +92,7 @@ def _unsafe(confirmed: list[Cause], found: Recognised, known: Ours) -> str | Non
 
 def _said(taken: Understood, causes: Sequence[Cause], confirmed: list[Cause]) -> str:
     if confirmed:
-        return "We have found a fault on our side, and it is being put right."
+        return "We have found a fault on our side, and pass it on to be put right."
     if any(cause.then and cause.fixed_since is not None for cause in causes):
         return "It was a fault on our side, which has been put right: please try again."
     if taken.client_side:

@@ -4,6 +4,7 @@ Confirmed is only what the judge found where this person can have met it: at tha
 of these nodes, by that name, and by a client that minds. Nothing is concluded from the words alone.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -48,7 +49,40 @@ def causes(plan: Plan, taken: Understood, now: Assessment, found: Recognised) ->
                 told.append(((True, *candidate.order, Verdict.SOUND, 0), other))
     order = list(Standing)
     ranked = sorted(told, key=lambda pair: (order.index(pair[1].standing), pair[0]))
-    return tuple(cause for _, cause in ranked)
+    return tuple(_together([cause for _, cause in ranked]))
+
+
+def _together(ranked: list[Cause]) -> Iterator[Cause]:
+    """Yield the causes, of those that are open for one and the same reason the best guess alone."""
+    open_at = {
+        (cause.endpoint, node)
+        for cause in ranked
+        if cause.finding is not None and cause.verdict is Verdict.UNSEEN
+        for node in cause.nodes
+    }
+    alike = Counter(_reason(cause) for cause in ranked if _is_open(cause))
+    told: set[object] = set()
+    for cause in ranked:
+        if not _is_open(cause):
+            yield cause
+            continue
+        reason = _reason(cause)
+        known = bool(cause.nodes) and all((cause.endpoint, n) in open_at for n in cause.nodes)
+        if known or reason in told:
+            continue
+        told.add(reason)
+        more = alike[reason] - 1
+        also = f" So {'is' if more == 1 else 'are'} {more} other" if more else ""
+        tail = f"{also} cause{'s' if more > 1 else ''} of those words." if more else ""
+        yield replace(cause, says=cause.says + tail)
+
+
+def _is_open(cause: Cause) -> bool:
+    return cause.standing is Standing.POSSIBLE and cause.finding is None
+
+
+def _reason(cause: Cause) -> tuple[object, ...]:
+    return cause.endpoint, cause.nodes, cause.decides
 
 
 def gone(
@@ -80,11 +114,11 @@ def gone(
             )
 
 
-def also_found(now: Assessment, told: Iterable[Cause]) -> tuple[AlsoFound, ...]:
-    """Return the findings that those words do not mean, as far as anybody feels them."""
+def also_found(taken: Understood, now: Assessment, told: Iterable[Cause]) -> tuple[AlsoFound, ...]:
+    """Return the findings that are no cause of this complaint, as far as anybody feels them."""
     meant = {cause.finding for cause in told}
     return tuple(
-        AlsoFound(f.id, f.rule, f.verdict, f.nodes, f.says)
+        AlsoFound(f.id, f.rule, f.verdict, f.nodes, f.says, elsewhere=_guess(taken, f) is not None)
         for f in now.findings
         if f.id not in meant and f.verdict in _HARD
     )
@@ -163,6 +197,15 @@ def _felt(taken: Understood, finding: Finding) -> bool | None:
     return None
 
 
+def _says(taken: Understood, finding: Finding) -> str:
+    """Return what is wrong, with what the words mean of it where another fault is behind that."""
+    meant = set(taken.rules)
+    if taken.anything or finding.rule in meant:
+        return finding.says
+    folded = [one.says for one in finding.folded if one.rule in meant]
+    return f"{finding.says.rstrip('.')}; {folded[0]}" if folded else finding.says
+
+
 def _unmistakable(taken: Understood) -> Iterator[frozenset[str]]:
     """Yield the rules of words that mean one thing alone: they themselves show that the client
     minds, whatever is known of it."""
@@ -178,11 +221,12 @@ def _of_finding(plan: Plan, taken: Understood, now: Assessment, finding: Finding
     nodes = tuple(node for node in met if node in finding.nodes)
     felt = _felt(taken, finding)
     standing, decides = Standing.CONFIRMED, None
-    says = finding.says
+    says = _says(taken, finding)
     if taken.guessing:
         standing, decides = Standing.POSSIBLE, "the exact words or the code on the screen"
     elif finding.verdict is Verdict.UNSEEN:
-        standing, decides = Standing.POSSIBLE, "an answer to this machine"
+        standing = Standing.POSSIBLE
+        decides = "an answer to this machine; until then nothing else is known of it"
     elif finding.verdict is Verdict.DUE:
         standing = Standing.RULED_OUT
         says = f"It is not felt before {day(finding.due)}: {says}"

@@ -7,7 +7,7 @@ from probe.judge.complaint.kinds import Kind, kind_of
 from probe.judge.complaint.understood import Understood
 from probe.observation.model import Endpoint
 
-_DATES = ("expired", "not-yet-valid", "half-renewed", "staple-bad")
+_DATES = ("expired", "not-yet-valid", "staple-bad")
 _TRUST = ("unknown-root", "self-signed", "private-root", "chain-incomplete", "root-differs")
 _NAMES = ("name-mismatch", "name-unexpected", "common-name-only", "name-uncovered")
 _PROMPTS = ("leaf-differs", "half-renewed", "root-differs")
@@ -66,7 +66,9 @@ def _causes(taken: Understood, found: Recognised) -> Iterator[ClientSide]:
             "The account, its password or a policy",
             "Does the same account get in with another device, at the same place?",
         )
-    if found.whose in (Whose.NOT_TOLD, Whose.FITS) and not taken.client_side:
+    if found.whose in (Whose.NOT_TOLD, Whose.FITS) and not (
+        taken.client_side or taken.nothing_shown
+    ):
         yield ClientSide(
             "Somebody else's server",
             "Which fingerprint (SHA-256 or SHA-1) does the certificate on the screen have?",

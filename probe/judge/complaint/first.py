@@ -27,6 +27,9 @@ def first_line(taken: Understood, causes: Sequence[Cause], found: Recognised, *,
             "These words speak of the client's own certificate, account or policy, and not of the"
             " certificate that a server shows."
         )
+    for cause in causes:
+        if cause.standing is Standing.POSSIBLE and cause.finding is not None:
+            return f"Possible, not confirmed: {cause.says}"
     if not seen:
         return "Nothing was seen where this can have happened, so nothing is known."
     for cause in causes:

@@ -48,7 +48,10 @@ def _partly(
     if endpoint is Endpoint.WEB:
         name = virtual.name if virtual is not None else taken.reach.page
         if name is None:
-            return f"{only}: which of them is met depends on the name that is opened."
+            return (
+                f"{only}: which of them is met depends on the name that is opened, and on the"
+                " address that DNS gives first."
+            )
         leads = "rotates among" if virtual is not None and virtual.any_of else "leads to"
         return f"{only}: {name} {leads} several addresses, and a browser takes any of them."
     return f"{only}: which of them an access point asks depends on its order, and on who answers."

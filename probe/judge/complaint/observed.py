@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from probe.assessment import Assessment
 from probe.judge.complaint.carry import endpoint_of
-from probe.judge.complaint.kinds import Kind, kind_of, names_opened
+from probe.judge.complaint.kinds import Kind, kind_of
+from probe.judge.complaint.questions import names_opened
 from probe.judge.complaint.understood import Understood
 from probe.judge.words import listing
 from probe.observation.model import (

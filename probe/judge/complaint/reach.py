@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from probe.complaint import Complaint
 from probe.judge.names import reference_name
-from probe.judge.words import listing
+from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.addresses import is_address
 from probe.plan.model import Node, Plan
@@ -103,14 +103,14 @@ def reach(plan: Plan, complaint: Complaint) -> Reach:
     web, eap, ordered = everywhere, everywhere, False
     if on_page:
         web = on_page
-        why = f"{page} is served by {listing(on_page)}"
+        why = f"the page {page} is served by {listing(on_page)}"
     elif page is not None:
         web = ()
         against.append(
             f"{page} is no name of the plan: it is another server's page, or a name that the plan"
             " lacks, so no node was looked at for it"
         )
-        why = f"{page} is no name of the plan"
+        why = f"the page {page} is no name of the plan"
     if site:
         order = tuple(node for node in site if node in everywhere)
         ordered = any(one.eap_order == site for one in plan.sites)
@@ -126,7 +126,7 @@ def reach(plan: Plan, complaint: Complaint) -> Reach:
             against.append(f"{page} is not served by {listed}")
         web = named if page is None or on_page else ()
         eap, ordered = named, False
-        why = f"{listed} was named"
+        why = f"{verb(named, 'the node', 'the nodes')} {listed} {verb(named, 'was', 'were')} named"
     nodes = {
         Endpoint.WEB: web,
         Endpoint.EAP: _with(plan, eap, "eap"),

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from probe.complaint import Complaint, Heard, LogAlert
-from probe.judge.clients.reactions import BY_NAME
+from probe.judge.clients.reactions import BY_NAME, TITLES
 from probe.judge.complaint.carry import endpoint_of, everywhere
 from probe.judge.complaint.clients import client_of
+from probe.judge.complaint.kinds import Kind, kind_of
 from probe.judge.complaint.match import Match, rows_of, understand
 from probe.judge.complaint.reach import Reach, reach
 from probe.judge.complaint.table import ALERTS, BESIDE, FAMILIES_OF, Row
@@ -70,6 +71,13 @@ class Understood:
     contradictions: tuple[str, ...]
 
     @property
+    def nothing_shown(self) -> bool:
+        """Whether the words say that there was no answer: then no certificate was on a screen."""
+        kinds = {kind_of(rule) for rule in self.rules}
+        told = self.complaint.shown.told or self.anything or self.client_side
+        return bool(kinds) and not told and kinds <= {Kind.REACH, Kind.NAMES}
+
+    @property
     def rules(self) -> tuple[str, ...]:
         """The candidates' rules."""
         return tuple(one.rule for one in self.candidates)
@@ -97,7 +105,8 @@ def understood(plan: Plan, complaint: Complaint) -> Understood:
     told = _told(complaint)
     families = _families(complaint, told, rows, against)
     hint = _hint(complaint)
-    places = _places(plan, rows, hint, told, against)
+    firm = complaint.page is not None or complaint.wifi is not None or bool(complaint.log)
+    places = _places(plan, rows, hint, told, against, firm=firm)
     at = {row: places[row] for row in rows}
     endpoints = tuple(e for e in _PLACES if any(e in found for found in at.values()))
     if not rows:
@@ -170,8 +179,9 @@ def _families(
         if told and not of & set(told):
             client = listing([f'"{shown(word)}"' for word in complaint.clients])
             against.append(
-                f'"{row.words.words}" is shown by {listing(sorted(of), last="or")}, and'
-                f" {client} was told"
+                f'"{row.words.words}" is shown by'
+                f" {listing([TITLES[family] for family in sorted(of)], last='or')}, and {client}"
+                " was told"
             )
     if free:
         return told
@@ -194,7 +204,8 @@ def _hint(complaint: Complaint) -> frozenset[Endpoint]:
     found = set()
     if complaint.page is not None or complaint.wifi is False:
         found.add(Endpoint.WEB)
-    if complaint.wifi:
+    joined_there = complaint.site is not None and complaint.page is None
+    if complaint.wifi or (joined_there and complaint.wifi is None):
         found.add(Endpoint.EAP)
     if complaint.log:
         found |= {Endpoint.EAP, Endpoint.RADSEC}
@@ -236,6 +247,8 @@ def _places(
     hint: frozenset[Endpoint],
     told: tuple[str, ...],
     against: list[str],
+    *,
+    firm: bool,
 ) -> Mapping[Row, tuple[Endpoint, ...]]:
     found: dict[Row, tuple[Endpoint, ...]] = {}
     radsec = any(node.radsec is not None for node in plan.nodes)
@@ -243,7 +256,9 @@ def _places(
         named, wide = _named(row), _wide(row)
         servers = row.family in (ALERTS, "openssl-based")
         at = hint & wide if hint else (wide if servers else named)
-        if hint and named and not at:
+        if hint and named and not at and not firm:
+            at = named
+        elif hint and named and not at:
             where = _TITLE[next(place for place in _PLACES if place in named)]
             said = " and ".join(_TITLE[place] for place in _PLACES[:2] if place in hint)
             against.append(f'"{row.words.words}" is seen {where}, and it was told to be {said}')
