@@ -209,9 +209,9 @@ def _question(question: str, understood: Callable[[str], _T]) -> _T | None:
 def _read() -> str:
     _write("> ")
     try:
-        line = sys.stdin.readline(TOLD_CHARACTERS + 1)
-        while not line.endswith("\n") and (more := sys.stdin.readline(TOLD_CHARACTERS)):
-            line = (line + more)[: TOLD_CHARACTERS + 1] + ("\n" if more.endswith("\n") else "")
+        line = rest = sys.stdin.readline(TOLD_CHARACTERS + 2)
+        while rest and not rest.endswith("\n"):  # longer than is taken: the rest is passed over
+            rest = sys.stdin.readline(TOLD_CHARACTERS)
     except KeyboardInterrupt:
         _write("\n")
         raise
