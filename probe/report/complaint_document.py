@@ -41,7 +41,9 @@ def complaint_to_json(answer: Answer) -> str:
             endpoints=tuple(endpoint.value for endpoint in answer.endpoints),
             causes=tuple(_cause(cause) for cause in answer.causes),
             also=tuple(
-                types.Also(one.finding, one.rule, one.verdict.word, one.nodes, one.says)
+                types.Also(
+                    one.finding, one.rule, one.verdict.word, one.nodes, one.says, one.elsewhere
+                )
                 for one in answer.also
             ),
             client_side=tuple(

@@ -123,13 +123,16 @@ class Cause(Struct, frozen=True):
 
 
 class Also(Struct, frozen=True):
-    """A finding that those words do not mean."""
+    """A finding that is not the cause."""
 
     finding: str
     rule: str
     verdict: VerdictWord
     nodes: tuple[str, ...]
     says: str
+    elsewhere: Annotated[
+        bool, Meta(description="They may mean it, and it is where this person cannot have been.")
+    ]
 
 
 class ClientSide(Struct, frozen=True):

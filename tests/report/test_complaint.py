@@ -92,7 +92,10 @@ def answer(**changes: object) -> Answer:
         why_nodes="quay1, then quay4: the order in which the ferry terminal asks them",
         endpoints=(Endpoint.EAP,),
         causes=(SELF, POSSIBLE, OUT),
-        also=(AlsoFound(CLOSED.id, CLOSED.rule, Verdict.BLOCKED, ("quay3",), CLOSED.says),),
+        also=(
+            AlsoFound(CLOSED.id, CLOSED.rule, Verdict.BLOCKED, ("quay3",), CLOSED.says),
+            AlsoFound("x", "eap-silent", Verdict.BLOCKED, ("quay2",), "quay2 is silent.", True),
+        ),
         client_side=(
             ClientSide("the clock of the device is wrong", "What date and time does it show?"),
         ),

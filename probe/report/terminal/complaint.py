@@ -188,15 +188,21 @@ def _ruled_out(answer: Answer) -> Iterator[RenderableType]:
 
 
 def _also(answer: Answer) -> Iterator[RenderableType]:
-    if not answer.also:
-        return
-    yield heading("Also found, and not what those words mean")
-    for one in answer.also[:ROWS]:
-        line = Text().append(one.verdict.word, of_verdict(one.verdict))
-        where = f" at {_nodes(answer, one.nodes)}" if one.nodes else ""
-        line.append(f"{where}: {visible(one.says, SENTENCES)}")
-        yield Indented(line.append(f" ({visible(one.rule)})", "aside"), hang=3)
-    yield from _more(answer.also, "found")
+    """Findings that are not the cause: those where this person was not come first."""
+    elsewhere = tuple(one for one in answer.also if one.elsewhere)
+    others = tuple(one for one in answer.also if not one.elsewhere)
+    for title, found in (
+        ("Found where this person cannot have been", elsewhere),
+        ("Also found, and not what those words mean", others),
+    ):
+        if found:
+            yield heading(title)
+        for one in found[:ROWS]:
+            line = Text().append(one.verdict.word, of_verdict(one.verdict))
+            where = f" at {_nodes(answer, one.nodes)}" if one.nodes else ""
+            line.append(f"{where}: {visible(one.says, SENTENCES)}")
+            yield Indented(line.append(f" ({visible(one.rule)})", "aside"), hang=3)
+        yield from _more(found, "found")
 
 
 # ---------------------------------------------------------------- what to tell the person
