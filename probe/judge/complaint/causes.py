@@ -16,7 +16,7 @@ from probe.judge.complaint.carry import endpoint_of, everywhere
 from probe.judge.complaint.meets import came_and_went
 from probe.judge.complaint.observed import Seen
 from probe.judge.complaint.understood import Understood
-from probe.judge.words import day, listing
+from probe.judge.words import day, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Plan
 
@@ -38,7 +38,7 @@ def causes(plan: Plan, taken: Understood, now: Assessment, found: Recognised) ->
         guess = _guess(taken, finding)
         if guess is None or not _where(taken, finding):
             continue
-        cause = _of_finding(plan, taken, now, finding)
+        cause = _of_finding(plan, taken, now, seen, finding)
         spoken |= {finding.rule, *(one.rule for one in finding.folded)}
         shown = found.whose is Whose.OURS and set(found.certificates) & set(finding.certificates)
         told.append(((not shown, *guess, finding.verdict, place), cause))
@@ -215,9 +215,12 @@ def _unmistakable(taken: Understood) -> Iterator[frozenset[str]]:
             yield meant - _NOT_FELT
 
 
-def _of_finding(plan: Plan, taken: Understood, now: Assessment, finding: Finding) -> Cause:
+def _of_finding(
+    plan: Plan, taken: Understood, now: Assessment, seen: Seen, finding: Finding
+) -> Cause:
     endpoint = _endpoint(finding)
     met = taken.reach.of(endpoint)
+    unknown = frozenset(node for node in met if not seen.served(node, endpoint))
     nodes = tuple(node for node in met if node in finding.nodes)
     felt = _felt(taken, finding)
     standing, decides = Standing.CONFIRMED, None
@@ -252,7 +255,9 @@ def _of_finding(plan: Plan, taken: Understood, now: Assessment, finding: Finding
         remedy=finding.remedy,
         source=finding.source,
         finding=finding.id,
-        came_and_went=came_and_went(plan, taken, now, finding, endpoint) if part else None,
+        came_and_went=came_and_went(plan, taken, now, finding, endpoint, unknown=unknown)
+        if part
+        else None,
     )
 
 
@@ -281,7 +286,8 @@ def _not_found(
             source=BY_ID[rule].source,
         )
     notes = [note for note in now.notes if note.rule == rule and _noted(taken, note.nodes)]
-    why = f"not so, seen at {listing(observed.nodes)}" if observed.nodes else "not so"
+    by = observed.nodes
+    why = f"not so, as {listing(by)} {verb(by, 'shows', 'show')}" if by else "not so"
     if notes:
         why = f"it harms nobody of those on site: {notes[0].says}"
     elif rule == "eap-rejected-early":

@@ -42,19 +42,24 @@ def _causes(taken: Understood, found: Recognised) -> Iterator[ClientSide]:
     if taken.client_side:
         yield ClientSide(
             "The client's own certificate has ended, is missing, or comes from another CA",
-            "Which certificate does the device show for itself, who issued it, until when?",
+            "What does the device's own certificate say: issuer and end?",
         )
     if tails & set(_DATES):
         yield ClientSide("The clock of the device is wrong", "Which date and time does it show?")
     if eap and tails & {*_TRUST, *_PROMPTS, *_NAMES}:
         yield ClientSide(
             "The device has no profile for this network, or an old one",
-            "Was the network set up by a profile, and when, or by hand?",
+            "Was the network set up by a profile, or by hand?",
         )
     if web and tails & set(_TRUST):
         yield ClientSide(
-            "The device, or a filter on its way, does not use the roots that the plan takes it for",
-            "Is it a device of the organisation, and does it have a filter or a virus scanner?",
+            "A filter or a virus scanner puts certificates of its own in between",
+            "Who issued the certificate, as the screen shows it?",
+        )
+    if "web-private-root" in taken.rules:
+        yield ClientSide(
+            "The device does not have the organisation's roots",
+            "Is it a device of the organisation?",
         )
     if web and tails & {*_NAMES, "no-address", "wrong-address"}:
         yield ClientSide(
@@ -76,7 +81,7 @@ def _causes(taken: Understood, found: Recognised) -> Iterator[ClientSide]:
     if found.whose is not Whose.OURS:
         yield ClientSide(
             "Another network, or its portal",
-            "Which network is the device connected to, and is it the right one?"
+            "Which network is the device connected to, letter by letter?"
             if web
             else "Is another network of the same name in range there?",
         )

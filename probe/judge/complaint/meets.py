@@ -10,14 +10,23 @@ from probe.plan.model import Plan, Service
 
 
 def came_and_went(
-    plan: Plan, taken: Understood, now: Assessment, finding: Finding, endpoint: Endpoint
+    plan: Plan,
+    taken: Understood,
+    now: Assessment,
+    finding: Finding,
+    endpoint: Endpoint,
+    *,
+    unknown: frozenset[str],
 ) -> str | None:
-    """Return why it is not always met, in a sentence or two; None: it always is."""
+    """Return why it is not always met, in a sentence or two; None: it always is.
+
+    `unknown` are the nodes that showed no certificate: of them nothing is known.
+    """
     met = taken.reach.of(endpoint)
     faulty = tuple(node for node in met if node in finding.nodes)
     reasons = list(_changing(now, faulty, endpoint))
     if faulty and len(faulty) < len(met):
-        reasons.insert(0, _partly(plan, taken, finding, endpoint, faulty))
+        reasons.insert(0, _partly(plan, taken, finding, endpoint, faulty, unknown))
     return " ".join(reasons) or None
 
 
@@ -27,10 +36,17 @@ def _partly(
     finding: Finding,
     endpoint: Endpoint,
     faulty: tuple[str, ...],
+    unknown: frozenset[str],
 ) -> str:
     met = taken.reach.of(endpoint)
-    fine = tuple(node for node in met if node not in faulty)
-    only = f"Only {listing(faulty)} {verb(faulty, 'shows', 'show')} it, {listing(fine)} not"
+    others = tuple(node for node in met if node not in faulty)
+    fine = tuple(node for node in others if node not in unknown)
+    open_ = tuple(node for node in others if node in unknown)
+    only = f"{listing(faulty)} {verb(faulty, 'shows', 'show')} it"
+    if fine:
+        only += f", {listing(fine)} {verb(fine, 'does', 'do')} not"
+    if open_:
+        only += f", and of {listing(open_)} nothing is known"
     if endpoint is not Endpoint.WEB and taken.reach.ordered:
         site = taken.complaint.site
         if met[0] in faulty:
@@ -40,7 +56,7 @@ def _partly(
             )
         return (
             f"{only}: at {site} {met[0]} is asked first, so that it is met while"
-            f" {listing(fine[: _before(met, faulty)], last='or')} is busy or away."
+            f" {listing(met[: _before(met, faulty)], last='or')} is busy or away."
         )
     virtual = _service(plan, taken, finding, endpoint)
     if virtual is not None and virtual.addresses:

@@ -70,7 +70,7 @@ class Seen:
             return self._names(nodes)
         if not nodes:
             return self._nowhere(endpoint)
-        silent = tuple(node for node in nodes if not self._served(node, endpoint))
+        silent = tuple(node for node in nodes if not self.served(node, endpoint))
         if silent:
             return self._unserved(silent, endpoint)
         lacking = tuple(self._lacking(rule, kind, nodes, endpoint))
@@ -93,7 +93,7 @@ class Seen:
     def _shown(self, node: str, endpoint: Endpoint) -> bool:
         return any(record.served is not None for record in self._visits(node, endpoint))
 
-    def _served(self, node: str, endpoint: Endpoint) -> bool:
+    def served(self, node: str, endpoint: Endpoint) -> bool:
         """Whether each address of a node was asked as clients ask, and served a chain."""
         addresses: dict[object, bool] = {}
         for record in self._visits(node, endpoint):
