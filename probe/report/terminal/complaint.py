@@ -47,8 +47,9 @@ def _parts(answer: Answer) -> Iterator[RenderableType]:
             yield from _confirmed(answer, cause)
         yield from _more(confirmed, "confirmed")
     yield from _advice(answer)
-    yield from _client_side(answer)
+    yield from _mending(confirmed[:ROWS])
     yield from _open(answer)
+    yield from _client_side(answer)
     yield from _ruled_out(answer)
     yield from _also(answer)
     yield from _understood(answer)
@@ -155,10 +156,18 @@ def _confirmed(answer: Answer, cause: Cause) -> Iterator[RenderableType]:
         yield _row("comes and goes", visible(cause.came_and_went, SENTENCES))
     if cause.clients:
         yield _row("felt by", _clients(answer, cause.clients))
-    if cause.remedy is not None and cause.fixed_since is None:
-        yield _row("to do", visible(cause.remedy, SENTENCES))
-    if cause.source is not None:
-        yield _row("source", visible(cause.source))
+
+
+def _mending(causes: Iterable[Cause]) -> Iterator[RenderableType]:
+    """What is for the engineer, below what is for the person."""
+    causes = [cause for cause in causes if cause.remedy is not None and cause.fixed_since is None]
+    if not causes:
+        return
+    yield heading("To mend it")
+    for cause in causes:
+        yield Indented(Text(visible(cause.remedy or "", SENTENCES)))
+        told = f"({visible(cause.rule)}; {visible(cause.source)})" if cause.source else cause.rule
+        yield Indented(styled(told, "aside"), 5)
 
 
 def _open(answer: Answer) -> Iterator[RenderableType]:
