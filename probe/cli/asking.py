@@ -185,9 +185,9 @@ def _choice(question: str, of: Sequence[str]) -> str | None:
     def chosen(answer: str) -> str:
         if answer.isascii() and answer.isdigit() and 0 < int(answer[:4]) <= len(offered):
             return offered[int(answer) - 1]
-        fitting = [item for item in of if item.casefold().startswith(answer.casefold())]
+        fitting = [item for item in of if answer.casefold() in item.casefold()]
         if len(fitting) != 1:
-            raise _NoAnswerError(f"a number from 1 to {len(offered)}, or how it begins")
+            raise _NoAnswerError(f"a number from 1 to {len(offered)}, or some of its letters")
         return fitting[0]
 
     return _question(f"{question}\n{listed.rstrip()}", chosen)

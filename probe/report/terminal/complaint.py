@@ -249,7 +249,7 @@ def _closing(answer: Answer) -> Iterator[RenderableType]:
         seen = max((taken.ended for taken in answer.then.survey.taken), default=None)
         line = f"as of {words.time(answer.then.judged_at)}"
         line += f", by what a run saw until {words.time(seen)}" if seen is not None else ""
-        yield Labelled("and then", Text(line), 11)
+        yield Labelled("then", Text(line), 11)
 
 
 # ---------------------------------------------------------------- small things
