@@ -61,6 +61,16 @@ def advice(taken: Understood, causes: Sequence[Cause], found: Recognised, known:
             why="By its fingerprint it is the certificate that our server shows, and what is wrong"
             " with it gives nobody else a hold.",
         )
+    if taken.client_side:
+        return Advice(
+            (
+                _said(taken, causes, confirmed),
+                "Whether it was our network is not known, so accept no certificate that is shown to"
+                " you meanwhile.",
+            ),
+            safe=False,
+            why="The words do not say whose server it was.",
+        )
     if taken.nothing_shown:
         return Advice(
             (
@@ -95,6 +105,8 @@ def _said(taken: Understood, causes: Sequence[Cause], confirmed: list[Cause]) ->
         return "We have found a fault on our side, and pass it on to be put right."
     if any(cause.then and cause.fixed_since is not None for cause in causes):
         return "It was a fault on our side, which has been put right: please try again."
+    if taken.reach.page is not None and not taken.reach.page_known:
+        return "That page is none of those that we know, so we cannot say who answers there."
     if taken.client_side:
         return "The network wants to know your device, and does not accept what it shows of itself."
     if any(cause.standing is Standing.POSSIBLE for cause in causes):

@@ -13,6 +13,7 @@ from probe.assessment import Assessment, Finding, Verdict
 from probe.complaint import AlsoFound, Cause, Recognised, Standing, Whose
 from probe.judge.catalogue import BY_ID
 from probe.judge.complaint.carry import endpoint_of, everywhere
+from probe.judge.complaint.kinds import Kind, kind_of
 from probe.judge.complaint.meets import came_and_went
 from probe.judge.complaint.observed import Seen
 from probe.judge.complaint.understood import Understood
@@ -288,6 +289,8 @@ def _not_found(
     notes = [note for note in now.notes if note.rule == rule and _noted(taken, note.nodes)]
     by = observed.nodes
     why = f"not so, as {listing(by)} {verb(by, 'shows', 'show')}" if by else "not so"
+    if kind_of(rule) is Kind.NAMES:
+        why = "not so, as the resolvers say"
     if notes:
         why = f"it harms nobody of those on site: {notes[0].says}"
     elif rule == "eap-rejected-early":

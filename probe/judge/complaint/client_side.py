@@ -45,7 +45,9 @@ def _causes(taken: Understood, found: Recognised) -> Iterator[ClientSide]:
             "What does the device's own certificate say: issuer and end?",
         )
     if tails & set(_DATES):
-        yield ClientSide("The clock of the device is wrong", "Which date and time does it show?")
+        yield ClientSide(
+            "The clock of the device is wrong", "Which date and time does the device show?"
+        )
     if eap and tails & {*_TRUST, *_PROMPTS, *_NAMES}:
         yield ClientSide(
             "The device has no profile for this network, or an old one",

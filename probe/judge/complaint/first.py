@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from probe.complaint import Cause, Recognised, Standing, Whose
 from probe.judge.complaint.understood import Understood
 from probe.judge.words import listing, minute
+from probe.observation.model import Endpoint
 
 _FOREIGN = (
     "The certificate on that screen is none of ours: take it for somebody else's server, until the"
@@ -27,6 +28,9 @@ def first_line(taken: Understood, causes: Sequence[Cause], found: Recognised, *,
             "These words speak of the client's own certificate, account or policy, and not of the"
             " certificate that a server shows."
         )
+    reach = taken.reach
+    if reach.page is not None and not reach.page_known and taken.endpoints == (Endpoint.WEB,):
+        return f"{reach.page} is no name of the plan: nobody was looked at, and nothing is known."
     for cause in causes:
         if cause.standing is Standing.POSSIBLE and cause.finding is not None:
             return f"Possible, not confirmed: {cause.says}"

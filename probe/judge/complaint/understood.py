@@ -261,7 +261,9 @@ def _places(
         elif hint and named and not at:
             where = _TITLE[next(place for place in _PLACES if place in named)]
             said = " and ".join(_TITLE[place] for place in _PLACES[:2] if place in hint)
-            against.append(f'"{row.words.words}" is seen {where}, and it was told to be {said}')
+            against.append(
+                f'"{row.words.words}" is seen {where}, and it was told to have happened {said}'
+            )
             at = named
         if not hint:
             at = at & _worlds(told) or at

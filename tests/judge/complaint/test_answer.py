@@ -366,7 +366,12 @@ def test_hints_that_go_together_are_left_alone(complaint: Complaint) -> None:
 def test_a_page_that_the_plan_lacks_is_nobodys_fault_here() -> None:
     told = saw("NET::ERR_CERT_DATE_INVALID", page="https://shop.example/basket")
     web = {"quay": with_public(public(*(host(n) for n in NODES), GUEST, **ENDED))}
-    assert confirmed(answered(told, web=web)) == []
+    found = answered(told, web=web)
+    assert confirmed(found) == []
+    assert found.first == (
+        "shop.example is no name of the plan: nobody was looked at, and nothing is known."
+    )
+    assert found.verdict is Verdict.UNSEEN
 
 
 # ------------------------------------------------------------ the certificate on the screen
