@@ -41,7 +41,9 @@ _GENERAL_TEXT = (
 _GENERAL = frozenset(_GENERAL_TEXT.split(" "))
 """Words that say of no cause which it is."""
 
-_CONTRACTED = re.compile(r"n't\b")
+_CANNOT = re.compile(r"\bcan(?:'t|t| not)\b")
+_CONTRACTED = re.compile(r"n't\b|(?<=\b(?:is|do))nt\b|(?<=\b(?:are|was|did))nt\b|(?<=\bdoes)nt\b")
+"""Also without its apostrophe, as people type it."""
 _WORD = re.compile(r"[^\W_]+")
 
 _HEX = re.compile(r"(?<![0-9a-z])(?:0x)?([0-9a-f]{8})(?:l)?(?![0-9a-z])")
@@ -91,8 +93,7 @@ def _plain(said: str) -> str:
     """Return a text in lower case, in the letters and signs of ASCII where these are meant."""
     text = unicodedata.normalize("NFKC", said).translate(_SIGNS)
     text = "".join(letter for letter in text if unicodedata.category(letter) != "Cf")
-    text = text.casefold().replace("can't", "cannot").replace("can not", "cannot")
-    return _CONTRACTED.sub(" not", text)
+    return _CONTRACTED.sub(" not", _CANNOT.sub("cannot", text.casefold()))
 
 
 _SIGNS = {

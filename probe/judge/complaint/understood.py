@@ -109,9 +109,13 @@ def understood(plan: Plan, complaint: Complaint) -> Understood:
     places = _places(plan, rows, hint, told, against, firm=firm)
     at = {row: places[row] for row in rows}
     endpoints = tuple(e for e in _PLACES if any(e in found for found in at.values()))
-    if not rows:
-        endpoints = tuple(e for e in _PLACES if e in (hint or _worlds(told) or _both(plan)))
     endpoints = tuple(e for e in endpoints if where.of(e) or e is not Endpoint.RADSEC)
+    if not endpoints:
+        # No words, or such as are about no server: then it is where it was told to have been.
+        usual = hint or _worlds(told) or _both(plan)
+        endpoints = tuple(place for place in _PLACES if place in usual)
+        if rows and Endpoint.EAP in endpoints and not hint:
+            endpoints = (Endpoint.EAP,)  # a client's certificate and account are for joining
     candidates = _candidates(kept, at)
     if len(kept) > 1:
         against += _apart(kept, at)

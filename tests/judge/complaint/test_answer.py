@@ -12,6 +12,7 @@ from probe.assessment import Assessment, Verdict
 from probe.complaint import Answer, Complaint, LogAlert, Shown, Standing, Whose
 from probe.judge.assess import judge
 from probe.judge.complaint import answer, nodes_of, plan_for, questions_for, site_of
+from probe.judge.complaint.table import ROWS, Row
 from probe.observation.model import Endpoint, LookupOutcome, Outcome, Survey
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Client, Plan, Setup, Site
@@ -312,6 +313,29 @@ def test_only_what_bears_on_the_causes_is_asked() -> None:
     name = questions_for(of, saw("ERR_NAME_NOT_RESOLVED", page=GUEST), every)
     assert Endpoint.DNS in {q.endpoint for q in name}
     assert tuple(q for q in every if q in set(page)) == page
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.words.words[:40])
+def test_on_a_healthy_cluster_no_words_at_all_invent_a_cause(row: Row) -> None:
+    """Every row of the table; and there is always something to ask."""
+    of = plan()
+    every = agenda(of, Depth.NODE)
+    for told in (saw(row.phrases[0]), saw(row.phrases[0], wifi=True)):
+        found = answer(of, told, judged(told))
+        assert confirmed(found) == []
+        assert "Confirmed" not in found.first
+        assert questions_for(of, told, every)
+
+
+_JUDGED: dict[object, Assessment] = {}
+
+
+def judged(told: Complaint) -> Assessment:
+    """Judge the healthy cluster by the clients of a complaint; equal clients once."""
+    by = plan_for(plan(), told)
+    if by.clients not in _JUDGED:
+        _JUDGED[by.clients] = judge(by, seen(by, depth=Depth.NODE), at=AT)
+    return _JUDGED[by.clients]
 
 
 def test_old_versions_are_asked_for_whatever_page_was_opened() -> None:

@@ -62,6 +62,8 @@ def test_each_row_is_found_by_its_own_phrases(row: object) -> None:
         ("net error -201", "NET::ERR_CERT_DATE_INVALID"),
         ("(\u2212202)", "NET::ERR_CERT_AUTHORITY_INVALID"),
         ("Your connection isn\u2019t private", "Your connection is not private"),
+        ("Cant connect to this network!", "Can't connect to this network"),
+        ("This connection isnt private.", "This Connection Is Not Private"),
         # winerror.h: hexadecimal in either case, unsigned and signed decimal (two's complement).
         ("0x800B0109", "CERT_E_UNTRUSTEDROOT"),
         ("Error: 800b0109", "CERT_E_UNTRUSTEDROOT"),
