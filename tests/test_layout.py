@@ -111,7 +111,8 @@ LOADS_PACKAGE_DATA = {
     "probe/judge/complaint/table.py",
     "probe/judge/issuers.py",
 }
-"""Data files of client families, of their words and of CAs are read once, when these modules are imported."""
+"""Data files of client families, of their words and of CAs are read once, when these modules are
+imported."""
 
 
 def module_name(path: Path, root: Path) -> str:
