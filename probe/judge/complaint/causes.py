@@ -48,6 +48,14 @@ def causes(plan: Plan, taken: Understood, now: Assessment, found: Recognised) ->
             other = _not_found(plan, taken, now, seen, candidate.rule)
             if other is not None:
                 told.append(((True, *candidate.order, Verdict.SOUND, 0), other))
+    if taken.anything:
+        # No rule is named, so that every place has to have shown what it serves.
+        for endpoint in taken.endpoints:
+            silence = f"{endpoint.value}-silent"
+            if silence not in spoken and silence not in taken.rules:
+                other = _not_found(plan, taken, now, seen, silence)
+                if other is not None and other.standing is Standing.POSSIBLE:
+                    told.append(((True, 0, 30, Verdict.SOUND, 0), other))
     order = list(Standing)
     ranked = sorted(told, key=lambda pair: (order.index(pair[1].standing), pair[0]))
     return tuple(_together([cause for _, cause in ranked]))

@@ -241,6 +241,21 @@ def test_where_eap_is_not_in_the_plan_it_is_open() -> None:
     assert found.verdict is Verdict.UNSEEN
 
 
+def test_without_words_too_what_was_not_seen_is_open() -> None:
+    told = Complaint(wifi=True)
+    assert answered(told).first.startswith("Nothing on the wire explains this")
+    found = answered(told, without=("eap/quay2",))
+    (cause,) = found.of(Standing.POSSIBLE)
+    assert cause.nodes == ("quay2",)
+    assert found.verdict is Verdict.UNSEEN
+
+
+def test_without_words_what_is_felt_there_is_the_cause() -> None:
+    found = answered(Complaint(wifi=True, clients=("iPhone",)), eap={"quay3": old_radius()})
+    assert confirmed(found) == [("eap-expired", ("quay3",))]
+    assert confirmed(answered(Complaint(page=GUEST), eap={"quay3": old_radius()})) == []
+
+
 def test_unknown_words_confirm_nothing() -> None:
     found = answered(saw("the little door is purple"), eap={"quay3": old_radius()})
     assert confirmed(found) == []
