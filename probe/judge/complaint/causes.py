@@ -19,6 +19,7 @@ from probe.judge.complaint.observed import Seen
 from probe.judge.complaint.understood import Understood
 from probe.judge.words import day, listing, verb
 from probe.observation.model import Endpoint
+from probe.plan.addresses import is_address
 from probe.plan.model import Plan
 
 _NEEDS_NO_CLIENT = frozenset({"web-revocation-unknown", "eap-revocation-unknown"})
@@ -26,6 +27,8 @@ _NEEDS_NO_CLIENT = frozenset({"web-revocation-unknown", "eap-revocation-unknown"
 
 _NOT_FELT = frozenset({"web-old-tls", "eap-old-tls"})
 """Where these are merely advised, newer versions are spoken beside the old ones."""
+
+_OF_NAMES = frozenset({"web-name-mismatch", "web-common-name-only", "cluster-name-uncovered"})
 
 _HARD = frozenset({Verdict.BLOCKED, Verdict.WARNED})
 
@@ -181,7 +184,7 @@ def _where(taken: Understood, finding: Finding) -> bool:
     met = set(taken.reach.of(endpoint))
     page = taken.reach.page
     if page is not None and endpoint is Endpoint.WEB:
-        if finding.name is not None and finding.name != page:
+        if finding.name not in (None, page) and not is_address(page):
             return False
         if not taken.reach.page_known:
             return False
@@ -292,6 +295,17 @@ def _not_found(
             endpoint=endpoint,
             nodes=observed.nodes,
             decides=observed.decides,
+            source=BY_ID[rule].source,
+        )
+    page = taken.reach.page
+    if rule in _OF_NAMES and page is not None and is_address(page):
+        return Cause(
+            rule,
+            Standing.POSSIBLE,
+            f"{title}: {page} was opened, and the plan opens names.",
+            endpoint=endpoint,
+            nodes=observed.nodes,
+            decides=f"whether the same happens by name, and not at {page}",
             source=BY_ID[rule].source,
         )
     notes = [note for note in now.notes if note.rule == rule and _noted(taken, note.nodes)]

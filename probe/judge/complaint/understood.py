@@ -271,6 +271,7 @@ def _places(
             at = named
         if not hint:
             at = at & _worlds(told) or at
+            at = at & _both(plan) | at & {Endpoint.RADSEC} or at
         if not radsec:
             at = at - {Endpoint.RADSEC} or at
         found[row] = tuple(place for place in _PLACES if place in at)

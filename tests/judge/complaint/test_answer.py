@@ -256,6 +256,12 @@ def test_without_words_what_is_felt_there_is_the_cause() -> None:
     assert confirmed(answered(Complaint(page=GUEST), eap={"quay3": old_radius()})) == []
 
 
+def test_words_that_may_mean_a_page_are_no_riddle_where_there_is_nothing_else() -> None:
+    of = plan(nodes=nodes(eap=None), eap=None)
+    assert answered(saw("unknown_ca"), of).first.startswith("Nothing on the wire explains this")
+    assert answered(saw("unknown_ca", wifi=True), of).verdict is Verdict.UNSEEN
+
+
 def test_unknown_words_confirm_nothing() -> None:
     found = answered(saw("the little door is purple"), eap={"quay3": old_radius()})
     assert confirmed(found) == []
@@ -411,6 +417,19 @@ def test_a_page_that_the_plan_lacks_is_nobodys_fault_here() -> None:
         "shop.example is no name of the plan: nobody was looked at, and nothing is known."
     )
     assert found.verdict is Verdict.UNSEEN
+
+
+def test_by_an_address_a_fault_of_the_certificate_is_met_too() -> None:
+    told = saw("NET::ERR_CERT_DATE_INVALID", page="https://192.0.2.13/")
+    web = {"quay3": with_public(public(*(host(n) for n in NODES), GUEST, **ENDED))}
+    assert confirmed(answered(told, web=web)) == [("web-expired", ("quay3",))]
+
+
+def test_whether_a_certificate_carries_an_address_is_not_taken_for_seen() -> None:
+    found = answered(saw("NET::ERR_CERT_COMMON_NAME_INVALID", page="192.0.2.13"))
+    assert "web-name-mismatch" in rules(found, Standing.POSSIBLE)
+    named = answered(saw("NET::ERR_CERT_COMMON_NAME_INVALID", page=GUEST))
+    assert "web-name-mismatch" in rules(named, Standing.RULED_OUT)
 
 
 # ------------------------------------------------------------ the certificate on the screen
