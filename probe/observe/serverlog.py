@@ -71,10 +71,12 @@ _FORMS: Final = (
     ("event", re.compile(r"authsrv: (remote|local) TLS alert: ([A-Za-z ]+)")),
 )
 _LOGIN: Final = re.compile(
-    r"Login incorrect \([^()]*(?:\(TLS\))?[^()]*Alert (read|write):(?:fatal|warning):([A-Za-z ]+)\)"
+    r"^[^\[]*(?:\[\d+\]:[^\[]*)?Login incorrect \([^()]*(?:\(TLS\)[^()]*)?"
+    r"Alert (read|write):(?:fatal|warning):([A-Za-z ]+)\)"
 )
-"""FreeRADIUS, the reason of a login that failed, in parentheses. Whatever else stands in that line,
-or between quotation marks in debugging, was written by whoever wanted in: it is not looked at."""
+"""FreeRADIUS, the reason of a login that failed, in parentheses, before the name in brackets; a
+syslog's process number may stand in front. Whatever else stands in that line, or between quotation
+marks in debugging, was written by whoever wanted in: it is not looked at."""
 _ERROR: Final = re.compile(r"error:([0-9A-Fa-f]{8}):SSL routines:")
 """OpenSSL: "error:0A000418:SSL routines::tlsv1 alert unknown ca", or with another number of the
 library in front; what is in the lowest twelve bits is the reason in every version."""

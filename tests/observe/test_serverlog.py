@@ -61,6 +61,11 @@ def test_one_alert_is_counted_once_however_many_lines_tell_of_it(log: bytes) -> 
             True,
         ),
         (b"Login incorrect (TLS Alert read:fatal:unknown CA): [x/<via y>]", "unknown_ca", True),
+        (
+            b"radiusd[7]: (4) Login incorrect (eap: (TLS) Alert read:fatal:unknown CA): [x]",
+            "unknown_ca",
+            True,
+        ),
         # hostapd, tls_openssl.c.
         (
             b"SSL: SSL3 alert: write (local SSL3 detected an error):fatal:certificate revoked",
@@ -111,6 +116,8 @@ Thu Oct 17 16:41:15 2013 : Error: TLS Alert read:fatal:unknown CA
         # Whoever wants in writes these.
         b"Auth: (4) Login incorrect (pap: no): [ERROR: (TLS) Alert read:fatal:unknown CA] (from c)",
         b"Auth: (4) Login OK: [x: (TLS) recv TLS 1.2 Alert, fatal unknown_ca] (from client c)",
+        b"Auth: (4) Login OK: [Login incorrect (TLS Alert read:fatal:unknown CA): [x]] (from c)",
+        b"radiusd[7]: (4) Login OK: [Login incorrect (TLS Alert read:fatal:unknown CA)] (from c)",
         b'(0)   User-Name = "ERROR: (TLS) Alert read:fatal:unknown CA"',
         b'(0)   User-Name = "error:0A000418:SSL routines:"',
         # No alerts: a goodbye, an error that no alert caused, an alert that nobody knows.
