@@ -103,6 +103,8 @@ class Heard:
     """It is too short or too general to tell causes apart, so that nothing was made of it."""
     nearest: tuple[str, ...] = ()
     """Known words that are like it, where it is not known itself."""
+    partly: bool = False
+    """Only a part of the known words was told: it is taken for them."""
 
 
 class Standing(Enum):

@@ -89,10 +89,13 @@ def _unsafe(confirmed: list[Cause], found: Recognised, known: Ours) -> str | Non
         return "Nobody knows yet whose certificate is on the screen: its fingerprint would tell."
     if found.whose is Whose.FITS:
         return "What was told can stand in anybody's certificate: the fingerprint would tell."
-    root = bool(set(found.certificates) & known.roots)
-    if not found.nodes and not root:
+    if not set(found.certificates) & known.leaves:
+        if found.nodes or set(found.certificates) & known.roots:
+            return (
+                "It is the certificate of a CA, which anybody can send along with one of his own."
+            )
         return "The certificate was ours, and none of our servers shows it now."
-    if not confirmed and not root:
+    if not confirmed:
         return "What is wrong was not found, so nothing says that it is harmless."
     for cause in confirmed:
         if cause.rule.partition("-")[2] not in _HARMLESS:

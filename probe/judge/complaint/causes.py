@@ -28,6 +28,13 @@ _NEEDS_NO_CLIENT = frozenset({"web-revocation-unknown", "eap-revocation-unknown"
 _NOT_FELT = frozenset({"web-old-tls", "eap-old-tls"})
 """Where these are merely advised, newer versions are spoken beside the old ones."""
 
+_WHERE = {
+    Endpoint.WEB: ", on pages (HTTPS)",
+    Endpoint.EAP: ", while joining (EAP)",
+    Endpoint.RADSEC: ", between servers (RadSec)",
+}
+"""Where a rule is met that exists in several rooms under one title."""
+
 _OF_NAMES = frozenset({"web-name-mismatch", "web-common-name-only", "cluster-name-uncovered"})
 
 _HARD = frozenset({Verdict.BLOCKED, Verdict.WARNED})
@@ -285,6 +292,8 @@ def _not_found(
     title = BY_ID[rule].title
     observed = seen.of(rule)
     endpoint = endpoint_of(rule)
+    if len(taken.endpoints) > 1 and kind_of(rule) is not Kind.NAMES:
+        title += _WHERE[endpoint]
     if observed.missing is not None:
         if rule.startswith("import-"):
             return None  # what else is wrong with such a chain is a cause of its own

@@ -85,7 +85,8 @@ def understand(said: str) -> Match:
         return Match(Heard(said, tuple(row.words for row in rows)), tuple(rows), sent)
     rows, general = _by_part(text)
     if rows:
-        return Match(Heard(said, tuple(row.words for row in rows)), tuple(rows), sent)
+        heard = Heard(said, tuple(row.words for row in rows), partly=True)
+        return Match(heard, tuple(rows), sent)
     return Match(Heard(said, (), unspecific=general, nearest=nearest(text)), (), sent)
 
 

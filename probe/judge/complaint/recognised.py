@@ -30,6 +30,8 @@ class Ours:
     served: Mapping[str, tuple[str, ...]]
     roots: frozenset[str]
     """The plan's own."""
+    leaves: frozenset[str]
+    """Those that a server shows now as its own: for these it has the key."""
 
 
 def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes]) -> Ours:
@@ -57,6 +59,7 @@ def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes]) -> Ours:
             for sha, at in served.items()
         },
         frozenset(own),
+        frozenset(leaf for leaf, _ in _served(now.survey, length=1)) - between,
     )
 
 
@@ -129,12 +132,12 @@ def _at(certificates: Iterable[str], known: Ours) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def _served(seen: Survey) -> Iterator[tuple[str, str]]:
+def _served(seen: Survey, length: int | None = None) -> Iterator[tuple[str, str]]:
     for record in seen.handshakes:
         if record.asked.aspect in (Aspect.CANARY, Aspect.LED):
             continue
         for one in record.shown:
-            for sha256 in one.chain:
+            for sha256 in one.chain[:length]:
                 for node in record.nodes:
                     yield sha256, node
 

@@ -117,6 +117,10 @@ def understood(plan: Plan, complaint: Complaint) -> Understood:
         if rows and Endpoint.EAP in endpoints and not hint:
             endpoints = (Endpoint.EAP,)  # a client's certificate and account are for joining
     candidates = _candidates(kept, at)
+    if complaint.wifi and complaint.page is not None:
+        against.append(
+            "a page and the joining of a network were told, and a page opens once that is joined"
+        )
     if len(kept) > 1:
         against += _apart(kept, at)
     silent = not complaint.saw and not complaint.log

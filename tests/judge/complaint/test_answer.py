@@ -104,6 +104,12 @@ def test_a_fault_at_a_node_that_was_not_met_is_no_cause() -> None:
     assert "eap-expired" in rules(found, Standing.RULED_OUT)
 
 
+def test_a_rule_of_several_rooms_says_in_which() -> None:
+    found = answered(saw("0x800B0101"), eap={"quay": old_radius()})
+    (other,) = found.of(Standing.RULED_OUT)
+    assert other.says.startswith("A certificate has expired, on pages (HTTPS): not so")
+
+
 def test_a_fault_on_another_page_is_no_cause() -> None:
     """The node's own page has the fault, and the guests' page was opened."""
     other = with_public(public(GUEST, **ENDED))
@@ -382,6 +388,7 @@ def test_to_compare_the_plain_visits_of_all_nodes_are_asked() -> None:
     [
         (saw("SEC_ERROR_EXPIRED_CERTIFICATE", wifi=True), "is seen on pages"),
         (saw("EAP_E_SERVER_CERT_EXPIRED", page=GUEST), "is seen while a network is joined"),
+        (saw("certificate is expired", wifi=True, page=GUEST), "a page opens once that is joined"),
         (saw("CERT_E_EXPIRED", clients=("iPhone",)), 'shown by Windows 802.1X, and "iPhone"'),
         (saw("certificate is expired", page="shop.example"), "shop.example is no name of the plan"),
         (saw("0x800B0101", "0x800B0110"), "have no cause in common"),

@@ -134,6 +134,11 @@ def test_an_unknown_word_is_said_to_be_unknown_with_the_nearest() -> None:
     assert understand("my parrot is blue today").heard.nearest == ()
 
 
+def test_a_part_is_said_to_be_one() -> None:
+    assert understand("NET::ERR_CERT_DATE_INVALLID").heard.partly
+    assert not understand("NET::ERR_CERT_DATE_INVALID").heard.partly
+
+
 def test_a_long_story_does_not_match_by_a_few_common_words() -> None:
     story = "I was on the network and then it did not connect and the page said something"
     assert known(story) == []
