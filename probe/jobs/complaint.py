@@ -1,6 +1,5 @@
 """A complaint: which questions it asks, of whom, what earlier runs know, and the answer."""
 
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -109,12 +108,12 @@ def answered(
         then = assess(judged_by, recollection.then, complaint.when)
     ended = end_of(seen)
     later = [one for one in recollection.since if end_of(one) < ended] if then else []
-    found = answer(
+    return answer(
         plan,
         complaint,
         assess(judged_by, seen, at, before),
         then=then,
         later=tuple(assess(judged_by, one) for one in later),
         remembered=recollection.certificates,
+        source=source,
     )
-    return replace(found, source=source)

@@ -14,6 +14,7 @@ from probe.complaint import (
     Cause,
     Complaint,
     Recognised,
+    Source,
     Standing,
     Whose,
 )
@@ -58,15 +59,17 @@ def answer(
     then: Assessment | None = None,
     later: Sequence[Assessment] = (),
     remembered: Mapping[str, bytes] | None = None,
+    source: Source = Source.NETWORK,
 ) -> Answer:
     """Return what a complaint comes to.
 
     `now` and the others are judged by `plan_for` this complaint: `then` as of the time of the
     complaint, `later` the looks after it, oldest first, out of the history. `remembered` are
-    certificates, by SHA-256, that the plan's servers showed before.
+    certificates, by SHA-256, that the plan's servers showed before. `source` is where `now` is
+    taken from: what was not asked now vouches for no certificate on a screen.
     """
     taken = understood(plan, complaint)
-    known = ours(plan, now, remembered or {})
+    known = ours(plan, now, remembered or {}, asked=source is Source.NETWORK)
     found = recognised(complaint.shown, known)
     told = list(causes(plan, taken, now, found))
     if then is not None:
@@ -87,10 +90,11 @@ def answer(
         client_side=client_side(taken, found),
         contradictions=tuple(dict.fromkeys(against)),
         recognised=found,
-        advice=advice(taken, everybody, found, known),
+        advice=advice(taken, everybody, found, known, now.findings),
         assessment=now,
         then=then,
         verdict=_verdict(now, everybody, found, seen=seen),
+        source=source,
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from probe.assessment import Finding, Verdict
 from probe.complaint import Advice, Cause, Recognised, Standing, Whose
 from probe.judge.complaint.recognised import Ours
 from probe.judge.complaint.understood import Understood
@@ -27,17 +28,42 @@ _HARMLESS = frozenset(
         "no-alternative-names",
         "lifetime-too-long",
         "too-few-timestamps",
-        "revocation-unknown",
     }
 )
 """Faults with which a server whose certificate is known by its fingerprint is that server all the
 same. Not among them: whatever means that somebody else may have its key, or may read along."""
 
+_SHARED_KEY = frozenset(
+    {
+        "revoked",
+        "key-unproven",
+        "weak-key",
+        "weak-signature",
+        "path-invalid",
+        "malformed",
+        "wrong-purpose",
+        "intercepted",
+    }
+)
+"""Faults of a certificate with which its fingerprint vouches for nobody, whatever was complained
+of, and however little clients mind them."""
+
+_FELT = frozenset({Verdict.BLOCKED, Verdict.WARNED})
+
 _STAY = "Please do not go on, and do not enter a password there."
 
 
-def advice(taken: Understood, causes: Sequence[Cause], found: Recognised, known: Ours) -> Advice:
-    """Return two plain sentences, and whether it is safe to go on."""
+def advice(
+    taken: Understood,
+    causes: Sequence[Cause],
+    found: Recognised,
+    known: Ours,
+    findings: Sequence[Finding],
+) -> Advice:
+    """Return two plain sentences, and whether it is safe to go on.
+
+    `findings` are all that are known now, whether those words mean them or not.
+    """
     confirmed = [c for c in causes if c.standing is Standing.CONFIRMED and not c.then]
     if found.whose is Whose.UNKNOWN:
         return Advice(
@@ -50,7 +76,7 @@ def advice(taken: Understood, causes: Sequence[Cause], found: Recognised, known:
             safe=False,
             why="The certificate on the screen is none of ours.",
         )
-    reason = _unsafe(confirmed, found, known)
+    reason = _unsafe(confirmed, found, known, findings)
     if reason is None:
         return Advice(
             (
@@ -83,24 +109,42 @@ def advice(taken: Understood, causes: Sequence[Cause], found: Recognised, known:
     return Advice((_said(taken, causes, confirmed), _STAY), safe=False, why=reason)
 
 
-def _unsafe(confirmed: list[Cause], found: Recognised, known: Ours) -> str | None:
+def _unsafe(
+    confirmed: list[Cause], found: Recognised, known: Ours, findings: Sequence[Finding]
+) -> str | None:
     """Return why it is not safe to go on; None: it is."""
     if found.whose is Whose.NOT_TOLD:
         return "Nobody knows yet whose certificate is on the screen: its fingerprint would tell."
     if found.whose is Whose.FITS:
         return "What was told can stand in anybody's certificate: the fingerprint would tell."
+    if not known.asked:
+        return "Our servers were not asked now, so nobody knows that they still show it."
     if not set(found.certificates) & known.leaves:
         if found.nodes or set(found.certificates) & known.roots:
             return (
                 "It is the certificate of a CA, which anybody can send along with one of his own."
             )
-        return "The certificate was ours, and none of our servers shows it now."
+        return "The certificate was ours, and none of our servers was seen to show it now."
     if not confirmed:
         return "What is wrong was not found, so nothing says that it is harmless."
     for cause in confirmed:
         if cause.rule.partition("-")[2] not in _HARMLESS:
-            return "With what was found, somebody else may be able to read along."
+            return _HOLD
+    if any(_gives_a_hold(finding, found) for finding in findings):
+        return _HOLD
     return None
+
+
+_HOLD = "With what was found, somebody else may be able to read along."
+
+
+def _gives_a_hold(finding: Finding, found: Recognised) -> bool:
+    """Whether a finding on the very certificate that was shown is more than our mistake."""
+    if not set(finding.certificates) & set(found.certificates):
+        return False
+    rules = [finding.rule, *(one.rule for one in finding.folded)]
+    tails = {rule.partition("-")[2] for rule in rules}
+    return bool(tails & _SHARED_KEY) or (finding.verdict in _FELT and not tails <= _HARMLESS)
 
 
 def _said(taken: Understood, causes: Sequence[Cause], confirmed: list[Cause]) -> str:

@@ -16,7 +16,7 @@ from probe.certificate.facts import CertFacts, facts_of
 from probe.complaint import Recognised, Shown, Whose
 from probe.judge.names import dns_name_matches
 from probe.judge.words import called, day, listing
-from probe.observation.model import Aspect, Survey
+from probe.observation.model import Aspect, Handshake, Survey
 from probe.plan.model import Plan
 
 _SHA1_DIGITS = 40
@@ -31,10 +31,12 @@ class Ours:
     roots: frozenset[str]
     """The plan's own."""
     leaves: frozenset[str]
-    """Those that a server shows now as its own: for these it has the key."""
+    """Those that a server shows now as its own, and was not seen to lack the key of."""
+    asked: bool
+    """Whether the servers were asked for this complaint; else "now" is when they were last."""
 
 
-def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes]) -> Ours:
+def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes], *, asked: bool) -> Ours:
     """Return the certificates that are ours."""
     # What is read on our own way there is whoever reads along's.
     between = {
@@ -59,7 +61,8 @@ def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes]) -> Ours:
             for sha, at in served.items()
         },
         frozenset(own),
-        frozenset(leaf for leaf, _ in _served(now.survey, length=1)) - between,
+        _leaves(now.survey) - between,
+        asked,
     )
 
 
@@ -107,9 +110,13 @@ def _by_fingerprint(fingerprint: str, known: Ours) -> Recognised:
             if sha256 in known.roots and not at:
                 says = f"It is {called(facts)}, a root of the plan's own."
             elif at:
-                says = f"It is {called(facts)}, which {listing(at)} {_serve(at)} now."
+                serve = f"{_serve(at)} now" if known.asked else "served when last seen"
+                says = f"It is {called(facts)}, which {listing(at)} {serve}."
             else:
-                says = f"It is {called(facts)}, which was served before and is served nowhere now."
+                says = (
+                    f"It is {called(facts)}, which was served before and was not seen to be served"
+                    " now."
+                )
             return Recognised(Whose.OURS, says, (sha256,), at)
     return Recognised(
         Whose.UNKNOWN,
@@ -132,21 +139,33 @@ def _at(certificates: Iterable[str], known: Ours) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def _served(seen: Survey, length: int | None = None) -> Iterator[tuple[str, str]]:
-    for record in seen.handshakes:
-        if record.asked.aspect in (Aspect.CANARY, Aspect.LED):
-            continue
+def _served(seen: Survey) -> Iterator[tuple[str, str]]:
+    for record in _own(seen):
         for one in record.shown:
-            for sha256 in one.chain[:length]:
+            for sha256 in one.chain:
                 for node in record.nodes:
                     yield sha256, node
 
 
+def _leaves(seen: Survey) -> frozenset[str]:
+    own = [one for record in _own(seen) for one in record.shown if one.chain]
+    # Anybody can send a certificate along whose key he has not.
+    copied = {one.chain[0] for one in own if one.key_proven is False}
+    return frozenset(one.chain[0] for one in own) - copied
+
+
+def _own(seen: Survey) -> Iterator[Handshake]:
+    for record in seen.handshakes:
+        if record.asked.aspect not in (Aspect.CANARY, Aspect.LED):
+            yield record
+
+
 def _foreign(seen: Survey) -> frozenset[str]:
+    own = set(map(id, _own(seen)))
     return frozenset(
         sha256
         for record in seen.handshakes
-        if record.asked.aspect in (Aspect.CANARY, Aspect.LED)
+        if id(record) not in own
         for one in record.shown
         for sha256 in one.chain
     )

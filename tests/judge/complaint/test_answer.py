@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 
 from probe.assessment import Assessment, Verdict
-from probe.complaint import Answer, Complaint, LogAlert, Shown, Standing, Whose
+from probe.complaint import Answer, Complaint, LogAlert, Shown, Source, Standing, Whose
 from probe.judge.assess import judge
 from probe.judge.complaint import answer, nodes_of, plan_for, questions_for, site_of
 from probe.judge.complaint.table import ROWS, Row
 from probe.observation.model import Endpoint, LookupOutcome, Outcome, Survey
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Client, Plan, Setup, Site
-from tests.judge.pki import AT
+from tests.judge.pki import AT, CLIENT
 from tests.judge.world import (
     FOREIGN_ROOT,
     GUEST,
@@ -478,6 +478,34 @@ def test_with_a_fault_that_gives_others_a_hold_it_is_not_safe_all_the_same() -> 
     # Without any fault that explains the words, nothing says that it is harmless.
     same = saw("0x800B0101", shown=Shown(fingerprint=_sha256(eap_chain()[0])), wifi=True)
     assert not answered(same, of).advice.safe
+
+
+def test_what_is_wrong_beside_the_words_counts_for_safety() -> None:
+    """RFC 5280, 4.2.1.12: any device may have a certificate of its own for clients alone."""
+    devices = with_private(private(RADIUS, purposes=(CLIENT,), **ENDED))
+    told = saw("0x800B0101", shown=Shown(fingerprint=_sha256(devices[0])), wifi=True)
+    found = answered(told, eap={"quay": devices})
+    assert "eap-expired" in rules(found, Standing.CONFIRMED)
+    assert not found.advice.safe
+    # Nor is the copy of a certificate that somebody shows without its key.
+    of = plan()
+    told = replace(told, shown=Shown(fingerprint=_sha256(old_radius()[0])))
+    copied = _unproven(looked(of, told, eap={"quay": old_radius()}).survey)
+    assert not answer(of, told, judge(plan_for(of, told), copied, at=AT)).advice.safe
+
+
+@pytest.mark.parametrize("source", [Source.SAVED, Source.HISTORY])
+def test_what_nobody_was_asked_for_now_vouches_for_nothing(source: Source) -> None:
+    """A file may be anybody's, and what was served then may have been replaced for a reason."""
+    ended = old_radius()
+    of = plan()
+    told = saw("0x800B0101", shown=Shown(fingerprint=_sha256(ended[0])), wifi=True)
+    now = looked(of, told, eap={"quay": ended})
+    assert answer(of, told, now).advice.safe
+    found = answer(of, told, now, source=source)
+    assert found.recognised.whose is Whose.OURS
+    assert "now" not in found.recognised.says
+    assert not found.advice.safe
 
 
 def test_one_that_was_ours_and_is_served_nowhere_now_is_not_safe() -> None:
