@@ -219,7 +219,7 @@ def _felt(taken: Understood, finding: Finding) -> bool | None:
 def _says(taken: Understood, finding: Finding) -> str:
     """Return what is wrong, with what the words mean of it where another fault is behind that."""
     meant = set(taken.rules)
-    if taken.anything or finding.rule in meant:
+    if taken.anything or finding.rule in meant or finding.rule.endswith("-families-differ"):
         return finding.says
     folded = [one.says for one in finding.folded if one.rule in meant]
     return f"{finding.says.rstrip('.')}; {folded[0]}" if folded else finding.says
@@ -232,6 +232,20 @@ def _unmistakable(taken: Understood) -> Iterator[frozenset[str]]:
         if len(row.words.rules) == 1:
             meant = frozenset(everywhere(row.words.rules, taken.endpoints))
             yield meant - _NOT_FELT
+
+
+def _read_along(now: Assessment, finding: Finding) -> bool:
+    """Whether a certificate that was seen may be that of whoever reads along on this machine's own
+    way, and not the node's."""
+    between = any(one.rule == "here-intercepted" for one in now.findings)
+    return between and finding.endpoint is Endpoint.WEB and bool(finding.certificates)
+
+
+def _dates_alone(taken: Understood, finding: Finding) -> bool:
+    """Whether the words are about a date and the finding about two certificates that both hold: one
+    that does not is a finding of its own."""
+    tails = {rule.partition("-")[2] for rule in taken.rules}
+    return finding.rule.endswith("-half-renewed") and "expired" in tails and not taken.anything
 
 
 def _of_finding(
@@ -249,6 +263,11 @@ def _of_finding(
     elif finding.verdict is Verdict.UNSEEN:
         standing = Standing.POSSIBLE
         decides = "an answer to this machine; until then nothing else is known of it"
+    elif _read_along(now, finding):
+        standing, decides = Standing.POSSIBLE, "a look from where nobody reads along"
+    elif _dates_alone(taken, finding):
+        standing = Standing.RULED_OUT
+        says = f"Nothing ended by it: {says}"
     elif finding.verdict is Verdict.DUE:
         standing = Standing.RULED_OUT
         says = f"It is not felt before {day(finding.due)}: {says}"
@@ -356,4 +375,6 @@ def _applies(plan: Plan, taken: Understood, rule: str) -> bool:
         return bool(families & wanted) if wanted else bool(families)
     if rule == "cluster-join-untrusted":
         return len(plan.nodes) > 1
+    if rule == "web-intercepted":
+        return plan.guest.canary is not None
     return True

@@ -37,6 +37,8 @@ class Row:
     """Its codes; 32-bit ones are unsigned."""
     prompt: bool
     """Its words are a question that clients set up by hand put to their users."""
+    general: bool = False
+    """Its words end many a failed login, and its causes do not name them all."""
     client_rules: tuple[str, ...] = ()
     """What servers ask of clients' certificates, where the words are about those."""
     sent_rules: tuple[str, ...] = ()
@@ -50,7 +52,7 @@ class Row:
     @property
     def anything(self) -> bool:
         """Whether any fault of a certificate ends in these words."""
-        return any(_ANY.match(cause) for cause in self.words.causes)
+        return self.general or any(_ANY.match(cause) for cause in self.words.causes)
 
     @property
     def pointer(self) -> bool:
@@ -107,7 +109,8 @@ def _read() -> tuple[tuple[Row, ...], Mapping[str, tuple[str, ...]], Mapping[str
         phrases = tuple(extra.get("phrases", (entry["words"],)))
         client = _more(own["client"], words.words) if words.family != ALERTS else ()
         sent = _more(own["sent"], words.words) if words.family == ALERTS else ()
-        rows.append(Row(words, phrases, numbers, extra.get("prompt", False), client, sent))
+        prompt, general = extra.get("prompt", False), extra.get("general", False)
+        rows.append(Row(words, phrases, numbers, prompt, general, client, sent))
     if beside:
         raise ValueError(f"phrases of unknown rows: {sorted(beside)}")
     for entry in own["more"]:
