@@ -65,21 +65,23 @@ _FORMS: Final = (
     # hostapd: "SSL: SSL3 alert: read (remote end reported an error):fatal:unknown CA"
     (
         "info",
-        re.compile(r"SSL: SSL3 alert: (read|write) \([^)]*\):(?:fatal|warning):([A-Za-z ]+)"),
+        re.compile(r"SSL: SSL3 alert: (read|write) \([^()]*\):(?:fatal|warning):([A-Za-z ]+)"),
     ),
     # hostapd in debugging: "authsrv: remote TLS alert: unknown CA"
     ("event", re.compile(r"authsrv: (remote|local) TLS alert: ([A-Za-z ]+)")),
 )
 _LOGIN: Final = re.compile(
-    r"^[^\[]*(?:\[\d+\]:[^\[]*)?Login incorrect \([^()]*(?:\(TLS\)[^()]*)?"
-    r"Alert (read|write):(?:fatal|warning):([A-Za-z ]+)\)"
+    r"Login incorrect \([^()]*(?:\(TLS\)[^()]*)?Alert (read|write):(?:fatal|warning):([A-Za-z ]+)\)"
 )
-"""FreeRADIUS, the reason of a login that failed, in parentheses, before the name in brackets; a
-syslog's process number may stand in front. Whatever else stands in that line, or between quotation
-marks in debugging, was written by whoever wanted in: it is not looked at."""
+"""FreeRADIUS, the reason of a login that failed, in parentheses."""
 _ERROR: Final = re.compile(r"error:([0-9A-Fa-f]{8}):SSL routines:")
 """OpenSSL: "error:0A000418:SSL routines::tlsv1 alert unknown ca", or with another number of the
 library in front; what is in the lowest twelve bits is the reason in every version."""
+
+_FOREIGN: Final = re.compile(r"""(?<!\w)\[|\[(?!\d+\]:)|["']|-->""")
+"""Where a line ends being the server's own words. What whoever wants in may write stands after a
+bracket ("Invalid user: [name]", FreeRADIUS' auth.c) that is not a syslog's process number, between
+quotation marks, or after an arrow ("EXPAND %{User-Name} --> name", in debugging)."""
 
 _RECEIVED: Final = frozenset({"read", "recv", "remote"})
 _ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:Z|[+-]\d\d:\d\d)")
@@ -125,7 +127,9 @@ def _gathered(lines: Iterable[str]) -> Iterator[Logged]:
 
 def _told(line: str) -> Iterator[tuple[str, str, bool]]:
     """Yield the form of the line, the alert that it tells of, and whether it was received."""
-    forms = (("login", _LOGIN),) if "Login " in line else () if ' = "' in line else _FORMS
+    if (foreign := _FOREIGN.search(line)) is not None:
+        line = line[: foreign.start()]
+    forms = (("login", _LOGIN),) if "Login " in line else _FORMS
     for form, pattern in forms:
         if (found := pattern.search(line)) is not None:
             if (alert := _alert(found[2])) is not None:

@@ -126,6 +126,12 @@ Thu Oct 17 16:41:15 2013 : Error: TLS Alert read:fatal:unknown CA
         b"Error: TLS Alert read:fatal:unknown",
         b"the supplicant was alerted",
         b"\xff\xfe\x00Alert\x1b[31m",
+        # A login name after the words of FreeRADIUS' auth.c (rad_authlog), or in debugging.
+        b"Auth: (0) Invalid user: [ERROR: TLS Alert read:fatal:unknown CA] (from client x)",
+        b"Auth: (0) Invalid user: [1]: ERROR: TLS Alert read:fatal:unknown CA] (from client x)",
+        b"Login OK: [1]: Login incorrect (x: (TLS) Alert read:fatal:certificate expired)] (from x)",
+        b"(0) eap: EXPAND %{User-Name} --> x: ERROR: (TLS) Alert read:fatal:unknown CA",
+        b"(0) ERROR: no 'ERROR: (TLS) Alert read:fatal:unknown CA' in realm",
     ],
 )
 def test_what_is_no_alert_of_the_server_is_passed_over(line: bytes) -> None:
