@@ -92,7 +92,7 @@ def understand(said: str) -> Match:
 
 def _plain(said: str) -> str:
     """Return a text in lower case, in the letters and signs of ASCII where these are meant."""
-    text = unicodedata.normalize("NFKC", said).translate(_SIGNS)
+    text = unicodedata.normalize("NFKC", said)[:_LONGEST].translate(_SIGNS)
     text = "".join(letter for letter in text if unicodedata.category(letter) != "Cf")
     return _CONTRACTED.sub(" not", _CANNOT.sub("cannot", text.casefold()))
 
@@ -199,6 +199,9 @@ def _by_part(text: str) -> tuple[list[Row], bool]:
     telling = [token for token in tokens if token not in _GENERAL]
     if not telling:
         return [], bool(tokens)
+    begun = _begun(text)
+    if begun:
+        return begun, False
     best: dict[int, tuple[float, Row]] = {}
     for phrase, row in _TOKENS:
         share = _shared(tokens, phrase)
@@ -213,6 +216,16 @@ def _by_part(text: str) -> tuple[list[Row], bool]:
         single = any(token in phrase for phrase, _ in _TOKENS for token in telling)
         return [], single and len(tokens) < 3
     return found, False
+
+
+def _begun(text: str) -> list[Row]:
+    """Return the rows whose sentence a text is the beginning of: a screen may be cut off within a
+    word. Of a code all letters count."""
+    letters = _letters(text)
+    if len(letters) < _SEAMLESS or " " not in text.strip():
+        return []
+    rows = [row for phrase, _, row in _PHRASES if phrase.startswith(letters)]
+    return list(dict.fromkeys(rows))
 
 
 def _shared(tokens: tuple[str, ...], phrase: tuple[str, ...]) -> float:

@@ -139,6 +139,22 @@ def test_a_part_is_said_to_be_one() -> None:
     assert not understand("NET::ERR_CERT_DATE_INVALID").heard.partly
 
 
+def test_a_sentence_may_be_cut_off_within_a_word() -> None:
+    """Half a screenshot. A code is another one as soon as a letter is missing."""
+    (known,) = understand("Your connection is not priv").heard.known
+    assert known.words == "Your connection is not private"
+    assert understand("Your connection is not priv").heard.partly
+    assert understand("SEC_ERROR_EXPIRED_CERT").heard.known == ()
+    assert understand("certificate is not").heard.known == ()
+
+
+def test_what_grows_when_it_is_read_is_not_longer_for_it() -> None:
+    """U+FDFA becomes eighteen letters by NFKC (Unicode 15.0, UAX #15)."""
+    said = "\ufdfa" * 3000
+    heard = understand(said + "SEC_ERROR_EXPIRED_CERTIFICATE").heard
+    assert (heard.known, heard.said) == ((), said + "SEC_ERROR_EXPIRED_CERTIFICATE")
+
+
 def test_a_long_story_does_not_match_by_a_few_common_words() -> None:
     story = "I was on the network and then it did not connect and the page said something"
     assert known(story) == []
