@@ -105,6 +105,7 @@ def _heard(heard: Heard) -> types.Heard:
             types.Words(one.family, one.words, one.code, one.rules, one.source)
             for one in heard.known
         ),
+        partly=heard.partly,
         unspecific=heard.unspecific,
         nearest=heard.nearest,
     )

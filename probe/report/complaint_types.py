@@ -95,6 +95,9 @@ class Heard(Struct, frozen=True):
 
     said: str
     known: tuple[Words, ...]
+    partly: Annotated[
+        bool, Meta(description="Only a part of the known words was told, or they were misspelled.")
+    ]
     unspecific: Annotated[bool, Meta(description="Too general to tell causes apart.")]
     nearest: tuple[str, ...]
 

@@ -84,6 +84,7 @@ def answer(**changes: object) -> Answer:
         ),
         heard=(
             Heard("can't connect to this network", (WORDS,)),
+            Heard("to this network", (WORDS,), partly=True),
             Heard("oops", (), unspecific=True),
             Heard("SEC_ERROR_UNKNOWN_ISUER", (), nearest=("SEC_ERROR_UNKNOWN_ISSUER",)),
         ),
@@ -222,6 +223,11 @@ def test_the_document_says_what_the_answer_says() -> None:
         ("eap-rejected-early", "possible"),
         ("eap-name-unexpected", "ruled-out"),
     ]
+    assert [(one["said"], one["partly"]) for one in document["heard"][:2]] == [
+        ("can't connect to this network", False),
+        ("to this network", True),
+    ]
+    assert [one["elsewhere"] for one in document["also"]] == [False, True]
     assert document["told"]["shown"]["expiry"] == "2027-04-24"
     assert document["told"]["alerts"][1] == {
         "alert": "bad_certificate",

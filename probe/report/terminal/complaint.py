@@ -73,7 +73,7 @@ def _cautions(answer: Answer) -> Iterator[RenderableType]:
     when = answer.complaint.when
     if when is not None and answer.then is None:
         yield _line("Then", Text(f"nothing is kept of that time, {words.time(when)}"))
-    doubts = [_heard(heard) for heard in answer.heard if not heard.known]
+    doubts = [_heard(heard) for heard in answer.heard if not heard.known or heard.partly]
     doubts += [Text(visible(line, SENTENCES)) for line in answer.contradictions]
     for number, doubt in enumerate(doubts):
         yield _line("But" if number == 0 else "", doubt)
@@ -90,7 +90,8 @@ _SOURCES = {
 
 def _understood(answer: Answer) -> Iterator[RenderableType]:
     yield heading("How it was understood")
-    for number, heard in enumerate(heard for heard in answer.heard if heard.known):
+    exactly = [heard for heard in answer.heard if heard.known and not heard.partly]
+    for number, heard in enumerate(exactly):
         yield _line("told" if number == 0 else "", _heard(heard))
     for number, alerts in enumerate(answer.complaint.log[:ROWS]):
         yield _line("in the log" if number == 0 else "", Text(_logged(alerts)))
@@ -112,6 +113,9 @@ def _heard(heard: Heard) -> Text:
         families = words.all_of(
             list(dict.fromkeys(_FAMILIES.get(one.family, one.family) for one in heard.known))
         )
+        if heard.partly:
+            taken = words.some_of([one.words for one in heard.known])
+            return line.append(f": taken for {taken}, of {families}")
         return line.append(f": known, of {families}")
     if heard.unspecific:
         return line.append(": too general to tell anything by")
