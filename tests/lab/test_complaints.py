@@ -22,13 +22,17 @@ from lab.scenario import Scenario
 from tests.lab import complaints
 from tests.lab.complaints import Told
 from tests.lab.complaints_eap import EAP
+from tests.lab.complaints_roundabout import ROUNDABOUT
 from tests.lab.complaints_several import CONTRADICTORY, HEALTHY, TOGETHER
 from tests.lab.complaints_web import WEB
 from tests.lab.test_findings import DAY
 from tests.running import Result, probe
 
 EVERY = tuple(
-    sorted((*WEB, *EAP, *TOGETHER, *HEALTHY, *CONTRADICTORY), key=lambda told: told.scenario)
+    sorted(
+        (*WEB, *EAP, *TOGETHER, *HEALTHY, *ROUNDABOUT, *CONTRADICTORY),
+        key=lambda told: told.scenario,
+    )
 )
 """By scenario, so that each is started once."""
 
@@ -43,6 +47,7 @@ FAMILIES = {
     complaints.WINERROR: "windows",
     complaints.WINHTTP: "windows",
     complaints.ONEX: "windows",
+    complaints.WIRED: "windows",
     complaints.PROMPT: "windows",
     complaints.TOFU: "android",
     complaints.ANDROID_MEMORY: "android",
