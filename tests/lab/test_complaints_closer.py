@@ -16,8 +16,8 @@ from tests.lab.test_findings import DAY
 from tests.running import Result
 
 NOT_OURS = (
-    "The certificate on that screen is none of ours: take it for somebody else's server, until the "
-    "opposite is shown."
+    "The certificate on that screen is none that is known to be ours: take it for somebody else's "
+    "server, until the opposite is shown."
 )
 FREERADIUS_LOG = """\
 (25) eap_peap: ERROR: (TLS) PEAP - Alert read:fatal:unknown CA

@@ -12,9 +12,7 @@ _HARMLESS = frozenset(
     {
         "expired",
         "not-yet-valid",
-        "self-signed",
         "private-root",
-        "unknown-root",
         "chain-incomplete",
         "chain-disordered",
         "chain-differs",
@@ -31,7 +29,8 @@ _HARMLESS = frozenset(
     }
 )
 """Faults with which a server whose certificate is known by its fingerprint is that server all the
-same. Not among them: whatever means that somebody else may have its key, or may read along."""
+same. Not among them: whatever means that somebody else may have its key, or may read along; and
+what leads to no root of the plan, as nobody but the way there vouches for that."""
 
 _SHARED_KEY = frozenset(
     {
@@ -68,13 +67,13 @@ def advice(
     if found.whose is Whose.UNKNOWN:
         return Advice(
             (
-                "Stop: what answered you shows a certificate that is not ours, so it may be"
-                " somebody else's server.",
+                "Stop: what answered you shows a certificate that is not known to be ours, so it"
+                " may be somebody else's server.",
                 "Do not go on and enter no password; if you have already, change it from another"
                 " network, and tell us where you are.",
             ),
             safe=False,
-            why="The certificate on the screen is none of ours.",
+            why="The certificate on the screen is none that is known to be ours.",
         )
     reason = _unsafe(confirmed, found, known, findings)
     if reason is None:
@@ -90,7 +89,7 @@ def advice(
     if taken.client_side:
         return Advice(
             (
-                _said(taken, causes, confirmed),
+                _said(taken, causes, confirmed, found),
                 "Whether it was our network is not known, so accept no certificate that is shown to"
                 " you meanwhile.",
             ),
@@ -100,13 +99,13 @@ def advice(
     if taken.nothing_shown:
         return Advice(
             (
-                _said(taken, causes, confirmed),
+                _said(taken, causes, confirmed, found),
                 "Nothing answered you as it should, so there is nothing to accept or to go on to.",
             ),
             safe=False,
             why="No certificate was shown that could be accepted.",
         )
-    return Advice((_said(taken, causes, confirmed), _STAY), safe=False, why=reason)
+    return Advice((_said(taken, causes, confirmed, found), _STAY), safe=False, why=reason)
 
 
 def _unsafe(
@@ -122,7 +121,8 @@ def _unsafe(
     if not set(found.certificates) & known.leaves:
         if found.nodes or set(found.certificates) & known.roots:
             return (
-                "It is the certificate of a CA, which anybody can send along with one of his own."
+                "No server of ours was seen to have its key, and without that anybody can send it"
+                " along, as he can a CA's."
             )
         return "The certificate was ours, and none of our servers was seen to show it now."
     if not confirmed:
@@ -147,7 +147,9 @@ def _gives_a_hold(finding: Finding, found: Recognised) -> bool:
     return bool(tails & _SHARED_KEY) or (finding.verdict in _FELT and not tails <= _HARMLESS)
 
 
-def _said(taken: Understood, causes: Sequence[Cause], confirmed: list[Cause]) -> str:
+def _said(
+    taken: Understood, causes: Sequence[Cause], confirmed: list[Cause], found: Recognised
+) -> str:
     if confirmed:
         return "We have found a fault on our side, and pass it on to be put right."
     if any(cause.then and cause.fixed_since is not None for cause in causes):
@@ -158,6 +160,9 @@ def _said(taken: Understood, causes: Sequence[Cause], confirmed: list[Cause]) ->
         return "The network wants to know your device, and does not accept what it shows of itself."
     if any(cause.standing is Standing.POSSIBLE for cause in causes):
         return "We have not found the cause yet, and are still looking."
+    if found.whose is Whose.OURS:
+        return "The certificate is one of ours, and what you saw is not explained by what we found."
+    it = "We have found nothing on our servers that explains this, so it may be your device or"
     if taken.endpoints == (Endpoint.EAP,):
-        return "Our servers show nothing wrong, so it may be your device or another network."
-    return "Our servers show nothing wrong, so it may be your device or another page or network."
+        return f"{it} another network."
+    return f"{it} another page or network."

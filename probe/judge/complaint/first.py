@@ -8,8 +8,8 @@ from probe.judge.words import listing, minute
 from probe.observation.model import Endpoint
 
 _FOREIGN = (
-    "The certificate on that screen is none of ours: take it for somebody else's server, until the"
-    " opposite is shown."
+    "The certificate on that screen is none that is known to be ours: take it for somebody else's"
+    " server, until the opposite is shown."
 )
 
 

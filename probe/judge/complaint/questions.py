@@ -31,6 +31,8 @@ def questions_for(
 
 
 def _wanted(plan: Plan, taken: Understood, question: Question) -> bool:
+    if _to_recognise(taken, question):
+        return True
     if question.endpoint is Endpoint.DNS:
         return _looked_up(plan, taken, question)
     if question.endpoint not in taken.endpoints or question.handshake is None:
@@ -65,6 +67,16 @@ def _aspect_wanted(taken: Understood, aspect: Aspect, endpoint: Endpoint) -> boo
     if aspect is Aspect.LED:
         return Kind.NAMES in kinds
     return "web-unknown-root" in rules  # a canary: whether somebody answers for others
+
+
+def _to_recognise(taken: Understood, question: Question) -> bool:
+    """Whether a server has to be asked so that it is known whether a certificate is one of ours: it
+    may be shown in another place than it belongs to. Nobody's secret is needed for it, and no login
+    is failed at servers that the complaint is not about."""
+    if not taken.complaint.shown.told or question.handshake is None:
+        return False
+    asked = {Endpoint.WEB, *taken.endpoints}
+    return question.handshake.aspect is None and question.endpoint in asked
 
 
 def _to_compare(taken: Understood, question: Question) -> bool:

@@ -16,7 +16,7 @@ from probe.certificate.facts import CertFacts, facts_of
 from probe.complaint import Recognised, Shown, Whose
 from probe.judge.names import dns_name_matches
 from probe.judge.words import called, day, listing
-from probe.observation.model import Aspect, Handshake, Survey
+from probe.observation.model import Aspect, Endpoint, Handshake, Survey
 from probe.plan.model import Plan
 
 _SHA1_DIGITS = 40
@@ -34,23 +34,18 @@ class Ours:
     """Those that a server shows now as its own, and was not seen to lack the key of."""
     asked: bool
     """Whether the servers were asked for this complaint; else "now" is when they were last."""
+    unseen: tuple[str, ...]
+    """What of the plan's servers was not seen, in words."""
 
 
 def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes], *, asked: bool) -> Ours:
     """Return the certificates that are ours."""
-    # What is read on our own way there is whoever reads along's.
-    between = {
-        sha
-        for finding in now.findings
-        for sha in finding.certificates
-        if finding.rule in ("here-intercepted", "web-intercepted")
-    }
+    own_records = tuple(_own(now))
     served: dict[str, dict[str, None]] = {}
-    for sha256, node in _served(now.survey):
-        if sha256 not in between:
-            served.setdefault(sha256, {})[node] = None
+    for sha256, node in _served(own_records):
+        served.setdefault(sha256, {})[node] = None
     order = {node.name: place for place, node in enumerate(plan.nodes)}
-    foreign = _foreign(now.survey) - served.keys()
+    foreign = _foreign(now.survey, own_records) - served.keys()
     found = {sha: der for sha, der in remembered.items() if sha not in foreign}
     found |= {sha: now.survey.certificates[sha] for sha in served if sha in now.survey.certificates}
     own = dict(_own_roots(plan))
@@ -61,8 +56,9 @@ def ours(plan: Plan, now: Assessment, remembered: Mapping[str, bytes], *, asked:
             for sha, at in served.items()
         },
         frozenset(own),
-        _leaves(now.survey) - between,
+        _leaves(own_records),
         asked,
+        tuple(_unseen(plan, own_records)),
     )
 
 
@@ -76,10 +72,10 @@ def recognised(shown: Shown, known: Ours) -> Recognised:
         sha for sha, der in known.certificates.items() if not _against(shown, facts_of(der))
     )
     if not fitting:
-        return Recognised(
-            Whose.UNKNOWN,
-            "No certificate of the plan's servers, now or as far back as is known, is like the one"
-            " on the screen.",
+        return _none(
+            "No certificate that was seen at the plan's servers, now or as far back as is known, is"
+            " like the one on the screen",
+            known,
         )
     at = _at(fitting, known)
     where = f", which {listing(at)} {'serves' if len(at) == 1 else 'serve'}" if at else ""
@@ -118,11 +114,16 @@ def _by_fingerprint(fingerprint: str, known: Ours) -> Recognised:
                     " now."
                 )
             return Recognised(Whose.OURS, says, (sha256,), at)
-    return Recognised(
-        Whose.UNKNOWN,
-        "The fingerprint on the screen is that of no certificate which the plan's servers show or"
-        " are known to have shown.",
+    return _none(
+        "The fingerprint on the screen is that of no certificate that was seen at the plan's"
+        " servers, now or as far back as is known",
+        known,
     )
+
+
+def _none(says: str, known: Ours) -> Recognised:
+    but = f"; but nothing was seen of {listing(known.unseen)}" if known.unseen else ""
+    return Recognised(Whose.UNKNOWN, f"{says}{but}.")
 
 
 def _serve(nodes: tuple[str, ...]) -> str:
@@ -139,29 +140,45 @@ def _at(certificates: Iterable[str], known: Ours) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def _served(seen: Survey) -> Iterator[tuple[str, str]]:
-    for record in _own(seen):
+def _served(own: Iterable[Handshake]) -> Iterator[tuple[str, str]]:
+    for record in own:
         for one in record.shown:
             for sha256 in one.chain:
                 for node in record.nodes:
                     yield sha256, node
 
 
-def _leaves(seen: Survey) -> frozenset[str]:
-    own = [one for record in _own(seen) for one in record.shown if one.chain]
+def _leaves(records: Iterable[Handshake]) -> frozenset[str]:
+    own = [one for record in records for one in record.shown if one.chain]
     # Anybody can send a certificate along whose key he has not.
     copied = {one.chain[0] for one in own if one.key_proven is False}
     return frozenset(one.chain[0] for one in own) - copied
 
 
-def _own(seen: Survey) -> Iterator[Handshake]:
-    for record in seen.handshakes:
-        if record.asked.aspect not in (Aspect.CANARY, Aspect.LED):
+def _own(now: Assessment) -> Iterator[Handshake]:
+    """Yield what the plan's servers have shown. What is read on our own way to the web is whoever
+    reads along's."""
+    inspected = any(finding.rule == "here-intercepted" for finding in now.findings)
+    for record in now.survey.handshakes:
+        aside = record.asked.aspect in (Aspect.CANARY, Aspect.LED)
+        if not aside and not (inspected and record.endpoint is Endpoint.WEB):
             yield record
 
 
-def _foreign(seen: Survey) -> frozenset[str]:
-    own = set(map(id, _own(seen)))
+def _unseen(plan: Plan, own: Iterable[Handshake]) -> Iterator[str]:
+    seen = {(record.endpoint, node) for record in own if record.shown for node in record.nodes}
+    for endpoint, called_ in ((Endpoint.WEB, "the web"), (Endpoint.EAP, "EAP")):
+        nodes = [
+            node.name
+            for node in plan.nodes
+            if getattr(node, endpoint.value) is not None and (endpoint, node.name) not in seen
+        ]
+        if nodes:
+            yield f"{called_} at {'all nodes' if len(nodes) == len(plan.nodes) else listing(nodes)}"
+
+
+def _foreign(seen: Survey, records: Iterable[Handshake]) -> frozenset[str]:
+    own = set(map(id, records))
     return frozenset(
         sha256
         for record in seen.handshakes

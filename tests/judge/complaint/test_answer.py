@@ -446,9 +446,9 @@ def test_a_certificate_that_is_none_of_ours_comes_first() -> None:
     told = saw("The certificate is not trusted", wifi=True, shown=Shown(fingerprint="ab" * 32))
     found = answered(told, eap={"quay3": foreign_radius()})
     assert found.recognised.whose is Whose.UNKNOWN
-    assert found.first.startswith("The certificate on that screen is none of ours")
+    assert found.first.startswith("The certificate on that screen is none that is known to be ours")
     assert not found.advice.safe
-    assert "not ours" in found.advice.sentences[0]
+    assert "not known to be ours" in found.advice.sentences[0]
 
 
 @pytest.mark.parametrize("spelled", ["sha256", "sha1"])
@@ -505,6 +505,54 @@ def test_what_nobody_was_asked_for_now_vouches_for_nothing(source: Source) -> No
     found = answer(of, told, now, source=source)
     assert found.recognised.whose is Whose.OURS
     assert "now" not in found.recognised.says
+    assert not found.advice.safe
+
+
+def test_a_certificate_of_another_place_is_ours_all_the_same() -> None:
+    """The web's, shown while a network is joined or on a page that the plan lacks: our mistake, and
+    nobody is to change a password for it."""
+    shown = Shown(fingerprint=_sha256(web_chain()[0]))
+    for told in (
+        Complaint(wifi=True, shown=shown),
+        Complaint(page="login.another.example", shown=shown),
+    ):
+        found = answered(told)
+        assert found.recognised.whose is Whose.OURS
+        assert not found.advice.safe
+
+
+def test_what_was_not_seen_is_said_of_a_certificate_that_is_not_known() -> None:
+    told = Complaint(wifi=True, shown=Shown(fingerprint="5f" * 32))
+    assert "but" not in answered(told).recognised.says
+    silent = answered(told, eap={"quay3": Outcome.SILENT})
+    assert silent.recognised.says.endswith("; but nothing was seen of EAP at quay3.")
+    assert silent.recognised.whose is Whose.UNKNOWN
+
+
+def test_a_root_that_nobody_knows_vouches_for_nobody() -> None:
+    """What stands between us and the server may stand between the person and the server, too."""
+    strange = foreign_radius()
+    told = saw("0x800B0109", shown=Shown(fingerprint=_sha256(strange[0])), wifi=True)
+    found = answered(told, eap={"quay": strange})
+    assert confirmed(found)[0][0] == "eap-unknown-root"
+    assert found.recognised.whose is Whose.OURS
+    assert not found.advice.safe
+
+
+def test_what_an_inspecting_proxy_shows_us_is_not_ours() -> None:
+    proxy = make("TLS Inspection CA", ca=True)
+    leaves = {
+        node: (make(host(node), proxy, names=(host(node), GUEST), key_label="proxy").der, proxy.der)
+        for node in NODES
+    }
+    told = Complaint(
+        page=GUEST,
+        saw=("SEC_ERROR_UNKNOWN_ISSUER",),
+        shown=Shown(fingerprint=_sha256(leaves[NODES[0]][0])),
+    )
+    found = answered(told, web=leaves)
+    assert "here-intercepted" in {one.rule for one in found.assessment.findings}
+    assert found.recognised.whose is Whose.UNKNOWN
     assert not found.advice.safe
 
 
