@@ -69,15 +69,18 @@ TOGETHER = (
         'Confirmed: quay3 serves for EAP another certificate ("radius.northpier.example", '
         'digest…) than quay1 and quay2 ("radius.northpier.example", digest…).',
     ),
-    # Whoever stands there never meets the node with another certificate.
+    # Whoever stands there never meets quay3, but may have accepted its certificate elsewhere.
     Told(
         "complaint-one-order",
         saw("Continue connecting?", "--client", "Windows", "--site", "car deck"),
         PROMPT,
         None,
         (),
-        "Nothing on the wire explains this, as far as quay1 and quay2 show it.",
-        status=0,
+        'Possible, not confirmed: quay3 serves for EAP another certificate ("'
+        'radius.northpier.example", digest…) than quay1 and quay2 ("radius.northpier.example", '
+        "digest…).",
+        possible="eap-leaf-differs",
+        status=4,
     ),
     Told(
         "complaint-two-endpoints",

@@ -13,6 +13,7 @@ from probe.assessment import Assessment, Finding, Verdict
 from probe.complaint import AlsoFound, Cause, Recognised, Standing, Whose
 from probe.judge.catalogue import BY_ID
 from probe.judge.complaint.carry import endpoint_of, everywhere
+from probe.judge.complaint.doubts import dates_alone, read_along, remembered
 from probe.judge.complaint.kinds import Kind, kind_of
 from probe.judge.complaint.meets import came_and_went
 from probe.judge.complaint.observed import Seen
@@ -47,9 +48,11 @@ def causes(plan: Plan, taken: Understood, now: Assessment, found: Recognised) ->
     spoken: set[str] = set()
     for place, finding in enumerate(now.findings):
         guess = _guess(taken, finding)
-        if guess is None or not _where(taken, finding):
+        if guess is None or not (_where(taken, finding) or remembered(taken, finding)):
             continue
         cause = _of_finding(plan, taken, now, seen, finding)
+        if not _where(taken, finding):
+            cause = _before(cause, finding)
         spoken |= {finding.rule, *(one.rule for one in finding.folded)}
         shown = found.whose is Whose.OURS and set(found.certificates) & set(finding.certificates)
         told.append(((not shown, *guess, finding.verdict, place), cause))
@@ -198,6 +201,18 @@ def _where(taken: Understood, finding: Finding) -> bool:
     return not finding.nodes or bool(met & set(finding.nodes))
 
 
+def _before(cause: Cause, finding: Finding) -> Cause:
+    """Return what is found at other nodes than those that are met there."""
+    where = listing(finding.nodes, last="or")
+    return replace(
+        cause,
+        standing=Standing.POSSIBLE,
+        nodes=finding.nodes,
+        decides=f"whether the device has joined before where {where} answered",
+        came_and_went=None,
+    )
+
+
 def _endpoint(finding: Finding) -> Endpoint:
     if finding.rule.startswith("import-"):
         return finding.endpoint
@@ -234,20 +249,6 @@ def _unmistakable(taken: Understood) -> Iterator[frozenset[str]]:
             yield meant - _NOT_FELT
 
 
-def _read_along(now: Assessment, finding: Finding) -> bool:
-    """Whether a certificate that was seen may be that of whoever reads along on this machine's own
-    way, and not the node's."""
-    between = any(one.rule == "here-intercepted" for one in now.findings)
-    return between and finding.endpoint is Endpoint.WEB and bool(finding.certificates)
-
-
-def _dates_alone(taken: Understood, finding: Finding) -> bool:
-    """Whether the words are about a date and the finding about two certificates that both hold: one
-    that does not is a finding of its own."""
-    tails = {rule.partition("-")[2] for rule in taken.rules}
-    return finding.rule.endswith("-half-renewed") and "expired" in tails and not taken.anything
-
-
 def _of_finding(
     plan: Plan, taken: Understood, now: Assessment, seen: Seen, finding: Finding
 ) -> Cause:
@@ -263,9 +264,9 @@ def _of_finding(
     elif finding.verdict is Verdict.UNSEEN:
         standing = Standing.POSSIBLE
         decides = "an answer to this machine; until then nothing else is known of it"
-    elif _read_along(now, finding):
+    elif read_along(now, finding):
         standing, decides = Standing.POSSIBLE, "a look from where nobody reads along"
-    elif _dates_alone(taken, finding):
+    elif dates_alone(taken, finding):
         standing = Standing.RULED_OUT
         says = f"Nothing ended by it: {says}"
     elif finding.verdict is Verdict.DUE:
