@@ -18,7 +18,7 @@ from probe.complaint import (
     Standing,
     Whose,
 )
-from probe.judge.complaint.advice import advice
+from probe.judge.complaint.advice import advice, of_others
 from probe.judge.complaint.causes import also_found, causes, gone
 from probe.judge.complaint.client_side import client_side
 from probe.judge.complaint.clients import KNOWN_CLIENTS, client_of
@@ -74,7 +74,9 @@ def answer(
     told = list(causes(plan, taken, now, found))
     if then is not None:
         told = _with_gone(told, list(gone(plan, taken, then, later, now, told)))
-    against = (*taken.contradictions, *hints(taken, now, found, known))
+    against = [*taken.contradictions, *hints(taken, now, found, known)]
+    if of_others(told, found, now.findings):
+        against.append("what was found is about another certificate than the one on the screen")
     seen = Seen(plan, taken, now).anything
     everybody = tuple(told)
     return Answer(

@@ -130,9 +130,19 @@ def _unsafe(
     for cause in confirmed:
         if cause.rule.partition("-")[2] not in _HARMLESS:
             return _HOLD
+    if of_others(confirmed, found, findings):
+        return "What was found is of another certificate, so what is wrong with this is not known."
     if any(_gives_a_hold(finding, found) for finding in findings):
         return _HOLD
     return None
+
+
+def of_others(causes: Sequence[Cause], found: Recognised, findings: Sequence[Finding]) -> bool:
+    """Whether a certificate of ours was shown, and causes were found of which none is about it."""
+    confirmed = {c.finding for c in causes if c.standing is Standing.CONFIRMED and not c.then}
+    about = [set(one.certificates) for one in findings if one.id in confirmed]
+    shown = set(found.certificates)
+    return found.whose is Whose.OURS and bool(about) and not any(shown & one for one in about)
 
 
 _HOLD = "With what was found, somebody else may be able to read along."

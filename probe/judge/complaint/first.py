@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from probe.complaint import Cause, Recognised, Standing, Whose
 from probe.judge.complaint.understood import Understood
-from probe.judge.words import listing, minute
+from probe.judge.words import listing, minute, verb
 from probe.observation.model import Endpoint
 
 _FOREIGN = (
@@ -30,7 +30,7 @@ def first_line(taken: Understood, causes: Sequence[Cause], found: Recognised, *,
         )
     reach = taken.reach
     if reach.page is not None and not reach.page_known and taken.endpoints == (Endpoint.WEB,):
-        return f"{reach.page} is no name of the plan: nobody was looked at, and nothing is known."
+        return _elsewhere(reach.page, found)
     for cause in causes:
         if cause.standing is Standing.POSSIBLE and cause.finding is not None:
             return f"Possible, not confirmed: {cause.says}"
@@ -44,6 +44,15 @@ def first_line(taken: Understood, causes: Sequence[Cause], found: Recognised, *,
     return f"Nothing on the wire explains this{_where(taken)}."
 
 
+def _elsewhere(page: str, found: Recognised) -> str:
+    if found.whose is Whose.OURS:
+        known = f"{found.says[:1].lower()}{found.says[1:].rstrip('.')}"
+        return (
+            f"{page} is no name of the plan, and the certificate on the screen is known: {known}."
+        )
+    return f"{page} is no name of the plan: nobody was looked at, and nothing is known."
+
+
 def _unknown(taken: Understood) -> str:
     if all(heard.unspecific for heard in taken.heard):
         return (
@@ -53,5 +62,6 @@ def _unknown(taken: Understood) -> str:
 
 
 def _where(taken: Understood) -> str:
-    nodes = dict.fromkeys(node for place in taken.endpoints for node in taken.reach.of(place))
-    return f", as far as {listing(list(nodes))} show it" if nodes else ""
+    met = dict.fromkeys(node for place in taken.endpoints for node in taken.reach.of(place))
+    nodes = list(met)
+    return f", as far as {listing(nodes)} {verb(nodes, 'shows', 'show')} it" if nodes else ""

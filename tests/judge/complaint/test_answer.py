@@ -519,6 +519,15 @@ def test_a_certificate_of_another_place_is_ours_all_the_same() -> None:
         found = answered(told)
         assert found.recognised.whose is Whose.OURS
         assert not found.advice.safe
+    assert found.first.startswith("login.another.example is no name of the plan, and the cert")
+
+
+def test_a_fault_of_another_certificate_than_the_one_shown_proves_nothing_of_that() -> None:
+    told = saw("0x800B0101", wifi=True, shown=Shown(fingerprint=_sha256(web_chain()[0])))
+    found = answered(told, eap={"quay3": old_radius()})
+    assert confirmed(found) == [("eap-expired", ("quay3",))]
+    assert not found.advice.safe
+    assert any("another certificate" in one for one in found.contradictions)
 
 
 def test_what_was_not_seen_is_said_of_a_certificate_that_is_not_known() -> None:
