@@ -269,6 +269,8 @@ def _of_finding(
     elif dates_alone(taken, finding):
         standing = Standing.RULED_OUT
         says = f"Nothing ended by it: {says}"
+    elif finding.rule == "web-old-tls" and finding.verdict is Verdict.ADVISED:
+        standing = Standing.RULED_OUT  # newer versions are spoken beside the old ones
     elif finding.verdict is Verdict.DUE:
         standing = Standing.RULED_OUT
         says = f"It is not felt before {day(finding.due)}: {says}"
