@@ -262,3 +262,16 @@ WATCH_EAP = 15.0
 
 WATCH_MINUTES = 1_440
 """How long an import can be awaited: no maintenance window is longer than a day."""
+
+SERVER_LOG_BYTES = 268_435_456
+"""A server's log in which TLS alerts are looked for: a busy server writes that in a week, and the
+lines about one person are a few."""
+
+SERVER_LOG_LINE = 16_384
+"""Octets of one line of it; what follows in the same line is passed over."""
+
+TOLD = 50
+"""Words, clients or nodes of one complaint that are told: a screen has some ten lines."""
+
+TOLD_CHARACTERS = 4_000
+"""Characters of one of them: what a screen says, or a line of a log."""

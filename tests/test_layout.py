@@ -28,16 +28,19 @@ ROOMS = {
         "probe.plan",
         "probe.assessment",
         "probe.bundle",
+        "probe.complaint",
         "probe.due",
     },
     "probe.bundle": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.due": {"probe.observation", "probe.certificate", "probe.assessment"},
+    "probe.complaint": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.past": {"probe.observation", "probe.certificate", "probe.assessment"},
     "probe.history": {"probe.files", "probe.observation", "probe.past"},
     "probe.report": {
         "probe.assessment",
         "probe.past",
         "probe.bundle",
+        "probe.complaint",
         "probe.due",
         "probe.observation",
         "probe.certificate",
@@ -53,6 +56,7 @@ ROOMS = {
         "probe.assessment",
         "probe.past",
         "probe.bundle",
+        "probe.complaint",
         "probe.due",
     },
     "probe.cli": {
@@ -64,6 +68,7 @@ ROOMS = {
         "probe.assessment",
         "probe.past",
         "probe.bundle",
+        "probe.complaint",
         "probe.due",
     },
 }
@@ -101,8 +106,13 @@ WITNESS = ("probe.judge.path.witness", "OpenSSL.crypto")
 
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
-LOADS_PACKAGE_DATA = {"probe/judge/clients/reactions.py", "probe/judge/issuers.py"}
-"""Data files of client families and of CAs are read once, when these modules are imported."""
+LOADS_PACKAGE_DATA = {
+    "probe/judge/clients/reactions.py",
+    "probe/judge/complaint/table.py",
+    "probe/judge/issuers.py",
+}
+"""Data files of client families, of their words and of CAs are read once, when these modules are
+imported."""
 
 
 def module_name(path: Path, root: Path) -> str:

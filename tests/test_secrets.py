@@ -143,6 +143,25 @@ def test_no_output_holds_the_secret(
 
 
 @pytest.mark.parametrize(
+    "arguments", [(), ("--format", "json"), ("--show-agenda",), ("--debug",)], ids=str
+)
+def test_no_answer_to_a_complaint_holds_the_secret(
+    tmp_path: Path, lab: Cluster, plan: Path, arguments: tuple[str, ...]
+) -> None:
+    """A server's log may hold it, too, and more that is nobody's business."""
+    log = lab.plan_path.with_name("radius.log")
+    log.write_text(
+        f"secret {lab.secret.decode()}\n"
+        f"ERROR: (TLS) Alert read:fatal:unknown CA {lab.secret.decode()}\n",
+        "utf-8",
+    )
+    told = ("complaint", plan, "--saw", "unknown_ca", "--on-wifi", "--server-log", log)
+    _, kept = run(tmp_path / "home", *told, *arguments, secret=lab.secret)
+    assert b"unknown_ca" in kept["stdout"] or "--show-agenda" in arguments, kept["stderr"]
+    assert found_in(kept, lab.secret) == set()
+
+
+@pytest.mark.parametrize(
     ("scenario", "tried"),
     [
         ("eap-fragments-lost", "smaller-replies"),

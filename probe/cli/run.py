@@ -1,6 +1,6 @@
 """What `cluster` and `node` do alike: ask or recall, judge, write, and tell by the exit status."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -28,10 +28,10 @@ from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
 from probe.observation.model import Question, Survey
-from probe.plan.model import Plan
+from probe.plan.model import Plan, SecretRef
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
-from probe.plan.secrets import SecretError
+from probe.plan.secrets import Secret, SecretError
 from probe.report.escape import SENTENCES, visible
 from probe.report.render import render
 
@@ -127,7 +127,7 @@ def gathered(
     with _remembering(shared) as memory:
         seen = _recall(plan, scope, shared) if shared.saved else look()
         if shared.save is not None:
-            _save(seen, shared.save)
+            save(seen, shared.save)
         before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
         if memory and not shared.saved:
             memory.keep(plan, seen)
@@ -182,12 +182,15 @@ def history_file(named: Path | None) -> Path | None:
     return where(named)
 
 
-def show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
-    """Say what would be asked, and send nothing."""
+def show_agenda(
+    plan: Plan, scope: Scope, shared: Common, asked: tuple[Question, ...] | None = None
+) -> int:
+    """Say what would be asked, and send nothing. `asked` are other questions than the usual."""
     from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
 
     with wrong_input():
-        effort = sweep.effort(_to_ask(plan, shared), sweep.questions(plan, scope))
+        asked = asked if asked is not None else sweep.questions(plan, scope)
+        effort = sweep.effort(_to_ask(plan, shared), asked)
         if scope.login:
             effort = login.with_login(effort, plan, scope)
     plain = shared.output is not None
@@ -206,19 +209,38 @@ def _recall(plan: Plan, scope: Scope, shared: Common) -> Survey:
     return seen
 
 
-def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
-    with wrong_input():
-        asked = sweep.questions(plan, scope)
-        secrets = sweep.secrets_for(plan, asked)
-        hide(secrets.values())
-        sweep.check_keys(plan, asked, secrets)
+def read_secrets(plan: Plan, asked: tuple[Question, ...]) -> dict[SecretRef, Secret]:
+    """Return the secrets that these questions need, which no message shows from now on.
+
+    Raises SecretError.
+    """
+    secrets = sweep.secrets_for(plan, asked)
+    hide(secrets.values())
+    sweep.check_keys(plan, asked, secrets)
+    return secrets
+
+
+def ask(
+    plan: Plan,
+    asked: tuple[Question, ...],
+    secrets: Mapping[SecretRef, Secret],
+    shared: Common,
+) -> Survey:
+    """Ask these questions, and say on a terminal how far that has come."""
     with Progress(quiet=shared.quiet) as progress:
-        seen = sweep.look(
+        return sweep.look(
             _to_ask(plan, shared),
             asked,
             secrets,
             on_event=lambda event: progress.show(event.done, event.total, event.node),
         )
+
+
+def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
+    with wrong_input():
+        asked = sweep.questions(plan, scope)
+        secrets = read_secrets(plan, asked)
+    seen = ask(plan, asked, secrets, shared)
     if not scope.login:
         return seen
     seen = login.log_in(plan, seen, scope, secrets, on_secrets=hide)
@@ -259,7 +281,8 @@ def _to_ask(plan: Plan, shared: Common) -> Plan:
     return sweep.without_fetching(plan) if shared.no_fetch else plan
 
 
-def _save(seen: Survey, path: Path) -> None:
+def save(seen: Survey, path: Path) -> None:
+    """Save what was seen. Raises click.ClickException."""
     try:
         write_survey(seen, path)
     except OSError as error:

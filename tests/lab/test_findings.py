@@ -34,6 +34,33 @@ EXPECTED: dict[str, tuple[int, set[Found]]] = {
     "cluster-methods-differ-harmless": (0, set()),
     "cluster-methods-differ-versions": (0, set()),
     "cluster-name-uncovered": (1, {("cluster-name-uncovered", "cluster", THIRD, GUEST)}),
+    "complaint-name-and-version": (
+        1,
+        {("dns-no-address", "dns", ALL, ONBOARD), ("web-refused", "web", ("quay2",), None)},
+    ),
+    "complaint-one-certificate": (
+        1,
+        {("web-expired", "web", THIRD, None), ("web-name-mismatch", "web", THIRD, GUEST)},
+    ),
+    "complaint-one-order": (1, {("eap-leaf-differs", "eap", THIRD, None)}),
+    "complaint-two-endpoints": (
+        1,
+        {("eap-expired", "eap", ("quay2",), None), ("web-expired", "web", THIRD, None)},
+    ),
+    "complaint-two-pages": (
+        1,
+        {
+            ("web-chain-incomplete", "web", ("quay2",), None),
+            ("web-name-mismatch", "web", THIRD, GUEST),
+        },
+    ),
+    "complaint-two-sites": (
+        1,
+        {
+            ("eap-name-unexpected", "eap", ("quay1",), None),
+            ("eap-unknown-root", "eap", THIRD, None),
+        },
+    ),
     "dns-broken-alias": (1, {("dns-broken-alias", "dns", ALL, GUEST)}),
     "dns-broken-alias-long": (1, {("dns-broken-alias", "dns", ALL, GUEST)}),
     "dns-broken-alias-loop": (1, {("dns-broken-alias", "dns", ALL, GUEST)}),

@@ -9,6 +9,9 @@ PEERS=$WORK/peers
 PEER_PROGRAMS="freeradius:freeradius hostapd:hostapd nginx:nginx nsd:nsd unbound:unbound
 dig:bind9-dnsutils ldns-keygen:ldnsutils radsecproxy:radsecproxy"
 
+# And a terminal that keeps its screen, in which commands are driven as a person would.
+PEER_PROGRAMS="$PEER_PROGRAMS tmux:tmux"
+
 # Prints the packages whose program is neither unpacked here nor installed.
 missing_peers() {
     local peer program

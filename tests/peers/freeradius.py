@@ -21,7 +21,9 @@ run_dir = {directory}
 max_requests = 4096
 libdir = {libraries}
 log {{
-    destination = stdout
+    destination = {into}
+    file = {directory}/radius.log
+    auth = yes
 }}
 security {{
     reject_delay = 0
@@ -109,6 +111,8 @@ class Setup:
     authorities: Path | None = None
     policy: str = ""
     """What its policy does before EAP."""
+    debugging: bool = True
+    """Whether it tells all on stdout; else it writes the usual few lines into `radius.log`."""
 
 
 @contextmanager
@@ -122,6 +126,7 @@ def freeradius(directory: Path, setup: Setup, enter: Sequence[str] = ()) -> Iter
     def arguments(port: int) -> Sequence[str | Path]:
         text = _CONFIGURATION.format(
             directory=directory,
+            into="stdout" if setup.debugging else "files",
             libraries=share / "lib" / "freeradius",
             clients=setup.clients,
             secret=setup.secret,
@@ -139,10 +144,12 @@ def freeradius(directory: Path, setup: Setup, enter: Sequence[str] = ()) -> Iter
         )
         (directory / "radiusd.conf").write_text(text, "ascii")
         dictionary = share / "share" / "freeradius"
-        return [program, "-d", directory, "-D", dictionary, "-n", "radiusd", "-X"]
+        how = "-X" if setup.debugging else "-f"
+        return [program, "-d", directory, "-D", dictionary, "-n", "radiusd", how]
 
     def ready(it: Running) -> bool:
-        return "Ready to process requests" in it.logged()
+        log = it.log if setup.debugging else directory / "radius.log"
+        return log.exists() and "Ready to process requests" in log.read_text("utf-8", "replace")
 
     with running(arguments, directory, (socket.SOCK_DGRAM,), ready, enter) as it:
         yield it

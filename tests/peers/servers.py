@@ -20,7 +20,10 @@ from functools import cache
 from pathlib import Path
 
 UNPACKED = Path(__file__).parents[2] / ".work" / "peers"
-PROGRAMS = ("freeradius", "hostapd", "nginx", "nsd", "radsecproxy", "unbound", "dig", "ldns-keygen")
+PROGRAMS = (
+    *("freeradius", "hostapd", "nginx", "nsd", "radsecproxy", "unbound"),
+    *("dig", "ldns-keygen", "tmux"),
+)
 
 READY_WITHIN = 10.0
 """Seconds; each is up within 50 ms on an idle machine."""

@@ -17,6 +17,7 @@ import msgspec
 
 from probe.observation.document import Document as SurveyDocument
 from probe.report.bundle_types import Bundle
+from probe.report.complaint_types import Complaint
 from probe.report.due_types import Due
 from probe.report.past_types import Past
 from probe.report.types import Report
@@ -31,6 +32,7 @@ DOCUMENTS: Final[Mapping[str, type]] = {
     "probe-bundle/1": Bundle,
     "probe-past/1": Past,
     "probe-due/1": Due,
+    "probe-complaint/1": Complaint,
 }
 """Each document that has a Schema, by the value of its `format`."""
 

@@ -6,6 +6,7 @@ may bring other letters. A verdict is always a word; colour only repeats it.
 
 from probe.report.terminal.agenda import render_agenda
 from probe.report.terminal.bundle import render_bundle
+from probe.report.terminal.complaint import render_complaint
 from probe.report.terminal.decision import render_decisions
 from probe.report.terminal.due import render_due
 from probe.report.terminal.past import render_past
@@ -16,6 +17,7 @@ __all__ = [
     "render",
     "render_agenda",
     "render_bundle",
+    "render_complaint",
     "render_decisions",
     "render_due",
     "render_past",

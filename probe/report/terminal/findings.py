@@ -50,11 +50,11 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
     if every != view.nodes(finding.nodes):
         # Whoever has to go there needs them all, and only here are they told.
         yield _part("nodes", every)
-    facts = list(_facts(finding.evidence))
-    for number, line in enumerate(facts[:EVIDENCE]):
+    lines = list(facts(finding.evidence))
+    for number, line in enumerate(lines[:EVIDENCE]):
         yield _part("seen" if number == 0 else "", line)
-    if len(facts) > EVIDENCE:
-        yield _part("", f"and {len(facts) - EVIDENCE} more, in the JSON document")
+    if len(lines) > EVIDENCE:
+        yield _part("", f"and {len(lines) - EVIDENCE} more, in the JSON document")
     asked = tuple(dict.fromkeys(item.observation for item in finding.evidence if item.observation))
     if asked:
         yield _part("asked", words.some_of(asked))
@@ -67,7 +67,7 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
         yield _part("explains" if number == 0 else "", line)
 
 
-def _facts(evidence: Iterable[Evidence]) -> Iterator[str]:
+def facts(evidence: Iterable[Evidence]) -> Iterator[str]:
     """Yield a line for each fact: the ways in which it was met the same are told together."""
     alike: dict[tuple[str, str | None, str], list[str]] = {}
     for item in evidence:
