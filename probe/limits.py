@@ -262,3 +262,21 @@ WATCH_EAP = 15.0
 
 WATCH_MINUTES = 1_440
 """How long an import can be awaited: no maintenance window is longer than a day."""
+
+REHEARSAL_STEPS = 12
+"""Steps of a roll-out that are judged one by one: each costs as much as judging a sweep, and beyond
+that one node more tells nothing new."""
+
+SHEET_BYTES = 4_194_304
+"""Octets of a sheet of nodes: far more than any list of a thousand nodes."""
+
+SHEET_ROWS = 5_000
+"""Nodes of one sheet."""
+
+DRAFT_NAMES = 2_000
+"""Names that are looked up for one draft: a thousand nodes with a name each, and as many that their
+certificates have besides. A hostile certificate may hold thousands."""
+
+DRAFT_ROUNDS = 4
+"""How often what certificates name is looked up and looked at again: siblings name siblings, and
+two steps have met all clusters so far."""

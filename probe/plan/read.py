@@ -62,6 +62,16 @@ def load_plan(path: Path | str) -> Plan:
     return replace(plan, digest=hashlib.sha256(octets).hexdigest(), path=path)
 
 
+def problems_in(text: str, folder: Path) -> tuple[Problem, ...]:
+    """Return what is wrong with a plan that is not written yet, were it a file of that folder."""
+    problems: list[Problem] = []
+    try:
+        _plan(tomllib.loads(text), At("", folder, problems))
+    except tomllib.TOMLDecodeError as error:
+        return (Problem("", _syntax(str(error), text)),)
+    return tuple(problems)
+
+
 def _parsed(path: Path) -> tuple[bytes, dict[str, object]]:
     """Return the file's octets and its TOML. Raises PlanError with the one problem it has."""
 

@@ -1,0 +1,127 @@
+"""The `[trust]` of a draft: each CA that was met, and how it is confirmed."""
+
+from collections.abc import Sequence
+
+from probe.drafting.model import Given, RootDraft
+from probe.drafting.words import Lines, array, comment, listing, quoted
+
+
+def trust(lines: Lines, given: Given, roots: Sequence[RootDraft], *, has_eap: bool) -> None:
+    """Write what supplicants and browsers trust: what profiles trust, and the rest behind a #."""
+    _Trust(lines, given, roots, has_eap=has_eap).run()
+
+
+class _Trust:
+    def __init__(
+        self, lines: Lines, given: Given, roots: Sequence[RootDraft], *, has_eap: bool
+    ) -> None:
+        self.lines = lines
+        self.given = given
+        self.roots = roots
+        self.has_eap = has_eap
+
+    def run(self) -> None:
+        """Write the table."""
+        private = [root for root in self.roots if root.file != "public"]
+        web = [root for root in private if root.web and not root.self_signed_leaf]
+        self.lines.lines += ["", "[trust]"]
+        for root in self.roots:
+            self._of_root(root)
+        if web:
+            # A CA whose certificates devices were given for EAP is the organisation's own.
+            guests = [root for root in web if not root.eap and root.vouched_by is None]
+            if guests:
+                self._world("public", "certifi", guests)
+            self._world("staff", "public", web)
+        if not self.has_eap:
+            return
+        eap = [r for r in self.roots if (r.eap or r.vouched_by) and not r.self_signed_leaf]
+        at_hand = [r for r in eap if r.vouched_by and self.given.roots_written and r.der]
+        system = any(e.system_roots for p in self.given.profiles for e in p.expects)
+        waiting = [root for root in eap if root not in at_hand]
+        if at_hand or system:
+            self.lines.lines.append("eap = [")
+            self.lines.lines += ['    "public",'] if system else []
+            self.lines.lines += [f"    {quoted(root.file)}," for root in at_hand]
+            self.lines.lines += [f"    # {quoted(root.file)}," for root in waiting]
+            self.lines.lines.append("]")
+        elif waiting:
+            self.lines.lines.append(f"# eap = {array([root.file for root in waiting])}")
+        else:
+            self.lines.open(
+                "trust.eap",
+                "no server showed a certificate for EAP, and no profile names a CA. Write the file"
+                " with the roots that supplicants trust, and take the # away.",
+            )
+            self.lines.lines.append(f"# eap = {array([f'{self.given.roots_folder}/eap-root.pem'])}")
+
+    def _world(self, key: str, first: str, roots: Sequence[RootDraft]) -> None:
+        self.lines.lines += [f"{key} = [", f"    {quoted(first)},"]
+        self.lines.lines += [f"    # {quoted(root.file)}," for root in roots]
+        self.lines.lines.append("]")
+
+    def _of_root(self, root: RootDraft) -> None:
+        """Say of a CA where it was met and how it is confirmed."""
+        where = []
+        if root.web:
+            where.append(f"web certificates at {listing(root.web)} lead to it")
+        if root.eap:
+            where.append(f"EAP certificates at {listing(root.eap)} lead to it")
+        met = "; ".join(where) or "no certificate that was served leads to it"
+        place = "trust.eap" if root.eap and not root.web else "trust"
+        if root.file == "public":
+            self.lines.open(
+                place,
+                f"a public CA: {met}. If that is meant, and supplicants are told which name to"
+                " expect, take the # away.",
+            )
+            return
+        if root.vouched_by is not None and self.given.roots_written:
+            self.lines.lines += comment(
+                f"{_name(root)}: {met}. The profile {root.vouched_by} trusts it, so it is trusted"
+                " for EAP."
+            )
+            if not root.web:
+                return
+        if root.self_signed_leaf:
+            self.lines.open(
+                place,
+                f"{_name(root)} is signed by nobody but itself: {met}. No CA stands behind it, so"
+                " none can be trusted; let it be replaced.",
+            )
+            return
+        steps = self._at_hand(root) if root.sha256 is not None else self._not_at_hand(root)
+        self.lines.open(place, f"{_name(root)}: {met}. {steps} {_take_away(root)}")
+
+    def _at_hand(self, root: RootDraft) -> str:
+        put = "It is in" if self.given.roots_written else "With --write-roots it is put into"
+        if root.vouched_by is not None:
+            return f"The profile {root.vouched_by} trusts it for EAP. {put} {root.file}."
+        return (
+            f"That is all that is known of it: anybody can serve such a certificate. {put}"
+            f" {root.file}. Its SHA-256 fingerprint is {root.sha256}: compare it with what the"
+            " people who run that CA tell you by another way, or with a device that has it."
+        )
+
+    @staticmethod
+    def _not_at_hand(root: RootDraft) -> str:
+        return (
+            "It was not served, so it is not at hand. Get the certificate of that CA from the"
+            f" people who run it, and put it into {root.file} as PEM; openssl x509 -in"
+            f" {root.file} -noout -fingerprint -sha256 shows the fingerprint to compare."
+        )
+
+
+def _name(root: RootDraft) -> str:
+    return f'the CA "{listing([root.called])}"' if not root.self_signed_leaf else f'"{root.called}"'
+
+
+def _take_away(root: RootDraft) -> str:
+    if not root.web:
+        return "Then take the # away in front of it."
+    if root.eap or root.vouched_by is not None:
+        return "Then take the # away in front of it where devices of the staff trust it."
+    return (
+        "Then take the # away in front of it: under public if the devices of visitors have it,"
+        " under staff if only the organisation's do."
+    )
