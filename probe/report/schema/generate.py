@@ -19,6 +19,7 @@ from probe.observation.document import Document as SurveyDocument
 from probe.report.bundle_types import Bundle
 from probe.report.due_types import Due
 from probe.report.past_types import Past
+from probe.report.rehearsal_types import Rehearsal
 from probe.report.types import Report
 
 FOLDER = Path(__file__).parent
@@ -31,6 +32,7 @@ DOCUMENTS: Final[Mapping[str, type]] = {
     "probe-bundle/1": Bundle,
     "probe-past/1": Past,
     "probe-due/1": Due,
+    "probe-rehearsal/1": Rehearsal,
 }
 """Each document that has a Schema, by the value of its `format`."""
 

@@ -1,0 +1,93 @@
+"""What a rehearsal comes to, in a few sentences: who is blocked, warned or asked, and how long."""
+
+from collections.abc import Iterator, Sequence
+
+from probe.assessment import Finding, Verdict
+from probe.judge.clients.reactions import TITLES
+from probe.judge.words import listing
+from probe.rehearsal import Anew, Feels, Span, Step, Trouble
+
+_HOW = {"profile": " (by profile)", "by-hand": " (by hand)"}
+
+_MOST = 9
+"""Clients that a sentence names: all families there are."""
+
+
+def first(
+    steps: Sequence[Step],
+    troubles: Sequence[Trouble],
+    anew: Sequence[Anew],
+    blocking: Sequence[Finding],
+) -> Iterator[str]:
+    """Yield the sentences, the gravest first."""
+    if any(one.verdict is Verdict.BLOCKED for one in blocking):
+        yield "Something is wrong with the files by themselves, as is told below."
+    told = [*_hard(steps, Feels.BLOCKED, "Blocked"), *_hard(steps, Feels.WARNED, "Warned")]
+    yield from told
+    asked = [_called(one.client, one.setup) for one in anew if one.feels is Feels.ASKED]
+    if asked:
+        yield f"Asked anew whether to trust it, users of {listing(asked, most=_MOST)}."
+    between = [name for name in _asked_between(steps) if name not in asked]
+    if between:
+        yield f"Asked on the way alone, users of {listing(between, most=_MOST)}."
+    mended = list(_mended(steps))
+    if mended:
+        yield f"Better off than today, once all nodes are done: {listing(mended, most=_MOST)}."
+    if not (told or asked or between or any(one.feels is Feels.BLOCKED for one in anew)):
+        yield "As far as is known, nobody is blocked, warned or asked at any step who is not today."
+    if _stays(steps):
+        yield "Who is blocked or warned today, and is not named here, stays so."
+    rules = list(dict.fromkeys(one.rule for one in troubles if one.span is Span.BETWEEN))
+    if rules:
+        yield f"Left half done, it would be found ({listing(rules)}); that ends with the last node."
+
+
+def _called(client: str, setup: str | None) -> str:
+    return TITLES.get(client, client) + _HOW.get(setup or "", "")
+
+
+def _hard(steps: Sequence[Step], feels: Feels, word: str) -> Iterator[str]:
+    """Yield who comes to meet that and does not today, or at further nodes: to stay, or on the way
+    alone."""
+    stay: list[str] = []
+    pass_by: list[str] = []
+    for place, today in enumerate(steps[0].experiences):
+        later = [step.experiences[place] for step in steps[1:]]
+        known = set(today.nodes) if today.feels <= feels else set()
+        if all(one.feels is not feels or set(one.nodes) <= known for one in later):
+            continue
+        name = _called(today.client, today.setup)
+        (stay if later[-1].feels is feels else pass_by).append(name)
+    if stay:
+        yield f"{word} {_since(steps, feels)}, to the end: {listing(stay, most=_MOST)}."
+    if pass_by:
+        yield f"{word} on the way alone: {listing(pass_by, most=_MOST)}."
+
+
+def _since(steps: Sequence[Step], feels: Feels) -> str:
+    """Return from which node on somebody meets that who does not today."""
+    for step in steps[1:-1]:
+        for today, one in zip(steps[0].experiences, step.experiences, strict=True):
+            if one.feels is feels and today.feels > feels:
+                return f"from {step.newly[0]} on"
+    return "once all nodes are done"
+
+
+def _asked_between(steps: Sequence[Step]) -> Iterator[str]:
+    for place, today in enumerate(steps[0].experiences):
+        met = [step.experiences[place].feels for step in steps]
+        if Feels.ASKED in met[1:-1] and today.feels > Feels.ASKED and met[-1] > Feels.ASKED:
+            yield _called(today.client, today.setup)
+
+
+def _mended(steps: Sequence[Step]) -> Iterator[str]:
+    for today, last in zip(steps[0].experiences, steps[-1].experiences, strict=True):
+        if today.feels < last.feels and today.feels < Feels.UNSEEN:
+            yield _called(today.client, today.setup)
+
+
+def _stays(steps: Sequence[Step]) -> bool:
+    return any(
+        today.feels is last.feels and today.feels < Feels.ASKED
+        for today, last in zip(steps[0].experiences, steps[-1].experiences, strict=True)
+    )
