@@ -2,41 +2,32 @@
 leaves some client better off at some step, and none worse at any."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from probe.bundle import Authority, Judged
+from probe.bundle import Judged
 from probe.certificate.facts import CertFacts, facts_of
-from probe.judge.names import supplicant_covers
 from probe.judge.rehearsal.memory import Changed, Memory, by_hand
+from probe.judge.rehearsal.preparations import Other, preparations, prepared, root_of
 from probe.judge.rehearsal.timeline import steps
 from probe.judge.rehearsal.way import Way, World
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.observation.model import Endpoint, fingerprint
-from probe.plan.model import Demand, Expects, Matching, Node, Plan, Profile, Roots, Setup
+from probe.plan.model import Setup
 from probe.rehearsal import Advice, Experience, Feels, Kind, Step
 
 _DATES = ("-expired", "-expiring", "-not-yet-valid")
 """What a new certificate like today's would not have."""
 
-_NEW_ROOT = "the new root"
-
 Who = tuple[str, str | None]
-
-
-@dataclass(frozen=True, slots=True)
-class Other:
-    """An alternative."""
-
-    kind: Kind
-    way: Way
-    says: str
 
 
 def advice(world: World, way: Way, judged: Judged, taken: Sequence[Step]) -> tuple[Advice, ...]:
     """Return what helps, of what could be done otherwise than the way whose steps were taken."""
     if not any(_troubled(step.experiences) for step in taken):
         return tuple(_serve_root(world, way, judged, taken))
-    found = [one for other in _others(world, way, judged) if (one := _tried(world, other, taken))]
+    found = [
+        one for other in preparations(world, way, judged) if (one := _tried(world, other, taken))
+    ]
     # What mends one fault of two helps nobody by itself.
     together = _together(world, way, judged, taken, found)
     like_today = _like_today(world, way, taken)
@@ -92,165 +83,18 @@ def _harsher(one: Experience, other: Experience) -> bool:
     return one.feels <= Feels.WARNED and set(one.nodes) > set(other.nodes)
 
 
-# ---------------------------------------------------------------- preparations
-
-
-def _others(world: World, way: Way, judged: Judged) -> Iterator[Other]:
-    yield from _roots_first(world, way, judged)
-    yield from _common_name(world, way)
-    yield from _whole_chain(way, judged)
-
-
-def _root(judged: Judged) -> Authority | None:
-    """Return the root of the chain, if its certificate is at hand."""
-    last = judged.authorities[-1] if judged.authorities else None
-    return last if last is not None and last.root and last.certificate is not None else None
-
-
-def _roots_first(world: World, way: Way, judged: Judged) -> Iterator[Other]:
-    root = _root(judged)
-    if root is None or root.certificate is None:
-        return
-    der = judged.certificates[root.certificate]
-    name = quoted_name(root.subject)
-    plan = way.plan
-    whose = []
-    if Endpoint.EAP in world.endpoints:
-        plan = _with_eap_root(plan, der)
-        whose.append("supplicant profiles")
-    if Endpoint.WEB in world.endpoints and not _has(plan.trust.staff, der):
-        plan = replace(plan, trust=replace(plan.trust, staff=(*plan.trust.staff, _roots(der))))
-        whose.append("the organisation's devices")
-    if plan == way.plan:
-        return
-    says = (
-        f"Put the root {name} into {listing(whose)} beside the one that is there, and wait until"
-        " all have it, before the first node gets the certificate."
-    )
-    yield Other(Kind.ROOTS_FIRST, replace(way, plan=plan), says)
-
-
-def _with_eap_root(plan: Plan, der: bytes) -> Plan:
-    trust = plan.trust
-    if not _has(trust.eap, der):
-        trust = replace(trust, eap=(*trust.eap, _roots(der)))
-    profiles = tuple(
-        replace(one, expects=tuple(_with_anchor(expects, der) for expects in one.expects))
-        for one in plan.profiles
-    )
-    return replace(plan, trust=trust, profiles=profiles)
-
-
-def _with_anchor(expects: Expects, der: bytes) -> Expects:
-    named = expects.anchors or expects.thumbprints
-    if not named or der in expects.anchors or fingerprint(der) in expects.thumbprints:
-        return expects
-    return replace(expects, anchors=(*expects.anchors, der))
-
-
-def _roots(der: bytes) -> Roots:
-    return Roots(_NEW_ROOT, None, (der,))
-
-
-def _has(sources: Iterable[Roots], der: bytes) -> bool:
-    return any(der in source.certificates for source in sources)
-
-
-def _common_name(world: World, way: Way) -> Iterator[Other]:
-    """Yield the way in which supplicants expect a name that the certificate has: whichever of both
-    is altered, the name that is looked for is there."""
-    if Endpoint.EAP not in world.endpoints:
-        return
-    leaf = facts_of(way.chain[0])
-    own = next((n.value for n in leaf.names if n.type == "dns" and "*" not in n.value), None)
-    if own is None:
-        return
-    lacking = dict.fromkeys(name for node in way.plan.nodes for name in _not_covered(node, leaf))
-    demanded = dict.fromkeys(
-        name
-        for profile in way.plan.profiles
-        for expects in profile.expects
-        for demand in expects.demands
-        for name, _ in demand.names
-        if not supplicant_covers(leaf, (name,), profile.family).covered
-    )
-    wanted = list(dict.fromkeys((*lacking, *demanded)))
-    if not wanted:
-        return
-    plan = replace(
-        way.plan,
-        nodes=tuple(_expecting(node, leaf, own) for node in way.plan.nodes),
-        profiles=tuple(_profile_expecting(one, own) for one in way.plan.profiles),
-    )
-    says = (
-        f"Have the certificate issued with the name {listing(wanted, last='or')}, one common name"
-        f" in the certificates of all nodes; or have every profile expect {own} too before the"
-        " first node gets it."
-    )
-    yield Other(Kind.COMMON_NAME, replace(way, plan=plan), says)
-
-
-def _not_covered(node: Node, leaf: CertFacts) -> tuple[str, ...]:
-    if node.eap is None or not node.eap.expected_names:
-        return ()
-    expected = node.eap.expected_names
-    return () if supplicant_covers(leaf, expected, "linux-eap").covered else expected
-
-
-def _expecting(node: Node, leaf: CertFacts, own: str) -> Node:
-    if node.eap is None or not _not_covered(node, leaf):
-        return node
-    return replace(node, eap=replace(node.eap, expected_names=(*node.eap.expected_names, own)))
-
-
-def _profile_expecting(profile: Profile, own: str) -> Profile:
-    def too(demand: Demand) -> Demand:
-        return replace(demand, names=(*demand.names, (own, Matching.EXACT)))
-
-    return replace(
-        profile,
-        expects=tuple(
-            replace(one, demands=tuple(too(demand) for demand in one.demands))
-            for one in profile.expects
-        ),
-    )
-
-
-def _whole_chain(way: Way, judged: Judged) -> Iterator[Other]:
-    whole = judged.to_serve
-    missing = [der for der in whole or () if der not in way.chain]
-    if whole is None or not missing:
-        return
-    root = tuple(der for der in way.chain[1:] if facts_of(der).self_signed and der not in whole)
-    names = [called(facts_of(der)) for der in missing]
-    says = (
-        f"Import {listing(names)} with the certificate: the files lack"
-        f" {verb(names, 'it', 'them')} (--write-chain writes the chain as it is to be served)."
-    )
-    yield Other(Kind.WHOLE_CHAIN, replace(way, chain=(*whole, *root)), says)
-
-
 def _together(
     world: World, way: Way, judged: Judged, taken: Sequence[Step], found: Sequence[Advice]
 ) -> Advice | None:
     """Return all preparations at once, where they help whom none of them helps by itself."""
-    both, kinds, says = way, [], []
-    for make in (_roots_first, _common_name, _whole_chain):
-        others = (
-            _whole_chain(both, judged)
-            if make is _whole_chain
-            else _common_name(world, both)
-            if make is _common_name
-            else _roots_first(world, both, judged)
-        )
-        for other in others:
-            both = other.way
-            kinds.append(other.kind)
-            says.append(other.says)
-    if len(kinds) < 2:
+    others = prepared(world, way, judged)
+    if len(others) < 2:
         return None
     tried = _compared(
-        tuple(kinds), " ".join(says), taken, steps(world, both, [step.done for step in taken])
+        tuple(other.kind for other in others),
+        " ".join(other.says for other in others),
+        taken,
+        steps(world, others[-1].way, [step.done for step in taken]),
     )
     if tried is None:
         return None
@@ -410,7 +254,7 @@ def _sum_of(found: Sequence[Step], place: int) -> int:
 def _serve_root(world: World, way: Way, judged: Judged, taken: Sequence[Step]) -> Iterator[Advice]:
     """Yield the advice to serve the root too: whoever accepts a certificate by hand then may
     remember the root, and is not asked at the next renewal under it."""
-    root = _root(judged)
+    root = root_of(judged)
     if Endpoint.EAP not in world.endpoints or root is None or root.certificate is None:
         return
     der = judged.certificates[root.certificate]

@@ -195,7 +195,7 @@ def _moment(rehearsal: Rehearsal, number: int, last: int) -> str:
     if number == 0:
         if last == ends:
             return "today and at every step"
-        return "today" if last == 0 else f"today and until {_after(rehearsal, last)}"
+        return "today" if last == 0 else f"until {_name(rehearsal, last + 1)} is done"
     if number == ends:
         return "after all nodes"
     if last == ends:
@@ -258,18 +258,21 @@ def _troubles(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     if not rehearsal.troubles:
         return
     yield heading("What is found, and when")
-    for one in rehearsal.troubles[:ROWS]:
+    untouched = [one for one in rehearsal.troubles if one.span is Span.STAYS and not one.grows]
+    told = [one for one in rehearsal.troubles if one not in untouched]
+    for one in told[:ROWS]:
         yield from _trouble(rehearsal, one)
-    if len(rehearsal.troubles) > ROWS:
-        yield Indented(Text(f"and {len(rehearsal.troubles) - ROWS} more, in the JSON document"))
+    if len(told) > ROWS:
+        yield Indented(Text(f"and {len(told) - ROWS} more, in the JSON document"))
+    if untouched:
+        line = "untouched, today and after all nodes: "
+        places = [f"{one.rule} ({_place(rehearsal, one)})" for one in untouched]
+        yield Indented(Text(line + visible(words.some_of(places), SENTENCES)), hang=3)
 
 
 def _trouble(rehearsal: Rehearsal, one: Trouble) -> Iterator[RenderableType]:
     line = styled(one.verdict.word, of_verdict(one.verdict))
-    place = words.endpoint(one.endpoint)
-    if one.nodes:
-        place += f" at {_nodes(rehearsal, one.nodes)}"
-    line.append("  ").append(place, "place")
+    line.append("  ").append(_place(rehearsal, one), "place")
     if one.name is not None:
         line.append(f", {visible(one.name)}")
     yield Indented(line.append(f"  {visible(one.rule)}", "aside"), hang=3)
@@ -283,6 +286,11 @@ def _trouble(rehearsal: Rehearsal, one: Trouble) -> Iterator[RenderableType]:
     yield Indented(Text(visible(one.says, SENTENCES)), 5)
     if one.span is not Span.MENDED and one.span is not Span.BETWEEN:
         yield Labelled("to do", Text(visible(one.remedy, SENTENCES)), COLUMN, 5, hang=2)
+
+
+def _place(rehearsal: Rehearsal, one: Trouble) -> str:
+    place = words.endpoint(one.endpoint)
+    return f"{place} at {_nodes(rehearsal, one.nodes)}" if one.nodes else place
 
 
 def _findings(title: str, found: Sequence[Finding]) -> Iterator[RenderableType]:
