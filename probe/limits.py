@@ -280,3 +280,6 @@ certificates have besides. A hostile certificate may hold thousands."""
 DRAFT_ROUNDS = 4
 """How often what certificates name is looked up and looked at again: siblings name siblings, and
 two steps have met all clusters so far."""
+
+PLAN_RANGE = 1_000
+"""Nodes for which one table of a plan stands: as many as a cluster is expected to have."""

@@ -91,54 +91,57 @@ class _Comparison:
                 self.holders.setdefault(name, {})[holder] = None
 
     def run(self) -> Beyond:
-        extras = [*self._addresses(), *self._names()]
+        extras = [*self._elsewhere(), *self._names()]
         return Beyond(tuple(extras), tuple(self._remarks()), tuple(self._unseen()))
 
-    def _addresses(self) -> Iterator[Extra]:
-        """Addresses to which a planned name leads, and that the plan does not have."""
-        for name in names_of(self.plan):
-            new = [a for a in self.network.addresses(name) if a not in self.places]
-            if new:
-                yield Extra(
-                    f"{name} leads to {listing(new)} too, which the plan does not have: another"
-                    " node, another address of one, or a wrong record.",
-                    "",
-                )
-
-    def _names(self) -> Iterator[Extra]:
+    def _found(self) -> Iterator[str]:
+        """Yield each name that leads somewhere and that the plan does not have."""
         elsewhere = also_named(self.plan)
         for name, answer in self.network.answers.items():
             if name in self.known or not answer.addresses:
                 continue
-            if name in elsewhere and name not in self.asked:
-                continue
-            inside = [a for a in answer.addresses if a in self.places]
-            new = [a for a in answer.addresses if a not in self.places]
-            owners = tuple(dict.fromkeys(self.places[address] for address in inside))
-            how = self._how(name)
-            if inside and not new:
+            if name not in elsewhere or name in self.asked:
+                yield name
+
+    def _elsewhere(self) -> Iterator[Extra]:
+        """Addresses that the plan does not have, with the names that lead there: one thing, however
+        many names show it."""
+        leading: dict[tuple[str, ...], list[str]] = {}
+        found = tuple(self._found())
+        for name in (*names_of(self.plan), *found):
+            new = tuple(a for a in self.network.addresses(name) if a not in self.places)
+            if new:
+                leading.setdefault(new, []).append(name)
+        for new, names in leading.items():
+            own = [n for n in found if n in names and set(self.network.addresses(n)) == set(new)]
+            says = f"{listing(names)} {'leads' if len(names) == 1 else 'lead'} to {listing(new)},"
+            says += " which the plan does not have"
+            if own:
                 yield Extra(
-                    f"{name} {how}, and leads to {listing(owners)}: a name that clients may open.",
-                    self._service(name, owners),
-                )
-            elif inside:
-                yield Extra(
-                    f"{name} {how}, and leads to {listing(owners)}, and to {listing(new)}, which"
-                    " the plan does not have.",
-                    self._service(name, owners),
-                )
-            else:
-                yield Extra(
-                    f"{name} {how}, and leads to {listing(new)}, which the plan does not have:"
-                    " another node, or another cluster that shares the certificate.",
+                    f"{says}; {own[0]} {self._how(own[0])}. Another node, or another cluster that"
+                    " shares a certificate.",
                     "\n".join(
                         (
                             "[[node]]",
-                            f"name = {quoted(name.partition('.')[0])}",
-                            f"host = {quoted(name)}",
+                            f"name = {quoted(own[0].partition('.')[0])}",
+                            f"host = {quoted(own[0])}",
                             f"addresses = {array(new)}",
                         )
                     ),
+                )
+            else:
+                yield Extra(f"{says}: another node, another address of one, or a wrong record.", "")
+
+    def _names(self) -> Iterator[Extra]:
+        """Names that lead to what the plan has, and that it does not name."""
+        for name in self._found():
+            inside = [a for a in self.network.addresses(name) if a in self.places]
+            owners = tuple(dict.fromkeys(self.places[address] for address in inside))
+            if owners:
+                yield Extra(
+                    f"{name} {self._how(name)}, and leads to {listing(owners)}: a name that"
+                    " clients may open.",
+                    self._service(name, owners),
                 )
 
     def _how(self, name: str) -> str:

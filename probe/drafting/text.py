@@ -13,6 +13,7 @@ from probe.drafting.model import (
     RootDraft,
     ServiceDraft,
 )
+from probe.drafting.runs import runs
 from probe.drafting.trusted import trust
 from probe.drafting.words import Lines, array, comment, listing, quoted
 from probe.observation.model import Outcome
@@ -183,12 +184,16 @@ class Text(Lines):
                 self.lines.append(f"port = {service.port}")
 
     def _nodes(self) -> None:
-        for node in self.nodes:
+        for run in runs(self.nodes, self._unanswered):
+            node = run.first
             self.lines.append("")
             doubts = (*node.doubts, *self._unanswered(node))
             if doubts:
                 self.open(f"node {node.name}", f"{'; '.join(doubts)}.")
-            self.lines += ["[[node]]", f"name = {quoted(node.name)}", f"host = {quoted(node.host)}"]
+            self.lines.append("[[node]]")
+            if run.last is not None:
+                self.lines.append(f"numbers = [{run.begins}, {run.last}]  # as many nodes alike")
+            self.lines += [f"name = {quoted(run.name)}", f"host = {quoted(run.host)}"]
             if node.addresses:
                 self.lines.append(f"addresses = {array(node.addresses)}")
             else:

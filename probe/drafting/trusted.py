@@ -5,6 +5,9 @@ from collections.abc import Sequence
 from probe.drafting.model import Given, RootDraft
 from probe.drafting.words import Lines, array, comment, listing, quoted
 
+SHA1_DIGITS = 40
+"""Of a SHA-1 digest in hex; SHA-256 has more."""
+
 
 def trust(lines: Lines, given: Given, roots: Sequence[RootDraft], *, has_eap: bool) -> None:
     """Write what supplicants and browsers trust: what profiles trust, and the rest behind a #."""
@@ -48,12 +51,26 @@ class _Trust:
         elif waiting:
             self.lines.lines.append(f"# eap = {array([root.file for root in waiting])}")
         else:
-            self.lines.open(
-                "trust.eap",
-                "no server showed a certificate for EAP, and no profile names a CA. Write the file"
-                " with the roots that supplicants trust, and take the # away.",
-            )
-            self.lines.lines.append(f"# eap = {array([f'{self.given.roots_folder}/eap-root.pem'])}")
+            file = f"{self.given.roots_folder}/eap-root.pem"
+            self.lines.open("trust.eap", self._unknown(file))
+            self.lines.lines.append(f"# eap = {array([file])}")
+
+    def _unknown(self, file: str) -> str:
+        """Say what to do where no CA of EAP is at hand, nor known by its name."""
+        for profile, given in zip(self.given.profiles, self.given.profile_files, strict=True):
+            for digits in (one for expects in profile.expects for one in expects.thumbprints):
+                digest = "sha1" if len(digits) == SHA1_DIGITS else "sha256"
+                return (
+                    f"the profile {given} trusts a CA by its digest alone. Get the certificate of"
+                    f" that CA from the people who run it, and put it into {file} as PEM: openssl"
+                    f" x509 -in {file} -noout -fingerprint -{digest} has to show"
+                    f" {digits.lower()}. Then take the # away in front of it."
+                )
+        return (
+            "no certificate for EAP was seen, and no profile names a CA. Get the certificate of the"
+            f" CA that supplicants trust, and put it into {file} as PEM. Then take the # away in"
+            " front of it."
+        )
 
     def _world(self, key: str, first: str, roots: Sequence[RootDraft]) -> None:
         self.lines.lines += [f"{key} = [", f"    {quoted(first)},"]

@@ -6,7 +6,7 @@ visited anyway, and elsewhere only if that is wanted (`follow`).
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from probe.drafting.arrange import arrange
 from probe.drafting.certificates import dns_names, leaves
@@ -51,6 +51,8 @@ class Scout:
     ask: Asked
     connect: Mapping[str, str] = field(default_factory=dict)
     """By which address this machine reaches another one."""
+    limits: tuple[tuple[str, float], ...] = ()
+    """A plan's overrides of limits.py."""
     answers: dict[str, Answer] = field(default_factory=dict)
     web: dict[tuple[str, int, str], Shown] = field(default_factory=dict)
     eap: dict[tuple[str, int], Shown] = field(default_factory=dict)
@@ -156,7 +158,7 @@ class Scout:
         secret: SecretRef | None = None,
     ) -> Survey:
         plan = _to_ask(tuple(dict.fromkeys(addresses)), self.resolvers, secret, self.connect)
-        seen = self.ask(plan, tuple(questions))
+        seen = self.ask(replace(plan, limits=self.limits), tuple(questions))
         if seen.interrupted:
             raise KeyboardInterrupt
         return seen

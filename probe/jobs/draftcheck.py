@@ -13,7 +13,7 @@ def checked(plan: Plan, ask: Asked, names: Iterable[str] = ()) -> Beyond:
     """Look, and say what the plan lacks. `names` are looked up besides."""
     asked = tuple(names)
     connect = {planned: at for node in plan.nodes for planned, at in node.connect}
-    scout = Scout(plan.resolvers, ask, connect)
+    scout = Scout(plan.resolvers, ask, connect, plan.limits)
     scout.look_up((*names_of(plan), *asked))
     network = scout.network()
     visits = [

@@ -35,6 +35,7 @@ from probe.plan.model import (
 from probe.plan.pem import read_bounded
 from probe.plan.problems import At, PlanError, Problem, Refused, shown
 from probe.plan.profiles import read_profile
+from probe.plan.ranges import spread
 from probe.plan.rule_ids import RULE_IDS
 from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
@@ -160,7 +161,7 @@ def _keys(sources: Sources) -> Parsers:
         "limits": sections.limits,
         "judge": sections.windows,
         "service": array(service, named=False),
-        "node": array(node),
+        "node": array(node, spread=spread),
         "group": array(group),
         "site": array({"name": values.name, "eap_order": node_names}),
         "profile": array(profile, named=False),

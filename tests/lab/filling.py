@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from cryptography.hazmat.primitives.hashes import SHA1
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import load_pem_x509_certificate
 from cryptography.x509.oid import NameOID
@@ -22,6 +23,8 @@ from tests.running import PROBE, WITHIN
 _OPEN = re.compile(r"^  OPEN (\d+)  (.*(?:\n    .*)*)", re.MULTILINE)
 _PUT_INTO = re.compile(r"put it into (\S+) as PEM")
 _COMPARE = re.compile(r"It is in (\S+)\. Its SHA-256 fingerprint is ([0-9a-f]{64})")
+_DIGEST = re.compile(r"-fingerprint -sha1 has to show ([0-9a-f]{40})")
+_VARIABLE = re.compile(r"put it into the environment variable (\w+)")
 _GIVEN = re.compile(r"trusts it for EAP\. It is in (\S+)\.")
 
 Fill = Callable[[str], str]
@@ -92,6 +95,8 @@ class Person:
     lab: Cluster
     folder: Path
     knows: Mapping[str, Fill] = field(default_factory=dict)
+    environment: dict[str, str] = field(default_factory=dict)
+    """What was put into the environment."""
 
     def fill_in(self, drafted: Drafted) -> None:
         """Do what is listed, and write the plan. Fails at what nobody could do."""
@@ -121,6 +126,10 @@ class Person:
         given = _GIVEN.search(says)
         if given is not None:
             return self._trusted(text, given[1], (self.folder / given[1]).read_bytes())
+        variable = _VARIABLE.search(says)
+        if variable is not None:
+            self.environment[variable[1]] = self.lab.secret.decode()
+            return text
         if says.startswith("service.audience"):
             for name, service in self.lab.scenario.service.items():
                 if service.endpoint == "web":
@@ -133,10 +142,13 @@ class Person:
         raise AssertionError(f"nothing says what to do about: {says}")
 
     def _authority(self, says: str) -> bytes:
-        """Return the certificate of the CA that is spoken of."""
+        """Return the certificate of the CA that is spoken of, by its name or its digest."""
+        digest = _DIGEST.search(says)
         for path in sorted((self.lab.directory / "pki").glob("*.pem")):
             certificate = load_pem_x509_certificate(path.read_bytes())
             (name,) = certificate.subject.get_attributes_for_oid(NameOID.COMMON_NAME)
+            if digest is not None and certificate.fingerprint(SHA1()).hex() == digest[1]:  # noqa: S303  # what the profile has
+                return path.read_bytes()
             if f'the CA "{name.value}"' in says:
                 return path.read_bytes()
         raise AssertionError(f"nobody runs such a CA: {says}")
