@@ -43,6 +43,8 @@ def _look_at(
     if eap and not web:
         service.endpoint = "eap"
         return
+    if service.addresses and not web:
+        service.doubts.append("no certificate was shown there")
     own = {root.file for root in roots if root.eap or root.vouched_by}
     of_name = {root.file for root in roots if service.name in root.web}
     if of_name and of_name <= own and not any(is_public(shown.chain, public) for shown in web):

@@ -185,7 +185,7 @@ def drafted(given: Given, ask: Asked, *, follow: bool = False) -> Draft:
             for name in given.every_name
         )
         raise JobError(f"no name leads to any address, so there is nothing to draft:\n  {said}")
-    followed: dict[str, None] = {}
+    of_names, followed = frozenset(named), dict[str, None]()
     names = list(given.every_name)
     names += scout.look_back(_shared(scout, names))
     scout.visit_web(_visits(given, scout, names))
@@ -197,7 +197,7 @@ def drafted(given: Given, ask: Asked, *, follow: bool = False) -> Draft:
         scout.look_up(new)
         for name in new:
             places = scout.answers[name].addresses if name in scout.answers else ()
-            if follow and not named.issuperset(places) and _may_go(places, named):
+            if follow and not of_names.issuperset(places) and _may_go(places, of_names):
                 followed[name] = None
                 named.update(places)
             if not named.isdisjoint(places):

@@ -18,6 +18,7 @@ from cryptography.x509 import load_pem_x509_certificate
 from cryptography.x509.oid import NameOID
 
 from lab.cluster import Cluster
+from lab.scenario import FOLDER
 from tests.running import PROBE, WITHIN
 
 _OPEN = re.compile(r"^  OPEN (\d+)  (.*(?:\n    .*)*)", re.MULTILINE)
@@ -208,3 +209,12 @@ def nothing(text: str) -> str:
 def names_of(lab: Cluster, services: Sequence[str] = ()) -> list[str]:
     """Return the host names of the nodes, as somebody types them, and services besides."""
     return [*(lab.scenario.node[node].host for node in lab.names), *services]
+
+
+def written(folder: Path, name: str, text: str, base: str = "healthy-cluster") -> Path:
+    """Write a scenario that lays something over another one, and return its file."""
+    path = folder / f"{name}.toml"
+    path.write_text(f'based_on = "{base}"\n{text}', "utf-8")
+    for one in dict.fromkeys((base, "healthy-cluster")):
+        (folder / f"{one}.toml").write_bytes((FOLDER / f"{one}.toml").read_bytes())
+    return path

@@ -18,6 +18,7 @@ from tests.lab.filling import (
     names_of,
     nothing,
     secret_file,
+    written,
 )
 from tests.running import probe
 
@@ -83,6 +84,14 @@ CASES: dict[str, Case] = {
     "web-closed": Case(
         opens=5, knows=lambda _lab: {"no certificate was shown for web (closed)": nothing}
     ),
+    # The demonstration: a record that leads to where nobody is, and a node that knows nobody.
+    "northpier-demo": Case(
+        opens=6,
+        knows=lambda lab: {
+            "which is no node's that was named": _without_nodes,
+            "node quay4: no certificate was shown for web": _moved(lab),
+        },
+    ),
     # Where the node is that has no record: the program finds where it may be.
     "dns-no-address": Case(
         opens=5,
@@ -110,6 +119,23 @@ def _expected(lab: Cluster) -> Fill:
     return fill
 
 
+def _without_nodes(text: str) -> str:
+    """The services are on every node: one of their addresses is that of the node that moved."""
+    kept = [line for line in text.splitlines() if not line.startswith("nodes = ")]
+    return "\n".join(kept) + "\n"
+
+
+def _moved(lab: Cluster) -> Fill:
+    """Its record is wrong, and it is where only people know. On loopback, silence is short."""
+    limits = "\n".join(f"{key} = {value}" for key, value in lab.scenario.plan["limits"].items())
+
+    def fill(text: str) -> str:
+        there = instead('["127.99.0.14"]', f'["{lab.web_place("quay4")[0]}"]')
+        return there(text) + f"\n[limits]\n{limits}\n"
+
+    return fill
+
+
 @pytest.mark.parametrize("name", CASES)
 def test_a_draft_that_is_filled_in_finds_what_the_clusters_own_plan_finds(
     tmp_path: Path, name: str
@@ -117,6 +143,41 @@ def test_a_draft_that_is_filled_in_finds_what_the_clusters_own_plan_finds(
     case = CASES[name]
     with Cluster(Scenario.load(name), directory=tmp_path / "lab", at=DAY) as lab:
         _compare(lab, tmp_path, case)
+
+
+def test_a_node_that_is_down_stays_one_in_the_draft(tmp_path: Path) -> None:
+    """That it is down is a finding of the plan, and a question of the draft."""
+    down = '[node.quay3.web]\nfault = "closed"\n[node.quay3.eap]\nfault = "closed"\n'
+    path = written(tmp_path, "down", down)
+    case = Case(opens=5, knows=lambda _lab: {"no certificate was shown for EAP (closed)": nothing})
+    with Cluster(Scenario.read(path), directory=tmp_path / "lab", at=DAY) as lab:
+        _compare(lab, tmp_path, case)
+
+
+def test_without_any_dns_a_sheet_has_the_addresses(tmp_path: Path) -> None:
+    """Names alone lead nowhere then, and that is said."""
+    path = written(tmp_path, "mute", '[nameserver.main]\nfault = "refuses"\n')
+    with Cluster(Scenario.read(path), directory=tmp_path / "lab", at=DAY) as lab:
+        nothing_found = draft(lab, tmp_path, *names_of(lab), keep=False)
+        assert nothing_found.status == 2
+        assert "quay1.northpier.example: no resolver answered (refused)" in nothing_found.stderr
+        rows = (
+            f"{lab.scenario.node[name].host},{lab.web_place(name)[0]},pier" for name in lab.names
+        )
+        (tmp_path / "sheet.csv").write_text("\n".join(["host,addresses,group", *rows]), "utf-8")
+        services = ("--service", GUEST, "--service", ONBOARD)
+        drafted = draft(
+            lab,
+            tmp_path,
+            *("--nodes", "sheet.csv", *services, "--secret-file", secret_file(lab, tmp_path)),
+        )
+        assert drafted.path.read_text("utf-8").count('group = "pier"') == 3
+        Person(lab, tmp_path).fill_in(drafted)
+        at = ("--at", DAY.isoformat())
+        own, of_draft = probe(lab.plan_path, *at), probe(drafted.path, *at)
+        assert of_draft.findings() == own.findings() != set()
+        assert {rule for rule, *_ in own.findings()} == {"dns-no-answer"}
+        assert of_draft.status == own.status == 4
 
 
 def test_forty_nodes_are_found_from_the_portals_name_alone(tmp_path: Path) -> None:
@@ -127,6 +188,8 @@ def test_forty_nodes_are_found_from_the_portals_name_alone(tmp_path: Path) -> No
     path.write_text(base.replace('["quay1", "quay2", "quay3"]', f"[{nodes}]"), "utf-8")
     with Cluster(Scenario.read(path), directory=tmp_path / "lab", at=DAY) as lab:
         _compare(lab, tmp_path, Case(names=(GUEST,)))
+        # One table stands for all of them.
+        assert (tmp_path / "drafted.toml").read_text("utf-8").count("[[node]]") == 1
 
 
 def _compare(lab: Cluster, folder: Path, case: Case) -> None:

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from lab.cluster import Cluster
-from lab.scenario import FOLDER, Scenario
-from tests.lab.filling import Drafted, Person, names_of, resolvers
+from lab.scenario import Scenario
+from tests.lab.filling import Drafted, Person, names_of, resolvers, written
 from tests.running import PROBE, WITHIN, Result, probe
 
 DAY = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -81,7 +81,7 @@ def test_three_names_and_one_profile_lead_to_a_true_report(
     tmp_path: Path, scenario: str, file: str
 ) -> None:
     """The healthy cluster is found sound, and its broken twin as its own plan finds it."""
-    given = _with_profiles(tmp_path, scenario)
+    given = written(tmp_path, f"{scenario}-given", PROFILES, scenario)
     with Cluster(Scenario.read(given), directory=tmp_path / "lab", at=DAY) as lab:
         person = Newcomer(tmp_path)
         assert person.type("probe --help") == 0
@@ -113,13 +113,3 @@ def test_three_names_and_one_profile_lead_to_a_true_report(
         assert status == own.status == (0 if scenario.startswith("healthy") else 1)
         # Its profile counts for its own kind of client.
         assert f'file = "lab/given/{file}"' in drafted.path.read_text("utf-8")
-
-
-def _with_profiles(folder: Path, scenario: str) -> Path:
-    """Write a scenario in which supplicants were given profiles; its plan says nothing of them."""
-    path = folder / f"{scenario}-given.toml"
-    parts = [f'based_on = "{scenario}"\n', PROFILES]
-    path.write_text("".join(parts), "utf-8")
-    for base in (scenario, "healthy-cluster"):
-        (folder / f"{base}.toml").write_bytes((FOLDER / f"{base}.toml").read_bytes())
-    return path

@@ -1,0 +1,158 @@
+"""Nodes and services by where names lead, from literal answers; certificates come from the lab."""
+
+import pytest
+
+from probe.drafting.arrange import arrange
+from probe.drafting.model import Answer, Given, Network, Row
+from probe.plan.model import Resolver
+
+D = "northpier.example"
+
+
+def arranged(
+    given: Given, **places: tuple[str, ...] | Answer
+) -> tuple[
+    dict[str, tuple[str, ...]], dict[str, tuple[tuple[str, ...], tuple[str, ...]]], list[str]
+]:
+    """Return the nodes' addresses, the services' nodes and own addresses, and every doubt."""
+    answers = {
+        f"{name}.{D}": place if isinstance(place, Answer) else Answer(place)
+        for name, place in places.items()
+    }
+    nodes, services = arrange(given, Network(answers))
+    return (
+        {node.name: node.addresses for node in nodes},
+        {s.name.removesuffix(f".{D}"): (s.nodes, s.addresses) for s in services},
+        [doubt for one in (*nodes, *services) for doubt in one.doubts],
+    )
+
+
+def named(*names: str, services: tuple[str, ...] = (), rows: tuple[Row, ...] = ()) -> Given:
+    return Given(
+        names=tuple(f"{name}.{D}" for name in names),
+        services=tuple(f"{name}.{D}" for name in services),
+        rows=rows,
+    )
+
+
+def test_a_name_that_leads_to_several_nodes_is_a_service() -> None:
+    nodes, services, doubts = arranged(
+        named("guest", "quay1", "quay2", "onboard"),
+        guest=("192.0.2.1", "192.0.2.2"),
+        quay1=("192.0.2.1",),
+        quay2=("192.0.2.2",),
+        onboard=("192.0.2.2", "192.0.2.1"),
+    )
+    assert nodes == {"quay1": ("192.0.2.1",), "quay2": ("192.0.2.2",)}
+    assert services == {"guest": ((), ()), "onboard": ((), ())}
+    assert doubts == []
+
+
+def test_a_service_of_some_nodes_names_them() -> None:
+    _, services, _ = arranged(
+        named("quay1", "quay2", "quay3", "guest"),
+        quay1=("192.0.2.1",),
+        quay2=("192.0.2.2",),
+        quay3=("192.0.2.3",),
+        guest=("192.0.2.1", "192.0.2.3"),
+    )
+    assert services == {"guest": (("quay1", "quay3"), ())}
+
+
+def test_both_families_are_one_node() -> None:
+    nodes, services, doubts = arranged(
+        named("quay1", "quay2", "guest"),
+        quay1=("192.0.2.1", "2001:db8::1"),
+        quay2=("192.0.2.2",),
+        guest=("192.0.2.1", "192.0.2.2", "2001:db8::1"),
+    )
+    assert nodes == {"quay1": ("192.0.2.1", "2001:db8::1"), "quay2": ("192.0.2.2",)}
+    assert services == {"guest": ((), ())}
+    assert doubts == []
+
+
+def test_two_views_of_one_name_are_one_node() -> None:
+    given = Given(
+        names=(f"quay1.{D}",),
+        resolvers=(Resolver("192.0.2.53"), Resolver("192.0.2.54", "guest")),
+    )
+    nodes, _, doubts = arranged(given, quay1=("10.0.0.1", "192.0.2.1"))
+    assert (nodes, doubts) == ({"quay1": ("10.0.0.1", "192.0.2.1")}, [])
+
+
+def test_several_addresses_of_one_name_alone_are_doubtful() -> None:
+    _, _, doubts = arranged(named("guest"), guest=("192.0.2.1", "192.0.2.2"))
+    assert doubts == [
+        f"guest.{D} leads to 2 addresses: if these are several nodes, name each by its own name"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("names", "host"),
+    [
+        # The end of an alias, a numbered name, the first one.
+        (("portal", "office"), "office"),
+        (("guest", "quay1"), "quay1"),
+        (("guest", "onboard"), "guest"),
+    ],
+)
+def test_of_names_for_one_place_one_is_the_nodes_own(names: tuple[str, ...], host: str) -> None:
+    places: dict[str, tuple[str, ...] | Answer] = dict.fromkeys(names, ("192.0.2.1",))
+    if "portal" in names:
+        places["portal"] = Answer(("192.0.2.1",), alias=f"office.{D}")
+    nodes, services, doubts = arranged(named(*names), **places)
+    (other,) = set(names) - {host}
+    assert (list(nodes), list(services)) == ([host], [other])
+    assert len(doubts) == (1 if host == "guest" else 0)
+
+
+def test_a_name_without_an_address_is_a_node_and_doubtful() -> None:
+    nodes, _, doubts = arranged(
+        named("quay1", "quay2", "guest"),
+        quay1=("192.0.2.1",),
+        quay2=Answer(why="there is no such name"),
+        guest=("192.0.2.1", "192.0.2.2"),
+    )
+    assert nodes["quay2"] == ()
+    assert f"no address of quay2.{D} is known: there is no such name" in doubts
+
+
+def test_what_is_said_to_be_a_service_is_one() -> None:
+    nodes, services, _ = arranged(
+        named("quay1", "office", services=("portal",)),
+        quay1=("192.0.2.1",),
+        office=("192.0.2.2",),
+        portal=("192.0.2.80",),
+    )
+    assert list(nodes) == ["quay1", "office"]
+    assert services == {"portal": ((), ("192.0.2.80",))}
+
+
+def test_rows_are_the_nodes_and_all_else_is_a_service() -> None:
+    rows = (
+        Row(host=f"a.{D}", name="first", addresses=("192.0.2.1",)),
+        Row(host=f"b.{D}", group="harbour"),
+    )
+    nodes, services, doubts = arranged(
+        named("c", rows=rows),
+        a=("192.0.2.9",),
+        b=("192.0.2.2",),
+        c=("192.0.2.3",),
+    )
+    assert nodes == {"first": ("192.0.2.1",), "b": ("192.0.2.2",)}
+    assert services == {"c": ((), ("192.0.2.3",))}
+    assert doubts == ["the sheet has 192.0.2.1, and DNS leads to 192.0.2.9"]
+
+
+def test_hosts_of_one_first_label_are_told_apart() -> None:
+    given = Given(names=("radius.north.example", "radius.south.example"))
+    nodes, _ = arrange(
+        given,
+        Network(
+            {
+                "radius.north.example": Answer(("192.0.2.1",)),
+                "radius.south.example": Answer(("192.0.2.2",)),
+            }
+        ),
+    )
+    assert [node.name for node in nodes] == ["radius.north.example", "radius.south.example"]
