@@ -351,3 +351,36 @@ def test_what_is_foretold_is_what_is_seen(lab: Cluster, name: str) -> None:
         seen = run(lab, "cluster", plan, "--history", "off", "--expect", bundle(lab, case))
         imports = {one for one in told(seen) if one[0].startswith("import-")}
         assert imports == told({"findings": rehearsal["left_behind"]})
+
+
+def test_what_is_known_from_a_file_or_the_history_gives_the_same(lab: Cluster) -> None:
+    case = CASES["web-lost-name"]
+    plan = set_up(lab, case)
+    saved, history = lab.directory / "seen.survey", lab.directory / "runs.sqlite"
+    run(lab, "cluster", plan, "--save", saved, "--history", history)
+    rehearse = ("bundle", bundle(lab, case), "--plan", plan, "--rehearse")
+    asked, *others = (
+        run(lab, *rehearse, *source) for source in ((), ("--from", saved), ("--history", history))
+    )
+    for other in others:
+        for one, same in zip(asked["steps"], other["steps"], strict=True):
+            assert felt(one) == felt(same)
+            of_web = {rule for rule in told(one) if rule[0].startswith("web-")}
+            assert of_web == {rule for rule in told(same) if rule[0].startswith("web-")}
+        assert other["first"] == asked["first"]
+    from_file, from_history = others
+    assert "revoked was not asked" not in " ".join(asked["unknown"])
+    # Neither the CA of a certificate that nobody serves, nor, in what is remembered, any resolver.
+    assert "revoked was not asked" in " ".join(from_file["unknown"])
+    assert "No resolver was asked" in " ".join(from_history["unknown"])
+    assert not any(told_of["endpoint"] == "dns" for told_of in from_history["troubles"])
+
+
+def test_one_roll_out_s_prophecy_is_no_other_s(lab: Cluster) -> None:
+    """The twin that must fail: what was foretold of one certificate, and another one imported."""
+    case, other = CASES["eap-lost-name"], CASES["eap-renewed"]
+    plan = set_up(lab, case)
+    rehearsal = run(lab, "bundle", bundle(lab, case), "--plan", plan, "--rehearse", *case.options)
+    lab.install("quay1", other.new, endpoint="eap")
+    seen = run(lab, "cluster", plan, "--history", "off")
+    assert told(rehearsal["steps"][1]) != told(seen)

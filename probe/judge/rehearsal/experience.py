@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterator, Sequence
 
 from probe.assessment import Assessment, Does, Finding, Verdict
 from probe.judge.clients.reactions import BY_NAME
-from probe.judge.rehearsal.memory import Memory, by_hand, changed
+from probe.judge.rehearsal.memory import Changes, Memory, by_hand, changes
 from probe.observation.model import Endpoint, Outcome, Survey
 from probe.plan.model import FAMILIES, Client, Plan, Setup
 from probe.rehearsal import Experience, Feels
@@ -38,9 +38,8 @@ def experiences(
     """Yield what each of these clients meets, in their order. `done` are the nodes that have the
     new certificate, `judged` what is said of it."""
     order = [node.name for node in plan.nodes]
-    remembered = {
-        client: _remembered(memory, client, today, then, done) for client in by_hand(plan)
-    }
+    changed = changes(today, then)
+    remembered = {client: _remembered(memory, client, changed, done) for client in by_hand(plan)}
     for client in clients:
         met = _met(client, judged.findings)
         recalled = remembered.get(client, {})
@@ -70,12 +69,12 @@ def _anything_served(then: Survey, endpoint: Endpoint) -> bool:
 
 
 def _remembered(
-    memory: Memory, client: Client, today: Survey, then: Survey, done: Sequence[str]
+    memory: Memory, client: Client, changed: Changes, done: Sequence[str]
 ) -> dict[str, Feels]:
     """Return at which nodes a client meets another certificate than it accepted, and how."""
     found: dict[str, Feels] = {}
     for node in done:
-        for change in changed(today, then, node):
+        for change in changed.get(node, ()):
             felt = memory.felt(client, change)
             if felt is not None:
                 found[node] = min(found.get(node, Feels.WORKS), felt[0])

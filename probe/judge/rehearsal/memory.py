@@ -1,7 +1,8 @@
 """What clients that were set up by hand remember, and what they do when they meet another
 certificate: whoever accepted what a node serves today knows that and nothing else."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -31,22 +32,24 @@ class Changed:
     after: tuple[str, ...]
 
 
-def changed(today: Survey, then: Survey, node: str) -> frozenset[Changed]:
-    """Return where a node would show supplicants another certificate than today."""
+Changes = Mapping[str, frozenset[Changed]]
+
+
+def changes(today: Survey, then: Survey) -> Changes:
+    """Return by node where it would show supplicants another certificate than today."""
     before = {
-        (r.question, r.asked.address): r
+        (r.question, r.asked.address): r.served.chain
         for r in today.handshakes
-        if _is_met(r.endpoint, r.asked.aspect)
+        if r.served is not None and r.served.chain and _is_met(r.endpoint, r.asked.aspect)
     }
-    found = set()
+    found: dict[str, set[Changed]] = defaultdict(set)
     for record in then.handshakes:
-        old = before.get((record.question, record.asked.address))
-        if old is None or node not in record.nodes:
-            continue
-        was, now = old.served, record.served
-        if was and now and was.chain and now.chain and was.chain[0] != now.chain[0]:
-            found.add(Changed(was.chain, now.chain))
-    return frozenset(found)
+        was = before.get((record.question, record.asked.address))
+        now = record.served.chain if record.served is not None else ()
+        if was and now and was[0] != now[0]:
+            for node in record.nodes:
+                found[node].add(Changed(was, now))
+    return {node: frozenset(of) for node, of in found.items()}
 
 
 def _is_met(endpoint: Endpoint, aspect: Aspect | None) -> bool:
@@ -124,11 +127,12 @@ def anew(
 ) -> Iterator[Anew]:
     """Yield who is asked about the certificate that nodes serve in the end, and has accepted the
     one of today."""
+    changed = changes(today, then)
     for client in by_hand(plan):
         where: list[str] = []
         worst: tuple[Feels, Reacted, Changed] | None = None
         for node in nodes:
-            for change in changed(today, then, node):
+            for change in changed.get(node, ()):
                 felt = memory.felt(client, change)
                 if felt is None:
                     continue

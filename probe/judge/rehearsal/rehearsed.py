@@ -14,7 +14,7 @@ from probe.judge.rehearsal.timeline import brought, steps, troubles
 from probe.judge.rehearsal.unknown import unknown
 from probe.judge.rehearsal.way import Way, World, stops
 from probe.judge.words import listing, verb
-from probe.observation.model import Endpoint, Handshake, Survey
+from probe.observation.model import Endpoint, Survey, fingerprint
 from probe.plan.model import Plan
 from probe.rehearsal import Anew, Feels, Rehearsal, Resumption, Trouble
 
@@ -77,24 +77,25 @@ def rehearse(
 
 
 def _already(plan: Plan, world: World, bundle: Judged) -> tuple[str, ...]:
-    """Return the nodes at which an import would change nothing, and that serve something."""
-    known = {node for question in world.seen.questions for node in question.nodes}
+    """Return the nodes that serve it, and at which an import would change nothing."""
+    leaf = fingerprint(bundle.offered.chain[0])
     way = Way(plan, bundle.offered.chain, bundle.nodes)
+
+    def shown(survey: Survey, node: str) -> list[tuple[str, ...]]:
+        return [
+            record.served.chain if record.served is not None else ()
+            for record in survey.handshakes
+            if record.nodes == (node,) and record.endpoint in world.endpoints
+        ]
+
+    known = {node for question in world.seen.questions for node in question.nodes}
     found = []
     for node in bundle.nodes:
-        if node not in known:
-            continue
-        own = [r for r in world.seen.handshakes if set(r.nodes) == {node}]
-        then = [r for r in world.after(way, (node,)).handshakes if set(r.nodes) == {node}]
-        if any(map(_shown, own)) and [_shown(record) for record in own] == [
-            _shown(record) for record in then
-        ]:
+        today = shown(world.seen, node)
+        serves = any(chain[:1] == (leaf,) for chain in today)
+        if serves and node in known and today == shown(world.after(way, (node,)), node):
             found.append(node)
     return tuple(found)
-
-
-def _shown(record: Handshake) -> tuple[str, ...] | None:
-    return record.served.chain if record.served is not None else None
 
 
 def _in_order(

@@ -24,6 +24,10 @@ def unknown(plan: Plan, bundle: Judged, world: World, way: Way) -> Iterator[str]
     yield from _virtual(plan, world, way)
     yield from _families(world)
     yield from _authorities(bundle, world)
+    if not world.seen.lookups:
+        yield (
+            "No resolver was asked: what stands in DNS of CAs and keys (CAA, TLSA) is not in here."
+        )
     if any(r.served is not None and r.served.staple for r in world.seen.handshakes):
         yield (
             "Servers that staple an OCSP response today may staple one for the new certificate,"

@@ -11,16 +11,16 @@ from probe.observation.model import fingerprint
 from probe.rehearsal import Anew, Feels, Rehearsal, Span, Trouble
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
+from probe.report.terminal.paper import WIDEST, Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
 
 COLUMN = 16
 
-LABEL = 34
-"""Columns of a client in the table."""
+GAP = 2
+"""Columns between two columns of the table."""
 
-CELL = 10
-"""Columns of one moment in the table."""
+ORDER = 12
+"""Nodes of an order that are all named."""
 
 ROWS = 30
 """Things found that are listed; the JSON document has all of them."""
@@ -46,7 +46,7 @@ _STYLES = {
 _SPANS = {
     Span.MENDED: "today, and no longer after all nodes",
     Span.BETWEEN: "on the way alone",
-    Span.NEW: "from the roll-out on",
+    Span.NEW: "not today, and after all nodes",
     Span.STAYS: "today already, and after all nodes",
 }
 
@@ -71,7 +71,10 @@ def _parts(rehearsal: Rehearsal, width: int) -> Iterator[RenderableType]:
         yield Indented(styled("Interrupted: this is what was seen until then.", "place"))
     yield Text()
     kinds = words.all_of([words.endpoint(one) for one in rehearsal.endpoints])
-    yield Labelled("For", Text(f"{kinds}, at {_nodes(rehearsal, rehearsal.order)}"), COLUMN)
+    where = f"{kinds}, at {_nodes(rehearsal, rehearsal.order)}"
+    if list(rehearsal.order) != [n for n in rehearsal.bundle.nodes if n in rehearsal.order]:
+        where += f", in the order {words.some_of(rehearsal.order, ORDER)}"
+    yield Labelled("For", Text(where), COLUMN)
     if rehearsal.already:
         line = f"{_nodes(rehearsal, rehearsal.already)}, where nothing changes"
         yield Labelled("Done already", Text(line), COLUMN)
@@ -95,7 +98,7 @@ def _nodes(rehearsal: Rehearsal, names: Sequence[str]) -> str:
 
 def _client(rehearsal: Rehearsal, client: str, setup: str | None) -> str:
     title = visible(rehearsal.titles.get(client, client))
-    return title if setup is None else f"{title}, {words.setup(setup)}"
+    return title if setup is None else f"{title} ({words.setup(setup)})"
 
 
 # ---------------------------------------------------------------- the table
@@ -106,28 +109,30 @@ def _table(rehearsal: Rehearsal, width: int) -> Iterator[RenderableType]:
         return
     yield heading("What clients meet, by the number of nodes that are done")
     columns = list(_columns(rehearsal))
-    room = max((width - LABEL - 2) // CELL, 1)
+    names = [_client(rehearsal, one.client, one.setup) for one in rehearsal.steps[0].experiences]
+    label = max(map(len, names)) + GAP
+    cell = max(len(word) for word in (*_CELLS.values(), *(title for title, _ in columns))) + GAP
+    room = max((min(width, WIDEST) - 2 - label + GAP) // cell, 1)
     for start in range(0, len(columns), room):
         if start:
             yield Text()
         shown = columns[start : start + room]
-        head = styled("".ljust(LABEL + 2), "label")
+        head = styled("".ljust(label + 2), "label")
         for title, _ in shown:
-            head.append(title.ljust(CELL), "label")
+            head.append(title.ljust(cell), "label")
         head.rstrip()
         yield head
-        for place, one in enumerate(rehearsal.steps[0].experiences):
-            name = _client(rehearsal, one.client, one.setup)
-            row = Text("  " + name.ljust(LABEL))
+        for place, name in enumerate(names):
+            row = Text("  " + name.ljust(label))
             for _, cells in shown:
-                cell = cells[place]
-                row.append(_CELLS[cell], of_verdict(_STYLES[cell]))
-                row.append(" " * (CELL - len(_CELLS[cell])))
+                feels = cells[place]
+                row.append(_CELLS[feels], of_verdict(_STYLES[feels]))
+                row.append(" " * (cell - len(_CELLS[feels])))
             row.rstrip()
             yield row
-    for feels, means in _MEANS.items():
-        if any(feels in cells for _, cells in columns):
-            yield Indented(styled(f"{_CELLS[feels]}: {means}", "aside"))
+    for felt, means in _MEANS.items():
+        if any(felt in cells for _, cells in columns):
+            yield Indented(styled(f"{_CELLS[felt]}: {means}", "aside"), hang=2)
 
 
 def _columns(rehearsal: Rehearsal) -> Iterator[tuple[str, tuple[Feels, ...]]]:
@@ -216,13 +221,13 @@ def _name(rehearsal: Rehearsal, number: int) -> str:
 def _anew(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     if not rehearsal.anew:
         return
-    yield heading("Asked anew: set up by hand, and today's certificate accepted")
+    yield heading("Asked anew, if they have accepted today's certificate")
     for one in rehearsal.anew:
         yield from _asked(rehearsal, one)
 
 
 def _asked(rehearsal: Rehearsal, one: Anew) -> Iterator[RenderableType]:
-    line = styled(visible(rehearsal.titles.get(one.client, one.client)), "place")
+    line = styled(_client(rehearsal, one.client, one.setup), "place")
     where = _nodes(rehearsal, one.nodes)
     line.append(f" at {where}: ").append(_CELLS[one.feels], of_verdict(_STYLES[one.feels]))
     if one.words is not None:
@@ -278,8 +283,7 @@ def _trouble(rehearsal: Rehearsal, one: Trouble) -> Iterator[RenderableType]:
     yield Indented(line.append(f"  {visible(one.rule)}", "aside"), hang=3)
     when = _SPANS[one.span]
     if one.span in (Span.BETWEEN, Span.NEW):
-        first = rehearsal.steps[one.steps[0]]
-        when += f", first after {_nodes(rehearsal, first.newly)}"
+        when += f", from {_nodes(rehearsal, rehearsal.steps[one.steps[0]].newly)} on"
     elif one.span is Span.STAYS and one.grows:
         when += ", then at further nodes"
     yield Indented(Text(when), 5)
