@@ -88,8 +88,22 @@ ROOTS = "roots"
     multiple=True,
     help="A resolver to ask instead of this machine's own, as ADDRESS or ADDRESS:PORT; repeatable.",
 )
-@click.option("--web-port", type=_PORT, default=443, show_default=True, help="The port of HTTPS.")
-@click.option("--eap-port", type=_PORT, default=1812, show_default=True, help="That of RADIUS.")
+@click.option(
+    "--web-port",
+    type=_PORT,
+    metavar="PORT",
+    default=443,
+    show_default=True,
+    help="The port of HTTPS.",
+)
+@click.option(
+    "--eap-port",
+    type=_PORT,
+    metavar="PORT",
+    default=1812,
+    show_default=True,
+    help="That of RADIUS.",
+)
 @click.option(
     "--follow",
     is_flag=True,
@@ -200,7 +214,11 @@ def _check(options: _Options) -> None:
     if options.output is not None:
         # A plan that was filled in by hand is not to be lost by drafting again.
         if options.output.is_file():
-            raise click.UsageError(f"--output {visible(str(options.output))} is there already")
+            place = visible(str(options.output))
+            raise click.UsageError(
+                f"--output {place} is there already, and is not replaced: remove it, or name"
+                " another file"
+            )
         check_writable(options.output, "--output")
 
 
@@ -246,8 +264,8 @@ def _drafted(given: "Given", options: _Options) -> "Draft":
         hide(secrets.values())
     if not options.quiet:
         say(
-            "probe: looking at what was named, and where its names lead. Only for systems that you"
-            " are allowed to probe."
+            "probe: looking at what was named, and where its names lead: only for systems\n"
+            "  that you are allowed to probe"
         )
     with wrong_input(), Progress(quiet=options.quiet) as progress:
         ask = asking(
@@ -285,17 +303,12 @@ def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) ->
         things = _count(number, "thing")
         lines.append(f"{things} to fill in or to confirm, marked OPEN there:")
     for one in draft.opens:
-        lines += textwrap.wrap(
-            visible(f"{one.place}: {one.says}", SENTENCES),
-            columns,
-            initial_indent=f"  OPEN {one.number}  ",
-            subsequent_indent="    ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
+        told = visible(f"{one.place}: {one.says}", SENTENCES)
+        lines += _wrapped(told, columns, f"  OPEN {one.number}  ")
     if missing:
         lines.append("Before that is done, it does not load:")
-        lines += [f"  {visible(str(problem), 1_000)}" for problem in missing]
+        for problem in missing:
+            lines += _wrapped(visible(str(problem), 1_000), columns, "  ")
     if options.output is None:
         lines += ["To keep it, with the CA certificates that are at hand beside it:"]
         lines.append(f"  {visible(_again(options), SENTENCES)}")
@@ -303,6 +316,17 @@ def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) ->
         lines.append("Then look at the cluster:" if number else "Look at the cluster:")
         lines.append(f"  probe cluster {visible(shlex.quote(str(options.output)))}")
     return "\n".join(lines)
+
+
+def _wrapped(text: str, columns: int, first: str) -> list[str]:
+    return textwrap.wrap(
+        text,
+        columns,
+        initial_indent=first,
+        subsequent_indent="    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def _again(options: _Options) -> str:

@@ -302,7 +302,8 @@ class _Arrangement:
                 for node in lost.values():
                     node.perhaps = (*node.perhaps, address)
                     node.doubts.append(
-                        f"{leads} too, which is no node's that was named: perhaps it is this one's"
+                        f"{leads} too, which is no node's that was named: if it is this one's, take"
+                        " the # away"
                     )
             else:
                 by_name[leading[0]].doubts.append(

@@ -53,10 +53,10 @@ class Text(Lines):
         self.lines += _HEAD.splitlines()
         domain = _domain([node.host for node in self.nodes])
         self.lines += ["", f"name = {quoted(f'Network access at {domain or self.nodes[0].host}')}"]
-        self.lines += comment(
-            "Every kind of client is meant. Where it is fewer, name them: clients ="
-            ' ["chromium-web", "captive-web", "windows-eap"]'
-        )
+        self.lines += [
+            "# Every kind of client is meant. Where it is fewer, name them:",
+            '# clients = ["chromium-web", "captive-web", "windows-eap"]',
+        ]
         trust(self, self.given, self.roots, has_eap=self.has_eap)
         self._asking(domain)
         self._services()

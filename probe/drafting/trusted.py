@@ -5,6 +5,9 @@ from collections.abc import Sequence
 from probe.drafting.model import Given, RootDraft
 from probe.drafting.words import Lines, array, comment, listing, quoted
 
+PLACES = 2
+"""Where a CA was met that are named; the rest are counted."""
+
 SHA1_DIGITS = 40
 """Of a SHA-1 digest in hex; SHA-256 has more."""
 
@@ -81,9 +84,9 @@ class _Trust:
         """Say of a CA where it was met and how it is confirmed."""
         where = []
         if root.web:
-            where.append(f"web certificates at {listing(root.web)} lead to it")
+            where.append(f"web certificates at {listing(root.web, most=PLACES)} lead to it")
         if root.eap:
-            where.append(f"EAP certificates at {listing(root.eap)} lead to it")
+            where.append(f"EAP certificates at {listing(root.eap, most=PLACES)} lead to it")
         met = "; ".join(where) or "no certificate that was served leads to it"
         place = "trust.eap" if root.eap and not root.web else "trust"
         if root.file == "public":

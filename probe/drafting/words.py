@@ -12,11 +12,11 @@ COLUMNS = 88
 _LISTED = 6
 
 
-def listing(items: Sequence[str], *, last: str = "and") -> str:
+def listing(items: Sequence[str], *, last: str = "and", most: int = _LISTED) -> str:
     """Return "a", "a and b", "a, b and c", or "a, b and 5 more", each fit to be shown."""
     items = [shown(item) for item in items]
-    if len(items) > _LISTED + 1:
-        return f"{', '.join(items[:_LISTED])} and {len(items) - _LISTED} more"
+    if len(items) > most + 1:
+        return f"{', '.join(items[:most])} and {len(items) - most} more"
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {last} {items[-1]}"

@@ -54,8 +54,6 @@ def _sheet(lab: Cluster) -> str:
 
 CASES: dict[str, Case] = {
     "healthy-cluster": Case(),
-    "healthy-alias": Case(),
-    "healthy-eap-per-node": Case(),
     "healthy-internationalised-name": Case(),
     "healthy-multi-name": Case(),
     "healthy-root-served": Case(),
@@ -72,7 +70,6 @@ CASES: dict[str, Case] = {
         has_eap=False, opens=3, knows=lambda _lab: {"EAP is not in this plan": nothing}
     ),
     "web-expired": Case(),
-    "web-chain-incomplete": Case(),
     "eap-expired-one-node": Case(),
     "eap-name-unexpected": Case(
         # Only people know what supplicants were told: that is what the mark is for.
