@@ -175,6 +175,7 @@ class _Comparison:
             )
 
     def _unseen(self) -> Iterator[str]:
+        yield from self.network.left_out
         for name, answer in self.network.answers.items():
             if answer.unseen:
                 yield f"{name}: {answer.why}"

@@ -97,6 +97,8 @@ class Network:
     eap: tuple[Shown, ...] = ()
     followed: frozenset[str] = frozenset()
     """Names that were found, and are taken in with addresses of their own."""
+    left_out: tuple[str, ...] = ()
+    """How much was not asked, in words: certificates and name servers may name any number."""
 
     def addresses(self, name: str) -> tuple[str, ...]:
         """Return where a name leads."""

@@ -266,6 +266,9 @@ class Text(Lines):
         inside = {node.host for node in self.nodes} | {s.name for s in self.services}
         left = {n: a for n, a in self.network.answers.items() if n not in inside}
         elsewhere = tuple(name for name, answer in left.items() if answer.addresses)
+        if self.network.left_out:
+            self.lines.append("")
+            self.open("bounds", f"not everything was asked: {listing(self.network.left_out)}.")
         if elsewhere:
             self.lines.append("")
             self.open(

@@ -7,6 +7,7 @@ visited anyway, and elsewhere only if that is wanted (`follow`).
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from probe.drafting.arrange import arrange
 from probe.drafting.certificates import dns_names, leaves
@@ -14,7 +15,7 @@ from probe.drafting.model import Answer, Draft, Given, Network, Shown
 from probe.drafting.propose import propose
 from probe.jobs.sweep import JobError, look
 from probe.judge.trust import anchors
-from probe.limits import DRAFT_NAMES, DRAFT_ROUNDS
+from probe.limits import DRAFT_NAMES, DRAFT_ROUNDS, DRAFT_VISITS
 from probe.observation.model import (
     Endpoint,
     HandshakeAsk,
@@ -39,6 +40,8 @@ _NOWHERE = {
 }
 """What resolvers say of a name that leads nowhere; everything else is no answer."""
 
+T = TypeVar("T")
+
 Asked = Callable[[Plan, tuple[Question, ...]], Survey]
 """What asks the network."""
 
@@ -53,6 +56,8 @@ class Scout:
     """By which address this machine reaches another one."""
     limits: tuple[tuple[str, float], ...] = ()
     """A plan's overrides of limits.py."""
+    left_out: dict[str, int] = field(default_factory=dict)
+    """How much was not asked, by what it would have been."""
     answers: dict[str, Answer] = field(default_factory=dict)
     web: dict[tuple[str, int, str], Shown] = field(default_factory=dict)
     eap: dict[tuple[str, int], Shown] = field(default_factory=dict)
@@ -60,7 +65,7 @@ class Scout:
     def look_up(self, names: Iterable[str]) -> None:
         """Ask every resolver where names lead."""
         new = [name for name in dict.fromkeys(names) if name not in self.answers]
-        new = new[: max(0, DRAFT_NAMES - len(self.answers))]
+        new = self._bounded(new, DRAFT_NAMES - len(self.answers), f"names, beyond {DRAFT_NAMES}")
         questions = [
             _lookup(name, kind, resolver)
             for name in new
@@ -107,6 +112,7 @@ class Scout:
     def visit_web(self, visits: Iterable[tuple[str, int, str]]) -> None:
         """Look at addresses and ports by names: one handshake each."""
         new = [visit for visit in dict.fromkeys(visits) if visit not in self.web]
+        new = self._bounded(new, DRAFT_VISITS - len(self.web), f"visits, beyond {DRAFT_VISITS}")
         if not new:
             return
         by_id = {_web(*visit).id: visit for visit in new}
@@ -149,7 +155,14 @@ class Scout:
             tuple(self.web.values()),
             tuple(self.eap.values()),
             frozenset(followed),
+            tuple(f"{number} {what}" for what, number in self.left_out.items()),
         )
+
+    def _bounded(self, new: list[T], room: int, what: str) -> list[T]:
+        """Return as many as there is room for, and remember that there were more."""
+        if len(new) > room:
+            self.left_out[what] = self.left_out.get(what, 0) + len(new) - max(room, 0)
+        return new[: max(room, 0)]
 
     def _asked(
         self,

@@ -13,7 +13,7 @@ from cryptography.x509.oid import NameOID
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.drafting.model import Answer, Given, Network, NodeDraft, Shown
+from probe.drafting.model import Answer, Given, Network, NodeDraft, Row, Shown
 from probe.drafting.propose import propose
 from probe.drafting.runs import runs
 from probe.drafting.words import comment, quoted
@@ -82,6 +82,29 @@ def test_every_thing_that_is_open_is_numbered_where_it_stands() -> None:
     marks = [line for line in draft.text.splitlines() if line.startswith("# OPEN ")]
     assert [line.split(":")[0] for line in marks] == [f"# OPEN {one.number}" for one in draft.opens]
     assert [one.number for one in draft.opens] == list(range(1, len(draft.opens) + 1))
+
+
+def test_groups_and_sites_of_a_sheet_load_with_an_order_for_each_site(tmp_path: Path) -> None:
+    rows = tuple(
+        Row(
+            host=f"quay{n}.northpier.example",
+            addresses=(f"192.0.2.{n}",),
+            group="harbour",
+            site="pier" if n < 3 else "office",
+        )
+        for n in (1, 2, 3)
+    )
+    told = Given(rows=rows, secret=SecretRef(environment="NORTHPIER"))
+    draft = propose(told, Network({}), NOBODY)
+    trusted = draft.text.replace('# eap = ["roots/eap-root.pem"]', 'eap = ["public"]')
+    assert problems_in(trusted, tmp_path) == ()
+    plan = tomllib.loads(trusted)
+    assert plan["group"] == [{"name": "harbour"}]
+    assert plan["site"] == [
+        {"name": "pier", "eap_order": ["quay1", "quay2", "quay3"]},
+        {"name": "office", "eap_order": ["quay3", "quay1", "quay2"]},
+    ]
+    assert any(one.place == "site" for one in draft.opens)
 
 
 @given(st.text(max_size=60))
