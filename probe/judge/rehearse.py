@@ -51,9 +51,9 @@ def swap(
     that there is: what asks for that kind of key is refused from then on.
 
     What an import does not change stays as it was seen: a port that is closed, a certificate of the
-    other kind of key beside it, and a virtual address that other nodes stand behind too. Of the new
-    chain nothing was observed but that it is there, so round trips are unknown; that its key is
-    imported with it is supposed.
+    other kind of key beside it, and a virtual address at which another node may have answered. Of
+    the new chain nothing was observed but that it is there, so round trips are unknown; that its
+    key is imported with it is supposed.
 
     Raises ValueError without a certificate, and for a node that the survey says nothing of.
     """
@@ -115,10 +115,32 @@ def _slots(
 ) -> dict[_Place, _Slot]:
     records: dict[_Place, list[Handshake]] = defaultdict(list)
     for record in seen.handshakes:
-        apart = record.asked.aspect in _ELSEWHERE
-        if record.endpoint in only and set(record.nodes) <= nodes and not apart:
+        if record.endpoint in only and record.asked.aspect not in _ELSEWHERE:
             records[record.endpoint, record.nodes].append(record)
-    return {place: _slot(seen, of, family, names) for place, of in records.items()}
+    answering = _answering(records)
+    return {
+        place: _slot(seen, of, family, names)
+        for place, of in records.items()
+        if answering[place] <= nodes
+    }
+
+
+def _answering(records: Mapping[_Place, Sequence[Handshake]]) -> dict[_Place, frozenset[str]]:
+    """Return the nodes that may have answered at each place: behind a virtual address those that
+    show by themselves what it shows, and all where none of them does."""
+    own: dict[tuple[Endpoint, str | None, tuple[str, ...]], set[str]] = defaultdict(set)
+    for (endpoint, nodes), of in records.items():
+        for record in of:
+            if len(nodes) == 1 and record.served is not None:
+                own[endpoint, record.asked.name, record.served.chain].update(nodes)
+    found = {}
+    for (endpoint, nodes), of in records.items():
+        alike: set[str] = set()
+        for record in of if len(nodes) > 1 else ():
+            if record.served is not None and record.served.chain:
+                alike |= own[endpoint, record.asked.name, record.served.chain] & set(nodes)
+        found[endpoint, nodes] = frozenset(alike or nodes)
+    return found
 
 
 def _slot(

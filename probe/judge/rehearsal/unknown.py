@@ -1,5 +1,6 @@
 """What a rehearsal cannot know, or takes for granted: told with every answer that it matters to."""
 
+from collections import defaultdict
 from collections.abc import Iterator
 
 from probe.bundle import Judged
@@ -7,7 +8,7 @@ from probe.certificate.facts import facts_of
 from probe.judge.rehearsal.memory import by_hand
 from probe.judge.rehearsal.way import Way, World
 from probe.judge.words import listing, quoted_name, verb
-from probe.observation.model import Aspect, Endpoint
+from probe.observation.model import Aspect, Endpoint, KeyFamily
 from probe.plan.model import Plan
 
 
@@ -22,13 +23,17 @@ def unknown(plan: Plan, bundle: Judged, world: World, way: Way) -> Iterator[str]
     yield from _root(bundle)
     yield from _not_served(world, way)
     yield from _virtual(plan, world, way)
+    yield from _by_method(world, way)
     yield from _families(world)
     yield from _authorities(bundle, world)
     if not world.seen.lookups:
         yield (
             "No resolver was asked: what stands in DNS of CAs and keys (CAA, TLSA) is not in here."
         )
-    if any(r.served is not None and r.served.staple for r in world.seen.handshakes):
+    if any(
+        r.served is not None and r.served.staple and r.endpoint in world.endpoints
+        for r in world.seen.handshakes
+    ):
         yield (
             "Servers that staple an OCSP response today may staple one for the new certificate,"
             " too: rehearsed is that they do not."
@@ -78,7 +83,28 @@ def _virtual(plan: Plan, world: World, way: Way) -> Iterator[str]:
     if names:
         yield (
             f"Behind the virtual {verb(names, 'address', 'addresses')} of {listing(names)} any"
-            " node may answer: what is there is shown as it was until all of them are done."
+            " node may answer: what is there is shown as it was until all are done that may have"
+            " answered today."
+        )
+
+
+def _by_method(world: World, way: Way) -> Iterator[str]:
+    shown: dict[tuple[str, KeyFamily], set[str]] = defaultdict(set)
+    for record in world.seen.handshakes:
+        if record.endpoint is Endpoint.EAP and len(record.nodes) == 1 and record.served:
+            for leaf in record.served.chain[:1]:
+                family = facts_of(world.seen.certificates[leaf]).key_family
+                shown[record.nodes[0], family].add(leaf)
+    several = [
+        node
+        for node in way.order
+        if any(len(leaves) > 1 for (of, _), leaves in shown.items() if of == node)
+    ]
+    if Endpoint.EAP in world.endpoints and several:
+        yield (
+            f"{listing(several)} {verb(several, 'shows', 'show')} more than one certificate for"
+            " EAP, by method or as the request has it: rehearsed is that this one takes the place"
+            " of each."
         )
 
 

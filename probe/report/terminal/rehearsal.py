@@ -45,8 +45,8 @@ _STYLES = {
 
 _SPANS = {
     Span.MENDED: "today, and no longer after all nodes",
-    Span.BETWEEN: "on the way alone",
-    Span.NEW: "not today, and after all nodes",
+    Span.BETWEEN: "until all nodes are done",
+    Span.NEW: "to the end",
     Span.STAYS: "today already, and after all nodes",
 }
 
@@ -66,7 +66,8 @@ def _parts(rehearsal: Rehearsal, width: int) -> Iterator[RenderableType]:
     leaf = rehearsal.bundle.facts[fingerprint(rehearsal.bundle.offered.chain[0])]
     name = visible(leaf.common_name or leaf.subject or leaf.sha256[:16])
     title = f"{visible(rehearsal.today.plan_name)}: rehearsal of {name}"
-    yield Indented(styled(title, "title"), 0)
+    top = styled(f"{title}: ", "title")
+    yield Indented(top.append(rehearsal.verdict.word, of_verdict(rehearsal.verdict)), 0)
     if rehearsal.survey.interrupted:
         yield Indented(styled("Interrupted: this is what was seen until then.", "place"))
     yield Text()
@@ -283,7 +284,8 @@ def _trouble(rehearsal: Rehearsal, one: Trouble) -> Iterator[RenderableType]:
     yield Indented(line.append(f"  {visible(one.rule)}", "aside"), hang=3)
     when = _SPANS[one.span]
     if one.span in (Span.BETWEEN, Span.NEW):
-        when += f", from {_nodes(rehearsal, rehearsal.steps[one.steps[0]].newly)} on"
+        since = f"from {_nodes(rehearsal, rehearsal.steps[one.steps[0]].newly)} on"
+        when = f"{since}, {when}"
     elif one.span is Span.STAYS and one.grows:
         when += ", then at further nodes"
     yield Indented(Text(when), 5)
