@@ -87,7 +87,7 @@ class _Trust:
             where.append(f"web certificates at {listing(root.web, most=PLACES)} lead to it")
         if root.eap:
             where.append(f"EAP certificates at {listing(root.eap, most=PLACES)} lead to it")
-        met = "; ".join(where) or "no certificate that was served leads to it"
+        met = "; ".join(where) or "no certificate that was seen leads to it"
         place = "trust.eap" if root.eap and not root.web else "trust"
         if root.file == "public":
             self.lines.open(

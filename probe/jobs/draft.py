@@ -263,7 +263,8 @@ def _visits(given: Given, scout: Scout, names: Iterable[str]) -> list[tuple[str,
             (*(row.addresses if row is not None else ()), *scout.answers[name].addresses)
         )
         for address in places:
-            port = given.ports.get(name) or ports.get(address, given.web_port)
+            own = given.ports.get(name) or (row.web_port if row is not None else None)
+            port = own or ports.get(address, given.web_port)
             found.append((address, port, name))
     return found
 

@@ -10,7 +10,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario
-from tests.lab.filling import draft, written
+from tests.lab.filling import draft, secret_file, written
 from tests.running import PROBE, WITHIN
 
 DOMAIN = "northpier.example"
@@ -154,6 +154,20 @@ def test_nobody_outside_of_the_plan_is_visited_and_no_radius_server(lab: Cluster
     before = {name: server.opened for name, server in lab.radius.items()}
     check(lab, lab.plan_path.read_text("utf-8"))
     assert {name: server.opened for name, server in lab.radius.items()} == before
+
+
+def test_a_draft_holds_one_eap_conversation_with_each_address_and_ends_it(
+    lab: Cluster, tmp_path: Path
+) -> None:
+    """Each is a failed authentication in a log; as README and --help say."""
+    before = {name: server.opened for name, server in lab.radius.items()}
+    draft(lab, tmp_path, *HOSTS, "--secret-file", secret_file(lab, tmp_path), keep=False)
+    assert {name: server.opened - before[name] for name, server in lab.radius.items()} == {
+        "quay1": 1,
+        "quay2": 1,
+        "quay3": 1,
+    }
+    assert {server.waiting for server in lab.radius.values()} == {0}
 
 
 def test_names_elsewhere_are_listed_and_followed_if_that_is_wanted(
