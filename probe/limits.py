@@ -278,8 +278,8 @@ DRAFT_NAMES = 2_000
 certificates have besides. A hostile certificate may hold thousands."""
 
 DRAFT_VISITS = 10_000
-"""TLS connections for one draft: a thousand nodes by ten names each. A name server may give hundreds
-of addresses for each name."""
+"""TLS connections for one draft: a thousand nodes by ten names each. A name server may give
+hundreds of addresses for each name."""
 
 DRAFT_ROUNDS = 4
 """How often what certificates name is looked up and looked at again: siblings name siblings, and
