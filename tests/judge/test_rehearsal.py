@@ -166,6 +166,28 @@ def test_nothing_served_is_nothing_known() -> None:
     )
 
 
+def test_who_lets_sessions_be_resumed_is_told_and_of_tls_1_3_nothing_is_claimed() -> None:
+    """A resumed session shows no certificate: RFC 9190, 2.1.3; at most a day by RFC 5246, F.1.4."""
+    survey = seen(plan())
+    resuming = tuple(
+        replace(record, eap=replace(record.eap, resumption=("ticket",)))
+        if record.eap is not None and record.nodes == ("quay2",)
+        else record
+        for record in survey.handshakes
+    )
+    found = gone_through(plan(), replace(survey, handshakes=resuming), renewed(), issuing())
+    assert found.resumption is not None
+    assert found.resumption.nodes == ("quay2",)
+    first, second = found.resumption.says
+    assert "quay2 lets sessions be resumed under TLS 1.2" in first
+    assert "a day later at most" in first
+    assert "Of TLS 1.3 it cannot be seen" in second
+    of_web = gone_through(
+        plan(), survey, public(*HOSTS, GUEST, days=80), web_chain()[1], said=WEB_ONLY
+    )
+    assert of_web.resumption is None
+
+
 # ---------------------------------------------------------------- what is advised
 
 

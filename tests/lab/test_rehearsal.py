@@ -70,6 +70,7 @@ ASKED = {"asked": {"windows-eap by hand", "apple-eap by hand"}}
 STRANGE = ASKED | {"blocked": {"windows-eap", "android-eap", "linux-eap"}, "warned": {"apple-eap"}}
 """What a profile with root and name comes to where one of both is another."""
 
+SUPPLICANTS = {"windows-eap", "apple-eap", "android-eap", "linux-eap"}
 BROWSERS = {"chromium-web", "firefox-web", "apple-web"}
 
 HALF_RENEWED = {"eap-half-renewed"}
@@ -187,9 +188,10 @@ CASES: dict[str, Case] = {
         advice=[["order"]],
     ),
     "eap-long": Case(
+        # In fragments as small as these nodes cut them, nobody waits for the end of it.
         "eap",
         ("eap-many-names", *ISSUED),
-        brings=ASKED,
+        brings={"blocked": {*ASKED["asked"], *SUPPLICANTS, "linux-eap by hand"}},
         between={"eap-leaf-differs"},
         after={"eap-long-chain"},
     ),
