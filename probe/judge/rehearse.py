@@ -102,6 +102,8 @@ class _Slot:
     """Certificates that are served no longer."""
     alone: bool
     """Whether nothing of the new kind of key was there: then nothing of another kind is left."""
+    kinds: frozenset[KeyFamily]
+    """Kinds of key that were there."""
     tls: Mapping[tuple[str | None, int, str | None], TlsVersion | None]
     """What was agreed to, by address, port and server name, with a replaced certificate."""
 
@@ -160,7 +162,7 @@ def _slot(
         for r in records
         if r.served is not None and r.served.chain and r.served.chain[0] in leaves
     }
-    return _Slot(leaves, alone, tls)
+    return _Slot(leaves, alone, frozenset(shown.values()), tls)
 
 
 def _swapped(record: Handshake, new: _New, slots: Mapping[_Place, _Slot]) -> Handshake:
@@ -169,11 +171,15 @@ def _swapped(record: Handshake, new: _New, slots: Mapping[_Place, _Slot]) -> Han
         return record
     wants = record.asked.key_family
     if record.served is None or not record.served.chain:
-        # Refused for want of such a key, beside others that were served: now there is one.
         place = record.asked.address, record.asked.port, record.asked.server_name
-        if slot.alone and wants is new.family and place in slot.tls:
+        if wants is None or place not in slot.tls:
+            return record
+        # It ended for want of such a key, beside others that were served: now there is one, or
+        # still none, and no other certificate that would break it in another way.
+        if slot.alone and wants is new.family:
             return _serving(record, new, Served((), tls=slot.tls[place]))
-        return record
+        stays = wants is new.family or (wants in slot.kinds and not slot.alone)
+        return record if stays or record.outcome is Outcome.REFUSED else _refusing(record)
     if record.served.chain[0] not in slot.leaves:
         return record
     if wants in (None, new.family):
