@@ -197,7 +197,9 @@ class Text(Lines):
             if node.addresses:
                 self.lines.append(f"addresses = {array(node.addresses)}")
             else:
-                self.lines.append(f"# addresses = {array(node.perhaps or ('ADDRESS',))}")
+                # On one line, however long: a # stands for one line alone.
+                perhaps = ", ".join(map(quoted, node.perhaps or ("ADDRESS",)))
+                self.lines.append(f"# addresses = [{perhaps}]")
             if node.web_port not in (None, self.given.web_port):
                 self.lines.append(f"web.port = {node.web_port}")
             if self.has_eap and node.eap_port not in (None, self.given.eap_port):

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from probe.drafting.model import Given, RootDraft
-from probe.drafting.words import Lines, array, comment, listing, quoted
+from probe.drafting.words import Lines, comment, listing, quoted
 
 PLACES = 2
 """Where a CA was met that are named; the rest are counted."""
@@ -45,18 +45,17 @@ class _Trust:
         at_hand = [r for r in eap if r.vouched_by and self.given.roots_written and r.der]
         system = any(e.system_roots for p in self.given.profiles for e in p.expects)
         waiting = [root for root in eap if root not in at_hand]
-        if at_hand or system:
+        if eap or system:
+            # Without any the plan does not load: nobody's trust is taken for granted.
             self.lines.lines.append("eap = [")
             self.lines.lines += ['    "public",'] if system else []
             self.lines.lines += [f"    {quoted(root.file)}," for root in at_hand]
             self.lines.lines += [f"    # {quoted(root.file)}," for root in waiting]
             self.lines.lines.append("]")
-        elif waiting:
-            self.lines.lines.append(f"# eap = {array([root.file for root in waiting])}")
         else:
             file = f"{self.given.roots_folder}/eap-root.pem"
             self.lines.open("trust.eap", self._unknown(file))
-            self.lines.lines.append(f"# eap = {array([file])}")
+            self.lines.lines.append(f"# eap = [{quoted(file)}]")
 
     def _unknown(self, file: str) -> str:
         """Say what to do where no CA of EAP is at hand, nor known by its name."""

@@ -58,7 +58,7 @@ def test_a_hostile_name_of_a_ca_stays_a_comment() -> None:
     """It breaks no line, trusts nothing, and controls no terminal."""
     draft = propose(GIVEN, seen((certificate(HOSTILE[:64], ["quay1.northpier.example"]),)), NOBODY)
     plan = tomllib.loads(draft.text)
-    assert plan["trust"] == {"staff": ["public"]}
+    assert plan["trust"] == {"staff": ["public"], "eap": []}
     assert all(line.isprintable() for line in draft.text.splitlines())
     assert all(root.file.isascii() and " " not in root.file for root in draft.roots)
 
@@ -75,6 +75,46 @@ def test_without_roots_for_eap_it_does_not_load_and_says_why(tmp_path: Path) -> 
     (problem,) = problems_in(draft.text, tmp_path)
     assert problem.place == "trust.eap"
     assert any(one.place == "trust.eap" for one in draft.opens)
+
+
+def test_several_roots_for_eap_wait_each_behind_a_hash_of_its_own(tmp_path: Path) -> None:
+    """As many as nodes lead to: none is trusted, and each line can be freed alone."""
+    hosts = ("quay1.northpier.example", "quay2.northpier.example")
+    places = ("192.0.2.11", "192.0.2.12")
+    network = Network(
+        {host: Answer((place,)) for host, place in zip(hosts, places, strict=True)},
+        (),
+        tuple(
+            Shown(place, 1812, host, Outcome.SERVED, (certificate(f"{host} Root", [host]),))
+            for host, place in zip(hosts, places, strict=True)
+        ),
+    )
+    told = Given(names=hosts, secret=SecretRef(environment="NORTHPIER"))
+    draft = propose(told, network, NOBODY)
+    (problem,) = problems_in(draft.text, tmp_path)
+    assert (problem.place, problem.says.split(",")[0]) == ("trust.eap", "is empty")
+    freed = draft.text.replace('# "roots/quay2-northpier-example-root.pem"', '"public"')
+    assert tomllib.loads(freed)["trust"]["eap"] == ["public"]
+    assert problems_in(freed, tmp_path) == ()
+
+
+def test_where_a_node_may_be_is_one_comment_however_many_places_there_are() -> None:
+    places = tuple(f"192.0.2.{n}" for n in range(20, 40))
+    network = Network(
+        {
+            "quay1.northpier.example": Answer(("192.0.2.11",)),
+            "quay2.northpier.example": Answer((), why="there is no such name"),
+            "guest.northpier.example": Answer(("192.0.2.11", *places)),
+        }
+    )
+    told = Given(
+        names=("quay1.northpier.example", "quay2.northpier.example"),
+        services=("guest.northpier.example",),
+    )
+    draft = propose(told, network, NOBODY)
+    quay2 = tomllib.loads(draft.text)["node"][1]
+    assert quay2 == {"name": "quay2", "host": "quay2.northpier.example"}
+    assert all(place in draft.text for place in places)
 
 
 def test_every_thing_that_is_open_is_numbered_where_it_stands() -> None:
