@@ -41,6 +41,16 @@ class _Arrangement:
         ]
         self.places = {name: frozenset(network.addresses(name)) for name in self.names}
         self.doubts: dict[str, list[str]] = {}
+        self.own: dict[str, list[CertFacts]] = {}
+        """By name: the certificates that are served at its own addresses by that name."""
+        for shown, facts in leaves(network.web):
+            if shown.name is not None and shown.address in self.places.get(shown.name, ()):
+                self.own.setdefault(shown.name, []).append(facts)
+        self.having: dict[str, list[str]] = {}
+        """By name: the names at whose own addresses a certificate has it."""
+        for host, served in self.own.items():
+            for name in dict.fromkeys(name for facts in served for name in dns_names(facts)):
+                self.having.setdefault(name, []).append(host)
 
     def run(self) -> tuple[list[NodeDraft], list[ServiceDraft]]:
         hosts = self._hosts()
@@ -79,11 +89,7 @@ class _Arrangement:
     def _is_over_several(self, name: str) -> bool:
         """Whether a name leads to where two others lead that have nothing in common."""
         whole = self.places[name]
-        within = [
-            self.places[other]
-            for other in self.names
-            if other != name and self.places[other] and self.places[other] < whole
-        ]
+        within = {places for places in self.places.values() if places and places < whole}
         return any(not one & other for one in within for other in within)
 
     def _one_of_each_place(self, names: list[str]) -> list[str]:
@@ -138,13 +144,9 @@ class _Arrangement:
         if len(others) < 2 or not self.places[name]:
             return False
         own = {facts.sha256 for facts in self._leaves(name)}
-        having = [
-            other
-            for other in others
-            if any(name in dns_names(facts) for facts in self._leaves(other))
-        ]
+        having = set(self.having.get(name, ())).intersection(others)
         of_other = [o for o in others if any(facts.sha256 in own for facts in self._leaves(o))]
-        if len(of_other) == 1 and set(having) - set(of_other):
+        if len(of_other) == 1 and having - set(of_other):
             return True
         stem = _NUMBERED.match(name.partition(".")[0])
         alike = [other for other in others if _NUMBERED.match(other.partition(".")[0])]
@@ -163,11 +165,7 @@ class _Arrangement:
 
     def _leaves(self, name: str) -> list[CertFacts]:
         """Return the certificates that are served at a name's own addresses by that name."""
-        return [
-            facts
-            for shown, facts in leaves(self.network.web)
-            if shown.name == name and shown.address in self.places[name]
-        ]
+        return self.own.get(name, [])
 
     def _of_row(self, row: Row) -> tuple[str, ...]:
         return row.addresses or self.network.addresses(row.host)
@@ -317,8 +315,7 @@ class _Arrangement:
         having = [
             node.name
             for node in nodes
-            if node.name not in service.nodes
-            and any(service.name in dns_names(facts) for facts in self._leaves(node.host))
+            if node.name not in service.nodes and node.host in self.having.get(service.name, ())
         ]
         if having:
             service.doubts.append(

@@ -1,10 +1,17 @@
 """Nodes and services by where names lead, from literal answers; certificates come from the lab."""
 
+from collections.abc import Iterator
+
 import pytest
 
+from probe.certificate.facts import CertFacts
+from probe.drafting import arrange as arranging
 from probe.drafting.arrange import arrange
-from probe.drafting.model import Answer, Given, Network, Row
+from probe.drafting.certificates import dns_names
+from probe.drafting.model import Answer, Given, Network, Row, Shown
+from probe.observation.model import Outcome
 from probe.plan.model import Resolver
+from tests.drafting.test_text import certificate
 
 D = "northpier.example"
 
@@ -156,3 +163,27 @@ def test_hosts_of_one_first_label_are_told_apart() -> None:
         ),
     )
     assert [node.name for node in nodes] == ["radius.north.example", "radius.south.example"]
+
+
+def test_each_certificate_is_read_a_few_times_however_many_nodes_there_are(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Once for each pair of nodes would take minutes where there are hundreds."""
+    hosts = {f"quay{n}.{D}": f"192.0.2.{n}" for n in range(1, 81)}
+    visits = tuple(
+        Shown(place, 443, host, Outcome.SERVED, (certificate("CA", [host, f"guest.{D}"]),))
+        for host, place in hosts.items()
+    )
+    read = 0
+
+    def counted(facts: CertFacts) -> Iterator[str]:
+        nonlocal read
+        read += 1
+        return dns_names(facts)
+
+    monkeypatch.setattr(arranging, "dns_names", counted)
+    answers = {host: Answer((place,)) for host, place in hosts.items()}
+    answers[f"guest.{D}"] = Answer(tuple(hosts.values()))
+    nodes, services = arrange(Given(names=tuple(hosts)), Network(answers, visits))
+    assert (len(nodes), [one.name for one in services]) == (80, [f"guest.{D}"])
+    assert read <= 3 * len(visits)
