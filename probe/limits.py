@@ -274,12 +274,17 @@ SHEET_ROWS = 5_000
 """Nodes of one sheet."""
 
 DRAFT_NAMES = 2_000
-"""Names that are looked up for one draft: a thousand nodes with a name each, and as many that their
-certificates have besides. A hostile certificate may hold thousands."""
+"""Names that are looked up for one draft, and addresses that are asked back: a thousand nodes with
+a name each, and as many that their certificates have besides. A hostile certificate may hold
+thousands."""
 
 DRAFT_VISITS = 10_000
 """TLS connections for one draft: a thousand nodes by ten names each. A name server may give
 hundreds of addresses for each name."""
+
+DRAFT_CONVERSATIONS = 2_000
+"""EAP conversations for one draft: a thousand nodes at two addresses each. Each is a failed
+authentication in a log, and a name server may give thousands of addresses for one name."""
 
 DRAFT_ROUNDS = 4
 """How often what certificates name is looked up and looked at again: siblings name siblings, and

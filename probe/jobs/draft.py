@@ -15,7 +15,7 @@ from probe.drafting.model import Answer, Draft, Given, Network, Shown
 from probe.drafting.propose import propose
 from probe.jobs.sweep import JobError, look
 from probe.judge.trust import anchors
-from probe.limits import DRAFT_NAMES, DRAFT_ROUNDS, DRAFT_VISITS
+from probe.limits import DRAFT_CONVERSATIONS, DRAFT_NAMES, DRAFT_ROUNDS, DRAFT_VISITS
 from probe.observation.model import (
     Endpoint,
     HandshakeAsk,
@@ -83,7 +83,11 @@ class Scout:
 
     def look_back(self, addresses: Iterable[str]) -> tuple[str, ...]:
         """Return the names behind addresses that lead back to just these (PTR), looked up."""
-        wanted = tuple(dict.fromkeys(addresses))
+        wanted = self._bounded(
+            list(dict.fromkeys(addresses)),
+            DRAFT_NAMES,
+            f"addresses by reverse, beyond {DRAFT_NAMES}",
+        )
         questions = [
             _lookup(reverse_name(address), "PTR", resolver)
             for address in wanted
@@ -126,6 +130,11 @@ class Scout:
     def visit_eap(self, places: Iterable[tuple[str, int, str]], secret: SecretRef) -> None:
         """Hold one EAP conversation with each address and port; the third is whose it is."""
         whose = {place[:2]: place[2] for place in places if place[:2] not in self.eap}
+        kept = self._bounded(
+            list(whose),
+            DRAFT_CONVERSATIONS - len(self.eap),
+            f"EAP conversations, beyond {DRAFT_CONVERSATIONS}",
+        )
         questions = [
             Question(
                 f"eap/{with_port(address, port)}",
@@ -135,11 +144,11 @@ class Scout:
                 None,
                 HandshakeAsk(address, port, methods=Eap().methods),
             )
-            for address, port in whose
+            for address, port in kept
         ]
         if not questions:
             return
-        seen = self._asked([address for address, _ in whose], questions, secret)
+        seen = self._asked([address for address, _ in kept], questions, secret)
         for record in seen.handshakes:
             address, port = str(record.asked.address), record.asked.port
             chain = record.served.chain if record.served is not None else ()

@@ -11,6 +11,7 @@ from probe.jobs import draft
 from probe.jobs.draft import drafted
 from probe.jobs.sweep import JobError
 from probe.observation.model import (
+    Endpoint,
     Handshake,
     HandshakeAsk,
     Lookup,
@@ -22,7 +23,7 @@ from probe.observation.model import (
     Survey,
     Taken,
 )
-from probe.plan.model import Plan
+from probe.plan.model import Plan, SecretRef
 from tests.drafting.test_text import certificate
 
 AT = datetime(2026, 11, 25, tzinfo=UTC)
@@ -39,6 +40,7 @@ class World:
         self.served = {address: certificate("CA", list(of)) for address, of in served.items()}
         self.asked: list[str] = []
         self.visited: set[str] = set()
+        self.conversations = 0
 
     def __call__(self, plan: Plan, questions: tuple[Question, ...]) -> Survey:
         assert plan.fetch.off
@@ -54,6 +56,7 @@ class World:
             elif question.handshake is not None:
                 address = str(question.handshake.address)
                 self.visited.add(address)
+                self.conversations += question.endpoint is Endpoint.EAP
                 der = self.served.get(address)
                 if der is not None:
                     certificates["ab" + address] = der
@@ -124,6 +127,21 @@ def test_any_number_of_names_is_bounded_and_what_is_left_out_is_said(
     (says,) = [one.says for one in found.opens if one.place == "bounds"]
     assert "names, beyond 10" in says
     assert "visits, beyond 3" in says
+
+
+def test_any_number_of_addresses_is_bounded_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One name that leads to very many: each would be asked back, and hold a conversation."""
+    monkeypatch.setattr(draft, "DRAFT_NAMES", 10)
+    monkeypatch.setattr(draft, "DRAFT_CONVERSATIONS", 3)
+    places = tuple(f"192.0.2.{n}" for n in range(1, 41))
+    world = World({f"quay1.{D}": places}, {})
+    given = Given(names=(f"quay1.{D}",), secret=SecretRef(environment="NORTHPIER"))
+    found = drafted(given, world)
+    assert sum(name.endswith(".in-addr.arpa") for name in world.asked) == 10
+    assert world.conversations == 3
+    (says,) = [one.says for one in found.opens if one.place == "bounds"]
+    assert "30 addresses by reverse, beyond 10" in says
+    assert "37 EAP conversations, beyond 3" in says
 
 
 def test_siblings_of_siblings_end() -> None:
