@@ -294,19 +294,22 @@ class _Arrangement:
         unclaimed: dict[str, list[str]],
     ) -> None:
         by_name = {service.name: service for service in services}
+        together: dict[tuple[str, ...], list[str]] = {}
         for address, leading in unclaimed.items():
-            leads = f"{listing(leading)} {'leads' if len(leading) == 1 else 'lead'} to {address}"
-            if lost:
-                for node in lost.values():
-                    node.perhaps = (*node.perhaps, address)
-                    node.doubts.append(
-                        f"{leads} too, which is no node's that was named: if it is this one's, take"
-                        " the # away"
-                    )
-            else:
-                by_name[leading[0]].doubts.append(
-                    f"{leads} too, which is no node's that was named: name the node that is there"
-                )
+            together.setdefault(tuple(leading), []).append(address)
+        for leading_to, places in together.items():
+            one = len(places) == 1
+            says = (
+                f"{listing(leading_to)} {'leads' if len(leading_to) == 1 else 'lead'} to"
+                f" {listing(places)} too, which {'is' if one else 'are'} no node's that was named:"
+            )
+            for node in lost.values():
+                node.perhaps = (*node.perhaps, *places)
+                what = "it is this one's," if one else "some are this one's, leave those and"
+                node.doubts.append(f"{says} if {what} take the # away")
+            if not lost:
+                there = "node that is" if one else "nodes that are"
+                by_name[leading_to[0]].doubts.append(f"{says} name the {there} there")
 
     def _elsewhere(self, service: ServiceDraft, nodes: list[NodeDraft]) -> None:
         """Nodes whose certificate has a service's name, and to which DNS does not lead."""

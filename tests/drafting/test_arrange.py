@@ -165,6 +165,27 @@ def test_hosts_of_one_first_label_are_told_apart() -> None:
     assert [node.name for node in nodes] == ["radius.north.example", "radius.south.example"]
 
 
+def test_places_of_nobody_are_told_together_however_many_there_are() -> None:
+    """A name server may give hundreds."""
+    strange = tuple(f"192.0.2.{n}" for n in range(20, 220))
+    lead = "guest.northpier.example leads to 192.0.2.20, 192.0.2.21, 192.0.2.22, 192.0.2.23,"
+    lead += " 192.0.2.24, 192.0.2.25 and 194 more too, which are no node's that was named:"
+    two = {"quay1": ("192.0.2.1",), "quay2": ("192.0.2.2",)}
+    guest = ("192.0.2.1", "192.0.2.2", *strange)
+    _, _, doubts = arranged(named("quay1", "quay2", services=("guest",)), **two, guest=guest)
+    assert doubts == [f"{lead} name the nodes that are there"]
+    _, _, doubts = arranged(
+        named("quay1", "quay2", "quay3", services=("guest",)),
+        **two,
+        quay3=Answer(why="there is no such name"),
+        guest=guest,
+    )
+    assert doubts == [
+        "no address of quay3.northpier.example is known: there is no such name",
+        f"{lead} if some are this one's, leave those and take the # away",
+    ]
+
+
 def test_each_certificate_is_read_a_few_times_however_many_nodes_there_are(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
