@@ -1,5 +1,6 @@
 """The `[trust]` of a draft: each CA that was met, and how it is confirmed."""
 
+import shlex
 from collections.abc import Sequence
 
 from probe.drafting.model import Given, RootDraft
@@ -65,7 +66,7 @@ class _Trust:
                 return (
                     f"the profile {given} trusts a CA by its digest alone. Get the certificate of"
                     f" that CA from the people who run it, and put it into {file} as PEM: openssl"
-                    f" x509 -in {file} -noout -fingerprint -{digest} has to show"
+                    f" x509 -in {shlex.quote(file)} -noout -fingerprint -{digest} has to show"
                     f" {digits.lower()}. Then take the # away in front of it."
                 )
         return (
@@ -127,7 +128,7 @@ class _Trust:
         return (
             "It was not served, so it is not at hand. Get the certificate of that CA from the"
             f" people who run it, and put it into {root.file} as PEM; openssl x509 -in"
-            f" {root.file} -noout -fingerprint -sha256 shows the fingerprint to compare."
+            f" {shlex.quote(root.file)} -noout -fingerprint -sha256 shows the fingerprint to compare."
         )
 
 

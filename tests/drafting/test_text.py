@@ -98,6 +98,17 @@ def test_several_roots_for_eap_wait_each_behind_a_hash_of_its_own(tmp_path: Path
     assert problems_in(freed, tmp_path) == ()
 
 
+def test_a_command_that_is_told_can_be_typed_though_the_folder_has_a_space() -> None:
+    told = Given(
+        names=("quay1.northpier.example",),
+        secret=SecretRef(environment="NORTHPIER"),
+        roots_folder="our roots",
+    )
+    chain = (certificate("Harbour Root", ["quay1.northpier.example"]),)
+    (says,) = [o.says for o in propose(told, seen(chain), NOBODY).opens if o.place == "trust"]
+    assert "openssl x509 -in 'our roots/harbour-root.pem' -noout -fingerprint -sha256" in says
+
+
 def test_where_a_node_may_be_is_one_comment_however_many_places_there_are() -> None:
     places = tuple(f"192.0.2.{n}" for n in range(20, 40))
     network = Network(
