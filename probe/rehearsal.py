@@ -199,7 +199,8 @@ class Rehearsal:
     blocking: tuple[Finding, ...]
     """What is wrong with the files by themselves."""
     verdict: Verdict
-    """The worst that the roll-out brings; what is there today and stays does not count."""
+    """The worst that the roll-out brings; what is there today and stays does not count, but where
+    some node shows no certificate, so that nothing can be foretold there, that is unseen."""
 
     @property
     def titles(self) -> Mapping[str, str]:

@@ -161,9 +161,24 @@ def test_nothing_served_is_nothing_known() -> None:
     survey = seen(of, eap={"": Outcome.SILENT})
     found = gone_through(of, survey, renewed(), issuing())
     assert felt(found, 4) == {"linux-eap": Feels.UNSEEN}
-    assert any(
-        "shows no certificate" in one or "show no certificate" in one for one in found.unknown
+    assert any("show no certificate (eap)" in one for one in found.first)
+    assert found.verdict is Verdict.UNSEEN
+
+
+@pytest.mark.parametrize(
+    ("dark", "verdict"),
+    [({}, Verdict.SOUND), ({"quay3": Outcome.CLOSED}, Verdict.UNSEEN)],
+)
+def test_a_node_that_shows_nothing_leaves_it_unseen_how_the_roll_out_goes(
+    dark: dict[str, Outcome], verdict: Verdict
+) -> None:
+    """Whether it goes well at the dark one nobody knows; the bright twin is sound."""
+    of = plan(clients=clients("linux-eap"))
+    found = gone_through(
+        of, seen(of, eap={"": with_private(renewed())} | dark), renewed(), issuing()
     )
+    told = [one for one in found.first if one.startswith("quay3 shows no certificate (eap)")]
+    assert (found.verdict, len(told)) == (verdict, len(dark))
 
 
 def test_who_lets_sessions_be_resumed_is_told_and_of_tls_1_3_nothing_is_claimed() -> None:

@@ -11,7 +11,7 @@ from probe.judge.rehearsal.advice import advice
 from probe.judge.rehearsal.first import first
 from probe.judge.rehearsal.memory import Memory, anew
 from probe.judge.rehearsal.timeline import brought, steps, troubles
-from probe.judge.rehearsal.unknown import unknown
+from probe.judge.rehearsal.unknown import not_served, unknown
 from probe.judge.rehearsal.way import Way, World, stops
 from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint, Survey, fingerprint
@@ -55,8 +55,9 @@ def rehearse(
     found = troubles(planned, taken)
     blocking = tuple(one for one in bundle.assessment.findings if one.rule.startswith("bundle-"))
     left = tuple(_left_behind(plan, way, then, at))
+    dark = tuple(not_served(world, way))
     return Rehearsal(
-        first=tuple(first(taken, found, asked, blocking)),
+        first=(*first(taken, found, asked, blocking), *dark),
         bundle=bundle,
         survey=now.survey,
         known_from=now.known_from,
@@ -72,7 +73,9 @@ def rehearse(
         unknown=tuple(unknown(plan, bundle, world, way)),
         left_behind=left,
         blocking=blocking,
-        verdict=_verdict(found, asked, (*blocking, *left), now.survey),
+        verdict=_verdict(
+            found, asked, (*blocking, *left), seen=not (dark or now.survey.interrupted)
+        ),
     )
 
 
@@ -154,11 +157,12 @@ def _verdict(
     found: Sequence[Trouble],
     asked: Sequence[Anew],
     more: Sequence[Finding],
-    seen: Survey,
+    *,
+    seen: bool,
 ) -> Verdict:
     verdicts = [brought(found), *(finding.verdict for finding in more if finding.counts)]
     felt = {Feels.BLOCKED: Verdict.BLOCKED, Feels.ASKED: Verdict.WARNED}
     verdicts += [felt.get(one.feels, Verdict.ADVISED) for one in asked]
-    if seen.interrupted:
+    if not seen:
         verdicts.append(Verdict.UNSEEN)
     return min(verdicts)

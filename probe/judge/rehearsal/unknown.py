@@ -21,7 +21,6 @@ def unknown(plan: Plan, bundle: Judged, world: World, way: Way) -> Iterator[str]
     if len(world.endpoints) > 1 and bundle.nodes_why != "named":
         yield "It fits the web and EAP alike, so it is rehearsed for both: --for decides."
     yield from _root(bundle)
-    yield from _not_served(world, way)
     yield from _virtual(plan, world, way)
     yield from _by_method(world, way)
     yield from _families(world)
@@ -56,7 +55,9 @@ def _root(bundle: Judged) -> Iterator[str]:
         )
 
 
-def _not_served(world: World, way: Way) -> Iterator[str]:
+def not_served(world: World, way: Way) -> Iterator[str]:
+    """Yield a sentence for each endpoint at which nodes that are to get it show nothing today: of
+    these nothing can be foretold."""
     for endpoint in sorted(world.endpoints):
         served = {
             node
