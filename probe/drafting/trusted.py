@@ -125,10 +125,11 @@ class _Trust:
 
     @staticmethod
     def _not_at_hand(root: RootDraft) -> str:
+        typed = shlex.quote(root.file)
         return (
             "It was not served, so it is not at hand. Get the certificate of that CA from the"
             f" people who run it, and put it into {root.file} as PEM; openssl x509 -in"
-            f" {shlex.quote(root.file)} -noout -fingerprint -sha256 shows the fingerprint to compare."
+            f" {typed} -noout -fingerprint -sha256 shows the fingerprint to compare."
         )
 
 
