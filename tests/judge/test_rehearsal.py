@@ -252,6 +252,18 @@ def test_another_order_is_advised_if_it_mends_sooner() -> None:
     assert [one.kinds for one in again.advice] == []
 
 
+def test_what_one_node_has_already_comes_to_the_others_from_the_first_of_them_on() -> None:
+    """An ended certificate is imported: no order of the nodes spares anybody that, not even one
+    that begins with a node that shows nothing."""
+    of = plan(clients=clients("linux-eap"))
+    ended = private(RADIUS, begins=AT - timedelta(days=400), days=380)
+    other = private(RADIUS, begins=AT - timedelta(days=400), days=385)
+    survey = seen(of, eap={"quay2": with_private(other), "quay4": Outcome.CLOSED})
+    found = gone_through(of, survey, ended, issuing())
+    assert found.first[0] == "Blocked from quay1 on, to the end: Linux 802.1X (by profile)."
+    assert [one for one in found.advice if one.kinds == (Kind.ORDER,)] == []
+
+
 def test_a_name_in_the_profiles_is_advised_where_it_is_the_name_that_lacks() -> None:
     of = plan(clients=clients("linux-eap"))
     leaf = private(OWN)

@@ -204,7 +204,8 @@ def _other_order(world: World, way: Way, taken: Sequence[Step]) -> Advice | None
     today, last = taken[0], taken[-1]
 
     def gain(node: str) -> int:
-        return _weight(today, node) - _weight(last, node)
+        # One that is not mended gains nothing by its place.
+        return max(_weight(today, node) - _weight(last, node), 0)
 
     # Sorting is stable: nodes that gain alike stay in the order that was meant.
     order = tuple(sorted(way.order, key=gain, reverse=True))

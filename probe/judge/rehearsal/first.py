@@ -49,28 +49,32 @@ def _called(client: str, setup: str | None) -> str:
 def _hard(steps: Sequence[Step], feels: Feels, word: str) -> Iterator[str]:
     """Yield who comes to meet that and does not today, or at further nodes: to stay, or on the way
     alone."""
-    stay: list[str] = []
+    stay: dict[str, list[str]] = {}
     pass_by: list[str] = []
     for place, today in enumerate(steps[0].experiences):
-        later = [step.experiences[place] for step in steps[1:]]
         known = set(today.nodes) if today.feels <= feels else set()
-        if all(one.feels is not feels or set(one.nodes) <= known for one in later):
+        since = next(
+            (
+                step
+                for step in steps[1:]
+                if step.experiences[place].feels is feels
+                and not known.issuperset(step.experiences[place].nodes)
+            ),
+            None,
+        )
+        if since is None:
             continue
         name = _called(today.client, today.setup)
-        (stay if later[-1].feels is feels else pass_by).append(name)
-    if stay:
-        yield f"{word} {_since(steps, feels)}, to the end: {listing(stay, most=_MOST)}."
+        if steps[-1].experiences[place].feels is not feels:
+            pass_by.append(name)
+        elif since is steps[-1]:
+            stay.setdefault("once all nodes are done", []).append(name)
+        else:
+            stay.setdefault(f"from {since.newly[0]} on", []).append(name)
+    for since_when, names in stay.items():
+        yield f"{word} {since_when}, to the end: {listing(names, most=_MOST)}."
     if pass_by:
         yield f"{word} on the way alone: {listing(pass_by, most=_MOST)}."
-
-
-def _since(steps: Sequence[Step], feels: Feels) -> str:
-    """Return from which node on somebody meets that who does not today."""
-    for step in steps[1:-1]:
-        for today, one in zip(steps[0].experiences, step.experiences, strict=True):
-            if one.feels is feels and today.feels > feels:
-                return f"from {step.newly[0]} on"
-    return "once all nodes are done"
 
 
 def _asked_between(steps: Sequence[Step]) -> Iterator[str]:
