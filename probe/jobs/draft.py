@@ -7,6 +7,7 @@ visited anyway, and elsewhere only if that is wanted (`follow`).
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from ipaddress import ip_address
 from typing import TypeVar
 
 from probe.drafting.arrange import arrange
@@ -27,7 +28,7 @@ from probe.observation.model import (
 )
 from probe.observe.dnsquestions import ADDRESS_TYPES, resolver_text, reverse_name
 from probe.observe.sweep import OnEvent, ignore
-from probe.observe.visit import own_address
+from probe.observe.visit import meant, own_address
 from probe.observe.webquestions import where_text
 from probe.plan.addresses import with_port
 from probe.plan.model import Audience, Eap, Fetch, Node, Plan, Resolver, SecretRef, Trust, Web
@@ -300,9 +301,17 @@ def domains(names: Iterable[str]) -> tuple[str, ...]:
 def _may_go(places: Iterable[str], named: Iterable[str]) -> bool:
     """Whether a name that was only found may be followed: not to this machine or its link, unless
     what was named is there itself."""
-    if any(own_address(address) is not None for address in named):
-        return True
-    return all(own_address(address) is None for address in places)
+    return _own_kinds(places) <= _own_kinds(named)
+
+
+def _own_kinds(addresses: Iterable[str]) -> frozenset[tuple[bool, bool]]:
+    """Return whether some are each machine's own, and whether some are its link's."""
+    return frozenset(
+        (place.is_loopback, place.is_link_local)
+        for address in addresses
+        if own_address(address) is not None
+        for place in meant(ip_address(address))
+    )
 
 
 def answer_of(lookups: Sequence[Lookup]) -> Answer:

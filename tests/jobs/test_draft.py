@@ -101,6 +101,8 @@ def test_names_of_other_domains_are_not_even_looked_up() -> None:
         (True, "169.254.169.254", "192.0.2.1", {"192.0.2.1"}),
         # ... unless what was named is there itself, as in a lab.
         (True, "127.0.0.2", "127.0.0.1", {"127.0.0.1", "127.0.0.2"}),
+        (True, "169.254.169.254", "127.0.0.1", {"127.0.0.1"}),
+        (True, "::ffff:169.254.169.254", "127.0.0.1", {"127.0.0.1"}),
     ],
 )
 def test_names_that_lead_elsewhere_are_visited_only_if_that_is_wanted(
