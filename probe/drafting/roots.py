@@ -76,7 +76,9 @@ class _Roots:
         web: tuple[str, ...] = (),
         eap: tuple[str, ...] = (),
     ) -> None:
-        if not chain or (web and is_public(chain, self.public)):
+        if not chain or not facts_of(chain[0]).readable:
+            return  # it names no CA; that nothing was shown there is said of the node
+        if web and is_public(chain, self.public):
             return
         if eap and is_public(chain, self.public):
             root = RootDraft("a public CA", "public")

@@ -67,6 +67,7 @@ def test_a_hostile_name_of_a_ca_stays_a_comment() -> None:
 def test_what_is_no_certificate_gives_a_draft_all_the_same(octets: bytes) -> None:
     draft = propose(GIVEN, seen((octets,)), NOBODY)
     assert tomllib.loads(draft.text)["node"][0]["addresses"] == ["192.0.2.11"]
+    assert draft.roots == ()
 
 
 def test_without_roots_for_eap_it_does_not_load_and_says_why(tmp_path: Path) -> None:
