@@ -21,6 +21,10 @@ FAMILIES = ("apple-eap", "windows-eap", "linux-eap")
 """Families whose profiles can be read, in the order in which they are tried."""
 
 
+_TOLD = 20
+"""Things wrong with one file that are told; the rest are counted."""
+
+
 def names_of(texts: Iterable[str]) -> tuple[tuple[str, ...], dict[str, int]]:
     """Return names in their one form, and the ports that were given with them. Raises
     click.UsageError."""
@@ -67,7 +71,7 @@ def sheet_of(path: Path) -> tuple[tuple[Row, ...], str | None]:
     except Refused as refused:
         raise click.ClickException(f"{called}: {refused.says}") from None
     except SheetError as error:
-        raise click.ClickException(f"{called}: {visible(str(error), 4_000)}") from None
+        raise click.ClickException(f"{called}: {_told(error.says)}") from None
     if not left_out:
         return rows, None
     columns = visible(", ".join(left_out))
@@ -79,17 +83,26 @@ def profiles_of(paths: Iterable[Path]) -> tuple[Profile, ...]:
     click.ClickException."""
     found = []
     for path in paths:
-        refusals = []
+        refusals: dict[str, str] = {}
         for family in FAMILIES:
             try:
                 found.append(Profile(path, family, read_profile(path, path.name, family)))
                 break
             except Refused as refused:
-                refusals.append(f"{family}: {refused.says}")
+                refusals[family] = refused.says
         else:
-            says = "\n  ".join(dict.fromkeys(refusals))
-            raise click.ClickException(f"no profile that can be read:\n  {visible(says, 2_000)}")
+            # What is wrong with the file itself is no matter of its format.
+            alike = dict.fromkeys(refusals.values())
+            says = alike if len(alike) == 1 else [f"{of}: {why}" for of, why in refusals.items()]
+            raise click.ClickException(f"no profile that can be read:\n  {_told(says)}")
     return tuple(found)
+
+
+def _told(says: Iterable[str]) -> str:
+    """Return what is wrong, a line each, fit to be shown."""
+    lines = [visible(one, 1_000) for one in says]
+    more = len(lines) - _TOLD
+    return "\n  ".join([*lines[:_TOLD], *([f"and {more} more"] if more > 0 else [])])
 
 
 def seen_from(folder: Path, path: Path) -> str:

@@ -63,3 +63,20 @@ def test_a_secret_stands_in_no_draft(probe: Probe, tmp_path: Path) -> None:
     assert ended.stderr == ""
     assert 'secret = { environment = "NORTHPIER_RADIUS" }' in ended.stdout
     assert SECRET not in ended.stdout
+
+
+def test_what_is_wrong_with_a_file_stands_on_lines_of_its_own(probe: Probe, tmp_path: Path) -> None:
+    rows = "".join(f"quay{n}.northpier.example,\x1b[2Jeverywhere\n" for n in range(30))
+    (tmp_path / "nodes.csv").write_text(f"host,addresses\n{rows}")
+    told = probe("draft", "--nodes", "nodes.csv").stderr.splitlines()
+    assert [line[:17] for line in told[:2]] == ["probe: nodes.csv:", "  line 3, address"]
+    assert (len(told), told[-1]) == (21, "  and 10 more")
+    assert all(line.isprintable() for line in told)
+
+    (tmp_path / "odd.xml").write_text("<a")
+    told = probe("draft", "a.example", "--profile", "odd.xml").stderr.splitlines()
+    families = ["  apple-eap", "  windows-eap", "  linux-eap"]
+    assert [line.partition(":")[0] for line in told[1:]] == families
+
+    told = probe("draft", "a.example", "--profile", "none.xml").stderr.splitlines()
+    assert told[1:] == ["  none.xml: the file does not exist"]
