@@ -271,6 +271,17 @@ def test_a_name_in_the_profiles_is_advised_where_it_is_the_name_that_lacks() -> 
     assert [one.kinds for one in found.advice] == [(Kind.COMMON_NAME,), (Kind.LIKE_TODAY,)]
 
 
+def test_another_certificate_in_the_files_is_said_to_be_rehearsed_by_itself() -> None:
+    of = plan(clients=clients("linux-eap"))
+    other = public(GUEST)
+    found = gone_through(of, seen(of), renewed(), issuing(), other.der)
+    assert found.first[-1] == (
+        f'Rehearsed is "{RADIUS}" alone: the files hold "{GUEST}", too, which is to be rehearsed'
+        " by itself."
+    )
+    assert not any("alone:" in one for one in gone_through(of, seen(of), renewed()).first)
+
+
 # ---------------------------------------------------------------- what an import replaces
 
 

@@ -349,6 +349,8 @@ def test_what_is_foretold_is_what_is_seen(lab: Cluster, name: str) -> None:
     assert {rule for span, rule in spans if span == "new"} == case.after
     assert [one["kinds"] for one in rehearsal["advice"]] == case.advice
     assert {one["rule"] for one in rehearsal["left_behind"]} == case.left_behind
+    behind = [one for one in rehearsal["first"] if "stay behind in the end" in one]
+    assert len(behind) == (1 if case.left_behind else 0)
     if case.left_behind:
         seen = run(lab, "cluster", plan, "--history", "off", "--expect", bundle(lab, case))
         imports = {one for one in told(seen) if one[0].startswith("import-")}

@@ -18,8 +18,9 @@ def first(
     troubles: Sequence[Trouble],
     anew: Sequence[Anew],
     blocking: Sequence[Finding],
+    left: Sequence[Finding],
 ) -> Iterator[str]:
-    """Yield the sentences, the gravest first."""
+    """Yield the sentences, the gravest first. `left` is what is not replaced in the end."""
     if any(one.verdict is Verdict.BLOCKED for one in blocking):
         yield "Something is wrong with the files by themselves, as is told below."
     told = [*_hard(steps, Feels.BLOCKED, "Blocked"), *_hard(steps, Feels.WARNED, "Warned")]
@@ -38,6 +39,8 @@ def first(
     if _stays(steps):
         yield "Who is blocked or warned today, and is not named here, stays so."
     rules = list(dict.fromkeys(one.rule for one in troubles if one.span is Span.BETWEEN))
+    if any(one.counts for one in left):
+        yield "Certificates of the other kind of key stay behind in the end, as is told below."
     if rules:
         yield f"Left half done, it would be found ({listing(rules)}); that ends with the last node."
 

@@ -11,7 +11,7 @@ from probe.judge.rehearsal.advice import advice
 from probe.judge.rehearsal.first import first
 from probe.judge.rehearsal.memory import Memory, anew
 from probe.judge.rehearsal.timeline import brought, steps, troubles
-from probe.judge.rehearsal.unknown import not_served, unknown
+from probe.judge.rehearsal.unknown import alone, not_served, unknown
 from probe.judge.rehearsal.way import Way, World, stops
 from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint, Survey, fingerprint
@@ -57,7 +57,7 @@ def rehearse(
     left = tuple(_left_behind(plan, way, then, at))
     dark = tuple(not_served(world, way))
     return Rehearsal(
-        first=(*first(taken, found, asked, blocking), *dark),
+        first=(*first(taken, found, asked, blocking, left), *dark, *alone(bundle)),
         bundle=bundle,
         survey=now.survey,
         known_from=now.known_from,

@@ -7,7 +7,7 @@ from probe.bundle import Judged
 from probe.certificate.facts import facts_of
 from probe.judge.rehearsal.memory import by_hand
 from probe.judge.rehearsal.way import Way, World
-from probe.judge.words import listing, quoted_name, verb
+from probe.judge.words import called, listing, quoted_name, verb
 from probe.observation.model import Aspect, Endpoint, KeyFamily
 from probe.plan.model import Plan
 
@@ -44,6 +44,18 @@ def unknown(plan: Plan, bundle: Judged, world: World, way: Way) -> Iterator[str]
         )
     if plan.radsec_roots or any(node.radsec is not None for node in plan.nodes):
         yield "RadSec endpoints are taken to keep their certificates."
+
+
+def alone(bundle: Judged) -> Iterator[str]:
+    """Yield a sentence where the files hold more servers' certificates than the one that is
+    rehearsed."""
+    others = [called(facts_of(der)) for der in bundle.offered.others]
+    if others:
+        yield (
+            f"Rehearsed is {called(facts_of(bundle.offered.chain[0]))} alone: the files hold"
+            f" {listing(others)}, too, which {verb(others, 'is', 'are')} to be rehearsed by"
+            f" {verb(others, 'itself', 'themselves')}."
+        )
 
 
 def _root(bundle: Judged) -> Iterator[str]:
