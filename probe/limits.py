@@ -275,3 +275,33 @@ TOLD = 50
 
 TOLD_CHARACTERS = 4_000
 """Characters of one of them: what a screen says, or a line of a log."""
+
+REHEARSAL_STEPS = 12
+"""Steps of a roll-out that are judged one by one: each costs as much as judging a sweep, and beyond
+that one node more tells nothing new."""
+
+SHEET_BYTES = 4_194_304
+"""Octets of a sheet of nodes: far more than any list of a thousand nodes."""
+
+SHEET_ROWS = 5_000
+"""Nodes of one sheet."""
+
+DRAFT_NAMES = 2_000
+"""Names that are looked up for one draft, and addresses that are asked back: a thousand nodes with
+a name each, and as many that their certificates have besides. A hostile certificate may hold
+thousands."""
+
+DRAFT_VISITS = 10_000
+"""TLS connections for one draft: a thousand nodes by ten names each. A name server may give
+hundreds of addresses for each name."""
+
+DRAFT_CONVERSATIONS = 2_000
+"""EAP conversations for one draft: a thousand nodes at two addresses each. Each is a failed
+authentication in a log, and a name server may give thousands of addresses for one name."""
+
+DRAFT_ROUNDS = 4
+"""How often what certificates name is looked up and looked at again: siblings name siblings, and
+two steps have met all clusters so far."""
+
+PLAN_RANGE = 1_000
+"""Nodes for which one table of a plan stands: as many as a cluster is expected to have."""

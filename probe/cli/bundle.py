@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from probe.assessment import Verdict
-from probe.bundle import Judged, Said, ServedNow
+from probe.bundle import Judged, Offered, Said, ServedNow
 from probe.cli.bundlefiles import passwords, passwords_of, read_file
 from probe.cli.failure import Status, say
 from probe.cli.files import (
@@ -30,6 +30,9 @@ from probe.plan.model import Plan, SecretRef
 from probe.report.document import pem
 from probe.report.escape import visible
 from probe.report.render import FORMS
+
+if TYPE_CHECKING:
+    from probe.rehearsal import Rehearsal
 
 _FILE = click.Path(path_type=Path)
 
@@ -67,6 +70,15 @@ _FILE = click.Path(path_type=Path)
     metavar="FILE",
     help="Write the chain in order, without the root and without the key.",
 )
+@click.option(
+    "--rehearse",
+    is_flag=True,
+    help="Say what clients will meet while it comes to the nodes, one by one, and what spares it."
+    " The nodes are asked, unless --from or --history FILE says what they serve.",
+)
+@click.option(
+    "--order", metavar="NODES", help="Which nodes get it first (with --rehearse): names, by commas."
+)
 @click.option("--at", type=TIME, help="Judge as of another time: RFC 3339, a date, or now.")
 @click.option(
     "--format",
@@ -87,7 +99,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback.")
 def command(**given: Any) -> int:
     """Look at certificates, keys and chains in FILE... before they are imported: PKCS#12, PEM, DER
-    or PKCS#7, together one bundle. Nothing is asked of any node.
+    or PKCS#7, together one bundle. Nothing is asked of any node, unless with --rehearse.
 
     Says whether key and chain belong together, which names of the plan are covered, what each kind
     of client would do were it installed, and which CA certificates a node must have first. With
@@ -108,6 +120,8 @@ class _Options:
     history: Path | None
     write_roots: Path | None
     write_chain: Path | None
+    rehearse: bool
+    order: str | None
     at: datetime | None
     form: str
     output: Path | None
@@ -121,14 +135,18 @@ def _run(options: _Options) -> int:
     _check_targets(options)
     prepare_stdout(options.form)
     plan = read_plan(options.plan) if options.plan is not None or PLAN.exists() else None
+    if options.order is not None and not options.rehearse:
+        raise click.UsageError("--order is that of a rehearsal: --rehearse is missing")
     if plan is None and options.nodes:
         raise click.UsageError("--node names a node of a plan, and there is none")
     if plan is None and options.history not in (None, OFF):
         raise click.UsageError("--history is of a plan's nodes, and there is no plan")
-    judged = _judged(plan, options)
+    rehearsal = _rehearsal(plan, options) if options.rehearse else None
+    judged = rehearsal.bundle if rehearsal is not None else _judged(plan, options)
     written = _write_roots(judged, options.write_roots) if options.write_roots else 0
     whole = _write_chain(judged, options.write_chain) if options.write_chain else True
-    text = _rendered(judged, options.form, plain=options.output is not None)
+    plain = options.output is not None
+    text = _rendered(judged if rehearsal is None else rehearsal, options.form, plain=plain)
     if options.output is not None:
         write_file(options.output, text, "--output")
     else:
@@ -138,19 +156,51 @@ def _run(options: _Options) -> int:
             say(f"probe: {written} CA certificates are in {visible(str(options.write_roots))}")
         if plan is None:
             say("\n  ".join(job.WOULD_ADD))
-    if judged.verdict >= options.tolerate or judged.verdict is Verdict.SOUND:
+    return _status(judged, rehearsal, options.tolerate, whole=whole)
+
+
+def _status(
+    judged: Judged, rehearsal: "Rehearsal | None", tolerated: Verdict, *, whole: bool
+) -> int:
+    if rehearsal is not None and rehearsal.survey.interrupted:
+        say("probe: interrupted: this is what was known by then")
+        return Status.INTERRUPTED
+    verdict = judged.verdict if rehearsal is None else rehearsal.verdict
+    if verdict >= tolerated or verdict is Verdict.SOUND:
         return Status.FINE if whole else Status.BAD
-    return Status.UNSEEN if judged.verdict is Verdict.UNSEEN else Status.BAD
+    return Status.UNSEEN if verdict is Verdict.UNSEEN else Status.BAD
 
 
-def _judged(plan: Plan | None, options: _Options) -> Judged:
+def _rehearsal(plan: Plan | None, options: _Options) -> "Rehearsal":
+    from probe.cli import rehearsal  # noqa: PLC0415  # it asks the network, as this command seldom does
+
+    said, of = _read(options)
+    wanted = rehearsal.Wanted(
+        rehearsal.order_of(options.order),
+        options.saved,
+        options.history,
+        options.at,
+        said,
+        options.quiet,
+    )
+    return rehearsal.rehearsed(rehearsal.check(wanted, plan), of, wanted)
+
+
+def _read(options: _Options) -> tuple[Said, Offered]:
+    """Return what was said of the files, and what they hold."""
     read = [read_file(path) for path in options.files]
     request = read_file(options.request)[1] if options.request is not None else None
     said = Said(Endpoint(options.endpoint) if options.endpoint else None, options.nodes)
     with wrong_input():
-        now = _now(plan, options)
         secrets = passwords_of([name for name, _ in read], options.references)
-        of = job.offered(read, secrets, request)
+        return said, job.offered(read, secrets, request)
+
+
+def _judged(plan: Plan | None, options: _Options) -> Judged:
+    with wrong_input():
+        now = _now(plan, options)
+    said, of = _read(options)
+    with wrong_input():
         return job.look_into(plan, of, at=options.at, said=said, now=now)
 
 
@@ -177,14 +227,18 @@ def _check_targets(options: _Options) -> None:
             check_writable(path, option)
 
 
-def _rendered(judged: Judged, form: str, *, plain: bool) -> str:
+def _rendered(found: "Judged | Rehearsal", form: str, *, plain: bool) -> str:
+    if not isinstance(found, Judged):
+        from probe.cli.rehearsal import rendered  # noqa: PLC0415  # only with --rehearse
+
+        return rendered(found, form, plain=plain)
     if form == "json":
         from probe.report.bundle_document import bundle_to_json  # noqa: PLC0415  # one of two
 
-        return bundle_to_json(judged)
+        return bundle_to_json(found)
     from probe.report.terminal import render_bundle  # noqa: PLC0415  # rich is heavy
 
-    return render_bundle(judged, width=80 if plain else width(), colour=not plain and colour())
+    return render_bundle(found, width=80 if plain else width(), colour=not plain and colour())
 
 
 def _write_roots(judged: Judged, folder: Path) -> int:

@@ -16,6 +16,7 @@ from probe.cli.failure import Status
 COMMANDS = {
     "cluster": "Sweep every node of a plan, compare them, report.",
     "node": "Look at one node in depth, or at one host without a plan.",
+    "draft": "Draft a first plan out of host names, or say what a plan lacks.",
     "complaint": "From what a user saw to the cause, and what to tell them.",
     "bundle": "Look at certificates and keys before they are imported.",
     "due": "What ends when: certificates, CAs, and the coming rules.",

@@ -80,6 +80,8 @@ def _plan_error(error: PlanError) -> str:
 
 def read_plan(path: Path | None) -> Plan:
     """Return the plan in a file, of `plan.toml` if none is named."""
+    if path is None and not PLAN.exists():
+        raise click.ClickException(f"there is no {PLAN}: name a plan, or let probe draft make one")
     with wrong_input():
         return load_plan(path if path is not None else PLAN)
 

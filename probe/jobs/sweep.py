@@ -138,13 +138,22 @@ def look(
     secrets: Mapping[SecretRef, bytes],
     *,
     on_event: OnEvent = ignore,
+    besides: Iterable[tuple[bytes, ...]] = (),
 ) -> Survey:
-    """Ask everything and return what was seen.
+    """Ask everything and return what was seen. `besides` are chains that nobody serves yet and
+    whose CAs are asked too.
 
     An interrupt (SIGINT) ends it early: what is known is returned, marked as interrupted.
     """
     return asyncio.run(
-        survey(plan, asked, secrets=secrets, limits=limits_of(plan), on_event=on_event)
+        survey(
+            plan,
+            asked,
+            secrets=secrets,
+            limits=limits_of(plan),
+            on_event=on_event,
+            besides=besides,
+        )
     )
 
 

@@ -108,10 +108,12 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     clock: Callable[[], datetime] = utc_now,
     timer: Timer | None = None,
     label: Callable[[], str] = draw_label,
+    besides: Iterable[tuple[bytes, ...]] = (),
 ) -> Survey:
     """Ask every question and return what was seen. `clock` gives the times of the records, `timer`
     the pace of what servers log as failed authentications (None: the event loop's own), and `label`
-    once the label that stands in for the star of a wildcard.
+    once the label that stands in for the star of a wildcard. `besides` are chains that nobody
+    serves yet, and whose CAs are asked all the same.
 
     Cancelled, it closes its sockets and returns what is known, marked as interrupted. Before
     anything is sent it raises KeyError if a secret is missing that a question needs, and
@@ -128,7 +130,7 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     began = clock()
     interrupted = False
     try:
-        await sweep.run(questions)
+        await sweep.run(questions, tuple(besides))
     except asyncio.CancelledError:
         interrupted = True
         task = asyncio.current_task()
@@ -221,7 +223,9 @@ class _Sweep:
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
         """By address and port: how a web visit ended there."""
 
-    async def run(self, questions: tuple[Question, ...]) -> None:
+    async def run(
+        self, questions: tuple[Question, ...], besides: tuple[tuple[bytes, ...], ...] = ()
+    ) -> None:
         """Ask everything. However it ends, no task and no socket is left."""
         places: dict[object, list[_Visit]] = {}
         try:
@@ -237,11 +241,11 @@ class _Sweep:
                 for visits in places.values():
                     group.create_task(self._visit_place(visits, group))
             if places and not self._plan.fetch.off:
-                await self._ask_authorities()
+                await self._ask_authorities(besides)
         finally:
             await self._names.close()
 
-    async def _ask_authorities(self) -> None:
+    async def _ask_authorities(self, besides: tuple[tuple[bytes, ...], ...]) -> None:
         """Go to the addresses in the certificates that were served, once all visits are over."""
         trust, notebook = self._plan.trust, self._notebook
         radsec = self._plan.radsec_roots
@@ -261,7 +265,7 @@ class _Sweep:
             )
             notebook.fetches, notebook.bodies = authorities.fetches, authorities.bodies
             await authorities.run(
-                notebook.chains(),
+                (*notebook.chains(), *besides),
                 (der for source in dict.fromkeys(roots) for der in source.certificates),
                 # Servers check their clients' certificates where EAP is spoken.
                 (der for source in trust.client_issuers for der in source.certificates)

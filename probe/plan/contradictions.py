@@ -148,9 +148,11 @@ class _Check:
 
     def _eap(self) -> None:
         trust = self.raw.get("trust")
-        if "eap" in self.raw and (not isinstance(trust, dict) or "eap" not in trust):
+        roots = trust.get("eap") if isinstance(trust, dict) else None
+        if "eap" in self.raw and roots in (None, []):
+            says = "is missing" if roots is None else "is empty"
             self.at.key("trust").key("eap").add(
-                "is missing, and EAP is in the plan: nothing says which roots supplicants trust",
+                f"{says}, and EAP is in the plan: nothing says which roots supplicants trust",
                 'PEM files, such as ["pki/root.pem"], or ["public"] where that is meant',
             )
         said = self.said.get("eap", {})

@@ -35,6 +35,7 @@ from probe.plan.model import (
 from probe.plan.pem import read_bounded
 from probe.plan.problems import At, PlanError, Problem, Refused, shown
 from probe.plan.profiles import read_profile
+from probe.plan.ranges import spread
 from probe.plan.rule_ids import RULE_IDS
 from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
@@ -60,6 +61,16 @@ def load_plan(path: Path | str) -> Plan:
     if problems or plan is None:
         raise PlanError(tuple(problems), path)
     return replace(plan, digest=hashlib.sha256(octets).hexdigest(), path=path)
+
+
+def problems_in(text: str, folder: Path) -> tuple[Problem, ...]:
+    """Return what is wrong with a plan that is not written yet, were it a file of that folder."""
+    problems: list[Problem] = []
+    try:
+        _plan(tomllib.loads(text), At("", folder, problems))
+    except tomllib.TOMLDecodeError as error:
+        return (Problem("", _syntax(str(error), text)),)
+    return tuple(problems)
 
 
 def _parsed(path: Path) -> tuple[bytes, dict[str, object]]:
@@ -150,7 +161,7 @@ def _keys(sources: Sources) -> Parsers:
         "limits": sections.limits,
         "judge": sections.windows,
         "service": array(service, named=False),
-        "node": array(node),
+        "node": array(node, spread=spread),
         "group": array(group),
         "site": array({"name": values.name, "eap_order": node_names}),
         "profile": array(profile, named=False),

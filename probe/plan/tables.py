@@ -1,7 +1,7 @@
 """Arrays of tables, `[[node]]` and the like, and what may not be said twice in them."""
 
-from collections.abc import Hashable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterable
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from probe.plan import values
@@ -29,23 +29,41 @@ class Entry:
         return self.said.get("name")
 
 
-def array(keys: Parsers, *, named: bool = True) -> values.Parser[tuple[Entry, ...]]:
-    """Return the parser of an array of tables; no two of `named` tables have one name."""
+Spread = Callable[[object, At], list[object]]
+"""Returns the tables that one of them stands for."""
+
+
+def array(
+    keys: Parsers, *, named: bool = True, spread: Spread = lambda raw, _at: [raw]
+) -> values.Parser[tuple[Entry, ...]]:
+    """Return the parser of an array of tables; no two of `named` tables have one name. `spread`
+    makes several out of one."""
 
     def parse(value: object, at: At) -> tuple[Entry, ...]:
         if not isinstance(value, list):
             raise Refused(f"is {values.kind(value)}", f"one or more tables [[{at.place}]]")
         found = []
-        for number, raw in enumerate(value, 1):
-            name = raw.get("name") if isinstance(raw, dict) else None
-            here = at.entry(number, name if isinstance(name, str) else None)
-            with here.noting():
-                found.append(Entry(here, raw, values.table(raw, here, keys)))
+        for number, one in enumerate(value, 1):
+            place = _entry(at, number, one)
+            with place.noting():
+                before, first = len(at.problems), True
+                for raw in spread(one, place):
+                    here = _entry(at, number, raw)
+                    if not first and len(at.problems) > before:
+                        here = replace(here, problems=[])  # told once, of the first
+                    first = False
+                    with here.noting():
+                        found.append(Entry(here, raw, values.table(raw, here, keys)))  # type: ignore[arg-type]  # a table, or refused as none
         if named:
             once(((entry.name, entry.at.key("name")) for entry in found), "names")
         return tuple(found)
 
     return parse
+
+
+def _entry(at: At, number: int, raw: object) -> At:
+    name = raw.get("name") if isinstance(raw, dict) else None
+    return at.entry(number, name if isinstance(name, str) else None)
 
 
 def once(placed: Iterable[tuple[K | None, At]], what: str) -> None:

@@ -64,7 +64,7 @@ def report_of(assessment: Assessment) -> types.Report:
             )
             for sha256, der in sorted(survey.certificates.items())
         },
-        findings=tuple(_finding(finding) for finding in assessment.findings),
+        findings=tuple(finding_of(finding) for finding in assessment.findings),
         notes=tuple(
             types.Note(n.rule, n.endpoint.value, n.nodes, n.name, n.says, n.source)
             for n in assessment.notes
@@ -263,7 +263,8 @@ def pem(der: bytes) -> str:
     return "\n".join(["-----BEGIN CERTIFICATE-----", *lines, "-----END CERTIFICATE-----", ""])
 
 
-def _finding(finding: Finding) -> types.Finding:
+def finding_of(finding: Finding) -> types.Finding:
+    """Return a finding as it stands in documents."""
     return types.Finding(
         id=finding.id,
         rule=finding.rule,

@@ -28,7 +28,9 @@ def nothing_is_sent(listener: Listener) -> Iterator[None]:
 def test_no_plan_where_one_is_looked_for(probe: Probe) -> None:
     done = probe("cluster")
     check(done)
-    assert done.stderr == "probe: plan.toml: the file does not exist\n"
+    assert done.stderr == (
+        "probe: there is no plan.toml: name a plan, or let probe draft make one\n"
+    )
 
 
 def test_a_plan_that_is_a_folder(probe: Probe, tmp_path: Path) -> None:

@@ -80,6 +80,15 @@ def test_a_virtual_address_changes_with_all_of_its_nodes_only() -> None:
     assert leaves(every, Endpoint.WEB)[NODES] == {fingerprint(SHORT[0])}
 
 
+def test_a_virtual_address_changes_with_the_node_that_is_seen_to_answer_there() -> None:
+    of = plan(services=(guest_service(addresses=("192.0.2.80",)),))
+    own = with_public(public(*HOSTS, GUEST, days=80))
+    survey = seen(of, web={"quay2": own, "192.0.2.80": own})
+    for done, leaf in ((["quay1", "quay3", "quay4"], own[0]), (["quay2"], SHORT[0])):
+        after = swap(survey, SHORT, done, only=[Endpoint.WEB])
+        assert leaves(after, Endpoint.WEB)[NODES] == {fingerprint(leaf)}
+
+
 def test_a_visit_that_asked_for_another_key_family_is_left() -> None:
     before = seen(plan())
     for_rsa = replace(

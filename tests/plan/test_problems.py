@@ -102,6 +102,7 @@ SINGLE = [
     (in_top("[trust]\nroots = []"), "trust.roots", "is no key"),
     (in_top("[eap]"), "trust.eap", "is missing, and EAP is in the plan"),
     (in_top("[eap]\n[trust]\nweb = []"), "trust.eap", "is missing, and EAP is in the plan"),
+    (in_top("[eap]\n[trust]\neap = []"), "trust.eap", "is empty, and EAP is in the plan"),
     # dns
     (in_top("[dns]\nresolvers = []"), "dns.resolvers", "is empty"),
     (in_top('[dns]\nresolvers = ["10.0.9.256"]'), "dns.resolvers[1]", "is no IP address"),

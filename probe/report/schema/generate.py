@@ -20,6 +20,7 @@ from probe.report.bundle_types import Bundle
 from probe.report.complaint_types import Complaint
 from probe.report.due_types import Due
 from probe.report.past_types import Past
+from probe.report.rehearsal_types import Rehearsal
 from probe.report.types import Report
 
 FOLDER = Path(__file__).parent
@@ -33,6 +34,7 @@ DOCUMENTS: Final[Mapping[str, type]] = {
     "probe-past/1": Past,
     "probe-due/1": Due,
     "probe-complaint/1": Complaint,
+    "probe-rehearsal/1": Rehearsal,
 }
 """Each document that has a Schema, by the value of its `format`."""
 

@@ -10,6 +10,7 @@ from probe.report.terminal.complaint import render_complaint
 from probe.report.terminal.decision import render_decisions
 from probe.report.terminal.due import render_due
 from probe.report.terminal.past import render_past
+from probe.report.terminal.rehearsal import render_rehearsal
 from probe.report.terminal.rules import render_rule, render_rules
 from probe.report.terminal.screen import render
 
@@ -21,6 +22,7 @@ __all__ = [
     "render_decisions",
     "render_due",
     "render_past",
+    "render_rehearsal",
     "render_rule",
     "render_rules",
 ]
