@@ -29,7 +29,7 @@ from probe.observation.model import Endpoint
 from probe.plan.model import Plan, SecretRef
 from probe.report.document import pem
 from probe.report.escape import visible
-from probe.report.render import FORMS
+from probe.report.render import PLAIN_FORMS
 
 _FILE = click.Path(path_type=Path)
 
@@ -71,7 +71,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--format",
     "form",
-    type=click.Choice(FORMS),
+    type=click.Choice(PLAIN_FORMS),
     default="terminal",
     show_default=True,
     help="The report's form.",

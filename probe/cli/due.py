@@ -21,12 +21,12 @@ from probe.due import Due
 from probe.jobs import sweep
 from probe.jobs.sweep import Scope
 from probe.observation.model import Endpoint
-from probe.report.render import FORMS
+from probe.report.render import PLAIN_FORMS
 
 
 @click.command("due")
 @click.argument("plan", type=click.Path(path_type=Path), required=False)
-@partial(common, forms=(*FORMS, "calendar"))
+@partial(common, forms=(*PLAIN_FORMS, "calendar"))
 @click.option("--node", "nodes", metavar="NAME", multiple=True, help="This node only; repeatable.")
 @click.option(
     "--from-history",

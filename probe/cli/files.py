@@ -76,8 +76,8 @@ def prepare_stdout(form: str = "terminal") -> None:
     out."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         encoding = "utf-8" if form != "terminal" else None
-        # A calendar has line ends of its own (RFC 5545, 3.1).
-        newline = "" if form == "calendar" else None
+        # A calendar has line ends of its own (RFC 5545, 3.1), and metrics have none but LF.
+        newline = "" if form in {"calendar", "metrics"} else None
         sys.stdout.reconfigure(encoding=encoding, errors="backslashreplace", newline=newline)
 
 

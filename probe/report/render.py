@@ -2,7 +2,11 @@
 
 from probe.assessment import Assessment
 
-FORMS = ("terminal", "json")
+PLAIN_FORMS = ("terminal", "json")
+"""Forms that every document has."""
+
+FORMS = (*PLAIN_FORMS, "metrics")
+"""Forms of an assessment."""
 
 
 def render(
@@ -22,6 +26,10 @@ def render(
         from probe.report.document import to_json  # noqa: PLC0415  # only one of the two is needed
 
         return to_json(assessment)
+    if form == "metrics":
+        from probe.report.metrics import to_metrics  # noqa: PLC0415  # only one of them is needed
+
+        return to_metrics(assessment)
     if form == "terminal":
         from probe.report.terminal import render as to_terminal  # noqa: PLC0415  # rich is heavy
 
