@@ -7,7 +7,7 @@
 PEERS=$WORK/peers
 # Each as PROGRAM:PACKAGE. dig asks, and ldns signs zones: no servers, but they share no code with us.
 PEER_PROGRAMS="freeradius:freeradius hostapd:hostapd nginx:nginx nsd:nsd unbound:unbound
-dig:bind9-dnsutils ldns-keygen:ldnsutils radsecproxy:radsecproxy"
+dig:bind9-dnsutils ldns-keygen:ldnsutils radsecproxy:radsecproxy chromium:chromium"
 
 # Prints the packages whose program is neither unpacked here nor installed.
 missing_peers() {
