@@ -45,16 +45,16 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
     yield Indented(title.append(f"  {visible(finding.rule)}", "aside"), hang=4)
     yield Indented(Text(visible(finding.says, SENTENCES)), INDENT)
     if finding.accepted is not None:
-        yield _part("accepted", _acceptance(finding.accepted))
+        yield _part("accepted", acceptance(finding.accepted))
     every = view.every_node(finding.nodes)
     if every != view.nodes(finding.nodes):
         # Whoever has to go there needs them all, and only here are they told.
         yield _part("nodes", every)
-    facts = list(_facts(finding.evidence))
-    for number, line in enumerate(facts[:EVIDENCE]):
+    seen = list(facts(finding.evidence))
+    for number, line in enumerate(seen[:EVIDENCE]):
         yield _part("seen" if number == 0 else "", line)
-    if len(facts) > EVIDENCE:
-        yield _part("", f"and {len(facts) - EVIDENCE} more, in the JSON document")
+    if len(seen) > EVIDENCE:
+        yield _part("", f"and {len(seen) - EVIDENCE} more, in the JSON document")
     asked = tuple(dict.fromkeys(item.observation for item in finding.evidence if item.observation))
     if asked:
         yield _part("asked", words.some_of(asked))
@@ -67,7 +67,7 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
         yield _part("explains" if number == 0 else "", line)
 
 
-def _facts(evidence: Iterable[Evidence]) -> Iterator[str]:
+def facts(evidence: Iterable[Evidence]) -> Iterator[str]:
     """Yield a line for each fact: the ways in which it was met the same are told together."""
     alike: dict[tuple[str, str | None, str], list[str]] = {}
     for item in evidence:
@@ -82,18 +82,24 @@ def _part(label: str, text: str) -> Labelled:
     return Labelled(label, Text(text), COLUMN, INDENT, hang=2)
 
 
-def _acceptance(accepted: Accepted) -> str:
+def acceptance(accepted: Accepted) -> str:
+    """Return until when a finding is taken as known, and why."""
     # An acceptance lasts until the end of a day in UTC, so the day is what its author wrote.
     until = words.day(accepted.until)
     return f"until {until}: {visible(accepted.reason)}"
 
 
-def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
+def felt_by(view: View, finding: Finding) -> tuple[str, list[str]]:
+    """Return the label, and a line for clients that feel a finding alike."""
     lines = [*reactions_in_words(finding.reactions, view.client)]
     if not lines:
         clients = words.all_of([view.client(family) for family in finding.clients])
         lines = [clients or _anyone(finding)]
-    label = "felt by" if finding.due is None else "then felt by"
+    return "felt by" if finding.due is None else "then felt by", lines
+
+
+def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
+    label, lines = felt_by(view, finding)
     for number, line in enumerate(lines):
         yield _part(label if number == 0 else "", line)
 

@@ -43,6 +43,15 @@ def headline(view: View) -> Iterator[RenderableType]:
     yield from _since(view)
 
 
+def circumstances(view: View) -> Iterator[RenderableType]:
+    """Yield what the answer is of, and how it stands to what was imported and was before."""
+    yield from _as_of(view)
+    yield from _part(view)
+    yield from _before(view)
+    yield from expected(view, COLUMN)
+    yield from _since(view)
+
+
 def _as_of(view: View) -> Iterator[RenderableType]:
     """What holds "now" on another day must not be read as today's."""
     assessment = view.assessment
@@ -87,7 +96,7 @@ def felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
         who = [view.client(family) for family in entry.clients]
         if who or entry.endpoint is not Endpoint.BUNDLE:
             body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
-            body.append(f", {_doing(view, entry)}")
+            body.append(f", {doing(view, entry)}")
         else:
             body = styled("whoever imports it", of_verdict(verdict))
         body.append_text(view.references(entry.findings))
@@ -107,7 +116,8 @@ def _as_far_as_seen(view: View) -> Text:
     return Text()
 
 
-def _doing(view: View, entry: Felt) -> str:
+def doing(view: View, entry: Felt) -> str:
+    """Return what its clients are about, and where: "opening its pages at quay3"."""
     names, nodes = words.some_of(entry.names), view.nodes(entry.nodes)
     match entry.endpoint:
         case Endpoint.WEB:
@@ -132,13 +142,14 @@ def _apart(view: View) -> Iterator[RenderableType]:
         alone = len(view.plan) == 1
         yield Labelled(label, Text("one node, nothing to compare" if alone else "none"), COLUMN)
     for number, entry in enumerate(entries[:ENTRIES]):
-        body = styled(view.nodes(entry.nodes), "place").append(f": {_difference(entry)}")
+        body = styled(view.nodes(entry.nodes), "place").append(f": {difference(entry)}")
         body.append_text(view.references(entry.findings))
         yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
     yield from _more(entries, "ways to stand apart")
 
 
-def _difference(entry: Apart) -> str:
+def difference(entry: Apart) -> str:
+    """Return in what nodes differ from the rest."""
     parts = []
     if entry.other_chain:
         kinds = words.all_of([words.endpoint(kind) for kind in entry.other_chain])

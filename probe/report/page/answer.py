@@ -1,0 +1,176 @@
+"""The first screen: the answer in a sentence, who feels it, who stands apart, what to do first."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from probe.assessment import Apart, Assessment, Felt, Finding, Verdict
+from probe.observation.model import Endpoint
+from probe.report.escape import SENTENCES, visible
+from probe.report.terminal import words
+from probe.report.terminal.headline import difference, doing
+from probe.report.terminal.view import View
+
+_NAMED = 4
+"""Clients that the sentence names; all of them stand right below it."""
+
+_WITHOUT_HARM = {
+    Verdict.DUE: "Nobody is blocked or warned today, but something ends soon.",
+    Verdict.UNSEEN: "Nobody is known to be blocked or warned, but not everything was seen.",
+    Verdict.ADVISED: "Nobody is blocked or warned; something goes against a rule or good practice.",
+    Verdict.SOUND: "Nobody is blocked or warned: what was looked at is as it should be.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of a group: who, in bold, and what is said of them."""
+
+    who: str
+    says: str
+    numbers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """What becomes of some clients."""
+
+    token: str
+    """Of the verdict whose mark it has."""
+    title: str
+    entries: tuple[Entry, ...]
+    nobody: str = ""
+    """What is said where there is no entry."""
+
+
+@dataclass(frozen=True, slots=True)
+class First:
+    """What to begin with."""
+
+    number: int
+    place: str
+    says: str
+    remedy: str
+    before: str | None
+    """The day until which there is time."""
+
+
+def sentence(view: View) -> str:
+    """Return the answer, one sentence."""
+    assessment = view.assessment
+    harmed = [entry for entry in assessment.headline.felt if entry.verdict is assessment.verdict]
+    if not harmed:
+        first = view.finding(assessment.headline.first)
+        if assessment.verdict in _WITHOUT_HARM:
+            return _WITHOUT_HARM[assessment.verdict]
+        return visible(first.says, SENTENCES) if first else assessment.verdict.word
+    nodes = view.nodes(tuple(dict.fromkeys(node for entry in harmed for node in entry.nodes)))
+    if len(harmed) > 1:
+        what = "cannot get on" if assessment.verdict is Verdict.BLOCKED else "are shown warnings"
+        return f"Clients {what} at {nodes}." if nodes else f"Clients {what}."
+    entry = harmed[0]
+    who = words.some_of([view.client(family) for family in entry.clients], _NAMED)
+    if entry.endpoint is Endpoint.BUNDLE and not who:
+        who = "Whoever imports it"
+    if assessment.verdict is Verdict.BLOCKED:
+        return f"{f'{who} cannot get on' if who else 'Nobody gets on'}, {doing(view, entry)}."
+    return (
+        f"{f'Users of {who} are' if who else 'Everybody is'} shown a warning, {doing(view, entry)}."
+    )
+
+
+def lead(view: View) -> str | None:
+    """Return what is wrong where the sentence alone does not say it."""
+    assessment = view.assessment
+    first = view.finding(assessment.headline.first)
+    if first is None or assessment.verdict not in (Verdict.DUE, Verdict.UNSEEN, Verdict.ADVISED):
+        return None
+    return visible(first.says, SENTENCES)
+
+
+def first(view: View) -> First | None:
+    """Return what to begin with. None: nothing has to be done."""
+    finding = view.finding(view.assessment.headline.first)
+    if finding is None:
+        return None
+    day = words.day(finding.due)
+    return First(
+        number=view.numbers[finding.id],
+        place=view.place(finding.endpoint, finding.nodes),
+        says=visible(finding.says, SENTENCES),
+        remedy=visible(finding.remedy, SENTENCES),
+        before=day if finding.due is not None and day not in finding.remedy else None,
+    )
+
+
+def consequences(view: View) -> tuple[Group, ...]:
+    """Return who is blocked, who is warned, who will be, and for whom nothing changes."""
+    assessment = view.assessment
+    known = "" if assessment.complete else ", as far as was seen"
+    groups = [
+        Group(
+            verdict.word,
+            title,
+            tuple(_felt(view, assessment.headline.felt, verdict)),
+            f"nobody{known}",
+        )
+        for verdict, title in ((Verdict.BLOCKED, "Blocked"), (Verdict.WARNED, "Warned"))
+    ]
+    later = tuple(_later(view, assessment))
+    if later:
+        groups.append(Group(Verdict.DUE.word, "Blocked or warned later", later))
+    unseen = tuple(_unseen(view, assessment))
+    if unseen:
+        groups.append(Group(Verdict.UNSEEN.word, "Not known", unseen))
+    spared = words.all_of([view.client(family) for family in assessment.headline.no_change])
+    groups.append(
+        Group(
+            Verdict.SOUND.word,
+            "No change",
+            (Entry(spared, "can get on as before"),) if spared else (),
+            "nobody of whom this is known",
+        )
+    )
+    return tuple(groups)
+
+
+def _felt(view: View, felt: Iterable[Felt], verdict: Verdict) -> Iterator[Entry]:
+    for entry in felt:
+        if entry.verdict is verdict:
+            who = words.all_of([view.client(family) for family in entry.clients])
+            if not who:
+                of_bundle = entry.endpoint is Endpoint.BUNDLE
+                who = "whoever imports it" if of_bundle else "anyone"
+            yield Entry(who, doing(view, entry), numbers(view, entry.findings))
+
+
+def _later(view: View, assessment: Assessment) -> Iterator[Entry]:
+    for finding in _counting(assessment, Verdict.DUE):
+        who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
+        day = f"from {words.day(finding.due)} on, " if finding.due is not None else ""
+        where = view.place(finding.endpoint, finding.nodes)
+        yield Entry(who, f"{day}{where}", (view.numbers[finding.id],))
+
+
+def _unseen(view: View, assessment: Assessment) -> Iterator[Entry]:
+    for finding in _counting(assessment, Verdict.UNSEEN):
+        who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
+        where = view.place(finding.endpoint, finding.nodes)
+        yield Entry(who, f"using {where}", (view.numbers[finding.id],))
+
+
+def _counting(assessment: Assessment, verdict: Verdict) -> Iterator[Finding]:
+    return (f for f in assessment.findings if f.verdict is verdict and f.counts)
+
+
+def apart(view: View) -> tuple[tuple[str, Entry], ...]:
+    """Return the nodes that stand apart, each with the token of its verdict."""
+    return tuple((one.verdict.word, _apart(view, one)) for one in view.assessment.headline.apart)
+
+
+def _apart(view: View, one: Apart) -> Entry:
+    return Entry(view.nodes(one.nodes), difference(one), numbers(view, one.findings))
+
+
+def numbers(view: View, findings: Iterable[str]) -> tuple[int, ...]:
+    """Return the numbers of findings that are on the page, in order."""
+    return tuple(sorted(view.numbers[one] for one in findings if one in view.numbers))
