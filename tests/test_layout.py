@@ -55,7 +55,14 @@ ROOMS = {
         "probe.bundle",
         "probe.due",
     },
+    "probe.manual": {
+        "probe.jobs",
+        "probe.report",
+        "probe.observation",
+        "probe.assessment",
+    },
     "probe.cli": {
+        "probe.manual",
         "probe.files",
         "probe.jobs",
         "probe.report",

@@ -20,6 +20,7 @@ COMMANDS = {
     "due": "What ends when: certificates, CAs, and the coming rules.",
     "past": "What earlier runs saw, and what changed between them.",
     "rules": "Show what is looked at: the catalogue, or one rule.",
+    "manual": "Read the manual: by symptom, by job, by rule.",
 }
 """Each command with its one-line help. Its module in this package has its name."""
 

@@ -16,6 +16,7 @@ from probe.judge.import_rules import IMPORTS
 from probe.judge.published_rules import ENTRIES
 from probe.judge.radsec_rules import RADSEC
 from probe.judge.web_rules import CLOSER, Beside
+from probe.judge.why import why
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
 
@@ -32,7 +33,7 @@ class Rule:
     """Where it is put right."""
     title: str
     meaning: str
-    """What was seen, and why it matters."""
+    """What was observed."""
     remedy: str
     """What to do, where a finding has nothing more exact to say."""
     source: str
@@ -45,6 +46,11 @@ class Rule:
     """What clients object to where it is seen, as the client data calls it."""
     worlds: tuple[World, ...] = ()
     """Clients of which worlds are meant."""
+
+    @property
+    def why(self) -> str:
+        """Why it matters."""
+        return why(self.id)
 
     @property
     def order(self) -> int:

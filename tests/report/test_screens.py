@@ -49,7 +49,8 @@ class Rule:
     id: str
     endpoint: Endpoint
     title: str
-    meaning: str = "What was seen, and why it matters to those who come there."
+    meaning: str = "What was observed where it is seen."
+    why: str = "Why that matters to those who come there."
     remedy: str = "What to do about it."
     source: str = "RFC 5280, 4.1.2.5"
     basis: Basis = Basis.COMMON_PRACTICE
