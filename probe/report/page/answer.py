@@ -4,7 +4,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from probe.assessment import Apart, Assessment, Felt, Finding, Verdict
-from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.headline import difference, doing
@@ -59,23 +58,34 @@ def sentence(view: View) -> str:
     assessment = view.assessment
     harmed = [entry for entry in assessment.headline.felt if entry.verdict is assessment.verdict]
     if not harmed:
-        first = view.finding(assessment.headline.first)
-        if assessment.verdict in _WITHOUT_HARM:
-            return _WITHOUT_HARM[assessment.verdict]
-        return visible(first.says, SENTENCES) if first else assessment.verdict.word
+        return _nobody_harmed(view)
+    besides = ""
+    if any(entry.verdict > assessment.verdict for entry in assessment.headline.felt):
+        besides = "; others are shown a warning"
+    if len(harmed) == 1:
+        return f"{_one_way(view, harmed[0])}{besides}."
     nodes = view.nodes(tuple(dict.fromkeys(node for entry in harmed for node in entry.nodes)))
-    if len(harmed) > 1:
-        what = "cannot get on" if assessment.verdict is Verdict.BLOCKED else "are shown warnings"
-        return f"Clients {what} at {nodes}." if nodes else f"Clients {what}."
-    entry = harmed[0]
+    what = "cannot get on" if assessment.verdict is Verdict.BLOCKED else "are shown warnings"
+    return f"Clients {what}{f' at {nodes}' if nodes else ''}{besides}."
+
+
+def _one_way(view: View, entry: Felt) -> str:
     who = words.some_of([view.client(family) for family in entry.clients], _NAMED)
-    if entry.endpoint is Endpoint.BUNDLE and not who:
-        who = "Whoever imports it"
-    if assessment.verdict is Verdict.BLOCKED:
-        return f"{f'{who} cannot get on' if who else 'Nobody gets on'}, {doing(view, entry)}."
-    return (
-        f"{f'Users of {who} are' if who else 'Everybody is'} shown a warning, {doing(view, entry)}."
-    )
+    if entry.verdict is Verdict.BLOCKED:
+        return f"{f'{who} cannot get on' if who else 'Nobody gets on'}, {doing(view, entry)}"
+    whose = f"Users of {who} are" if who else "Everybody is"
+    return f"{whose} shown a warning, {doing(view, entry)}"
+
+
+def _nobody_harmed(view: View) -> str:
+    verdict, first = view.assessment.verdict, view.finding(view.assessment.headline.first)
+    if verdict is Verdict.DUE and first is not None and first.due is not None:
+        day = words.day(first.due)
+        return f"Nobody is blocked or warned today; from {day} on somebody will be."
+    if verdict in _WITHOUT_HARM:
+        return _WITHOUT_HARM[verdict]
+    # An import that did not arrive is warned of, though nobody need feel it.
+    return visible(first.says, SENTENCES) if first is not None else f"The verdict: {verdict.word}."
 
 
 def lead(view: View) -> str | None:
@@ -105,7 +115,8 @@ def first(view: View) -> First | None:
 def consequences(view: View) -> tuple[Group, ...]:
     """Return who is blocked, who is warned, who will be, and for whom nothing changes."""
     assessment = view.assessment
-    known = "" if assessment.complete else ", as far as was seen"
+    unseen = tuple(_unseen(view, assessment))
+    known = ", as far as was seen" if unseen or not assessment.complete else ""
     groups = [
         Group(
             verdict.word,
@@ -118,7 +129,6 @@ def consequences(view: View) -> tuple[Group, ...]:
     later = tuple(_later(view, assessment))
     if later:
         groups.append(Group(Verdict.DUE.word, "Blocked or warned later", later))
-    unseen = tuple(_unseen(view, assessment))
     if unseen:
         groups.append(Group(Verdict.UNSEEN.word, "Not known", unseen))
     spared = words.all_of([view.client(family) for family in assessment.headline.no_change])
@@ -137,10 +147,7 @@ def _felt(view: View, felt: Iterable[Felt], verdict: Verdict) -> Iterator[Entry]
     for entry in felt:
         if entry.verdict is verdict:
             who = words.all_of([view.client(family) for family in entry.clients])
-            if not who:
-                of_bundle = entry.endpoint is Endpoint.BUNDLE
-                who = "whoever imports it" if of_bundle else "anyone"
-            yield Entry(who, doing(view, entry), numbers(view, entry.findings))
+            yield Entry(who or "anyone", doing(view, entry), numbers(view, entry.findings))
 
 
 def _later(view: View, assessment: Assessment) -> Iterator[Entry]:

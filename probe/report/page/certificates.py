@@ -33,6 +33,7 @@ class Certificate:
     title: str
     sent: str
     """Who sends it."""
+    until: str
     nodes: tuple[str, ...]
     endpoints: tuple[str, ...]
     fields: tuple[tuple[str, tuple[str, ...]], ...]
@@ -68,6 +69,7 @@ def _certificate(view: View, sha256: str, facts: CertFacts, der: bytes) -> Certi
         sha256=sha256,
         title=view.subject(sha256),
         sent=sent,
+        until=f"{visible(facts.key)}; until {words.day(facts.not_after)}",
         nodes=nodes,
         endpoints=tuple(kind.value for kind in kinds),
         fields=tuple(_fields(view, facts)),

@@ -40,6 +40,8 @@
       apply();
       target.scrollIntoView();
     }
+    const folded = target.querySelector(":scope > details");
+    if (folded !== null && target.classList.contains("certificate")) folded.open = true;
     if (target.tabIndex === -1) target.focus({ preventScroll: true });
   };
   addEventListener("hashchange", follow);

@@ -13,7 +13,7 @@ from probe.report.page.answer import numbers
 from probe.report.terminal import words
 from probe.report.terminal.view import View
 
-LONGEST = timedelta(days=3 * 366)
+LONGEST = timedelta(days=2 * 366)
 """How far ahead the drawing goes at most. It follows the servers' certificates: an authority that
 ends in ten years would squeeze all else."""
 
@@ -24,6 +24,9 @@ BEFORE = 4
 
 TICKS = 8
 """Months written on the scale, at most."""
+
+EDGE = 5
+"""Per cent at either end without a month: half of it would be cut off."""
 
 _STEPS = (1, 2, 3, 6, 12)
 """Months between two of them."""
@@ -154,7 +157,9 @@ def _ticks(scale: _Scale) -> Iterator[tuple[str, str]]:
     for number in range(begin.year * 12 + begin.month, end.year * 12 + end.month):
         if number % step == 0:
             month = datetime(number // 12, number % 12 + 1, 1, tzinfo=UTC)
-            yield _percent(scale.at(month)), f"{month:%Y-%m}"
+            place = scale.at(month)
+            if EDGE < place < 100 - EDGE:
+                yield _percent(place), f"{month.year}-{month.month:02}"
 
 
 def _percent(part: float) -> str:

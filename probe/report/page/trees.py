@@ -5,7 +5,7 @@ Who sends a certificate stands at its edge, and what nobody sends leaves a gap.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from probe.assessment import NotServed, ServedChain
 from probe.certificate.facts import CertFacts
@@ -22,7 +22,7 @@ _KINDS = {
 }
 
 NAMES = 4
-"""Names of a certificate that stand in its tree; all are in the list of certificates."""
+"""Further names of a certificate that stand in its tree; all are in the list of certificates."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,8 @@ class Link:
     """Whether others send the same, where these nodes stand apart."""
     certificate: str | None = None
     """SHA-256, if it is in the list of certificates."""
+    nodes: tuple[str, ...] = ()
+    """Who sends it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,7 @@ def _tree(view: View, group: list[ServedChain], rows: Sequence[ServedChain]) -> 
     nodes = _in_plan_order(view, group)
     others = [row for row in rows if row not in group]
     on_way, beside = _way(view, first.chain)
-    leaves = tuple(_leaf(view, row, others) for row in group)
+    leaves = tuple(_leaf(view, row, others, alone=len(group) == 1) for row in group)
     names = tuple(dict.fromkeys(name for row in group for name in row.names))
     how = [f"opened as {words.some_of(names)}"] if names else []
     how += [f"in {words.all_of(first.methods)}"] if first.methods else []
@@ -169,8 +171,13 @@ def _way(view: View, chain: tuple[str, ...]) -> tuple[list[str], list[str]]:
     return on_way, left
 
 
-def _leaf(view: View, row: ServedChain, others: Sequence[ServedChain]) -> Link:
-    return _sent(view, row.chain[0], "leaf", row.nodes, row, others)
+def _leaf(view: View, row: ServedChain, others: Sequence[ServedChain], *, alone: bool) -> Link:
+    link = _sent(view, row.chain[0], "leaf", row.nodes, row, others)
+    facts = view.assessment.facts.get(row.chain[0])
+    further = [name.value for name in facts.names if name.value != link.title] if facts else []
+    if not (alone and further):
+        return link
+    return replace(link, about=f"also for {words.some_of(further, NAMES)}; {link.about}")
 
 
 def _sent(
@@ -189,9 +196,10 @@ def _sent(
         kind,
         view.subject(sha256),
         says,
-        _about(facts, names=kind == "leaf"),
+        _about(facts),
         _alike(view, sha256, others) if row.apart else "",
         sha256 if facts is not None else None,
+        nodes,
     )
 
 
@@ -203,12 +211,8 @@ def _send(nodes: Sequence[str]) -> str:
     return "sends" if len(nodes) == 1 else "send"
 
 
-def _about(facts: CertFacts | None, *, names: bool) -> str:
-    if facts is None:
-        return ""
-    parts = [words.some_of([name.value for name in facts.names], NAMES)] if names else []
-    parts += [visible(facts.key), f"until {words.day(facts.not_after)}"]
-    return "; ".join(part for part in parts if part)
+def _about(facts: CertFacts | None) -> str:
+    return "" if facts is None else f"{visible(facts.key)}; until {words.day(facts.not_after)}"
 
 
 def _alike(view: View, sha256: str, others: Sequence[ServedChain]) -> str:
@@ -227,7 +231,7 @@ def _gaps(
             "gap",
             visible(about.common_name) if about and about.common_name else visible(name),
             _missing(view, nodes, sha256, others),
-            _about(about, names=False),
+            _about(about),
             certificate=sha256 if sha256 in view.assessment.survey.certificates else None,
         )
 

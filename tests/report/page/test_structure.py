@@ -1,0 +1,368 @@
+"""The page as a document: what stands where, and that it needs nothing besides itself."""
+
+import base64
+import hashlib
+import itertools
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from probe.assessment import Accepted, Assessment, Headline, Verdict
+from probe.report.render import render
+from tests.report import build
+from tests.report.page.many import incomplete, many
+from tests.report.page.reading import Element, read
+
+MEGABYTE = 1_000_000
+
+
+def page_of(assessment: Assessment) -> Element:
+    return read(render(assessment, "page"))
+
+
+def links(tree: Element) -> list[tuple[str, str, str]]:
+    """Return (kind, title, sentence) of each certificate of a tree, from the server's down."""
+    return [
+        (
+            next(iter(one.classes - {"link"})),
+            one.all(name="title")[0].text,
+            one.all(name="edge")[0].text,
+        )
+        for one in tree.all("li", "link")
+    ]
+
+
+def trees(page: Element) -> list[Element]:
+    return page.all("article", "tree")
+
+
+def test_the_answer_comes_first() -> None:
+    page = page_of(build.troubled())
+    assert page.one("h1").text == "Clients cannot get on at quay3 and quay4."
+    assert page.one("title").text == "Northpier Ferries network access: blocked"
+    todo = page.one("div", "todo")
+    assert "EAP at quay4" in todo.text
+    assert "Bind the certificate of radius.northpier.example to EAP on quay4" in todo.text
+
+
+@pytest.mark.parametrize(
+    ("changed", "sentence"),
+    [
+        (
+            {"verdict": Verdict.SOUND},
+            "Nobody is blocked or warned: what was looked at is as it should be.",
+        ),
+        (
+            {"verdict": Verdict.UNSEEN},
+            "Nobody is known to be blocked or warned, but not everything was seen.",
+        ),
+        (
+            {"verdict": Verdict.ADVISED},
+            "Nobody is blocked or warned; something goes against a rule or good practice.",
+        ),
+        (
+            {
+                "verdict": Verdict.DUE,
+                "findings": (build.EXPIRING,),
+                "headline": Headline(first=build.EXPIRING.id),
+            },
+            "Nobody is blocked or warned today; from 2026-12-09 on somebody will be.",
+        ),
+        (
+            {
+                "verdict": Verdict.BLOCKED,
+                "findings": (build.SELF_SIGNED,),
+                "headline": Headline(felt=build.troubled().headline.felt[:1]),
+            },
+            "windows-eap, android-eap and linux-eap cannot get on, logging in by EAP at quay4.",
+        ),
+        (
+            {
+                "verdict": Verdict.WARNED,
+                "headline": Headline(
+                    felt=(replace(build.troubled().headline.felt[1], verdict=Verdict.WARNED),)
+                ),
+            },
+            "Everybody is shown a warning, opening its pages at quay3.",
+        ),
+        (
+            {
+                "verdict": Verdict.BLOCKED,
+                "headline": Headline(felt=build.troubled().headline.felt[1:]),
+            },
+            "Nobody gets on, opening its pages at quay3.",
+        ),
+    ],
+)
+def test_one_sentence_says_how_it_stands(changed: dict[str, object], sentence: str) -> None:
+    page = page_of(replace(build.healthy(), **changed))  # type: ignore[arg-type]  # fields by name
+    assert page.one("h1").text == sentence
+
+
+def test_consequences_are_grouped_with_the_clients_inside() -> None:
+    felt = replace(build.troubled().headline, no_change=("apple-web", "chromium-web"))
+    page = page_of(replace(build.troubled(), headline=felt))
+    told = {
+        group.one("h3").text: [item.text for item in group.all("li") or group.all("p")]
+        for group in page.all("div", "group")
+    }
+    assert told == {
+        "Blocked": [
+            "Windows 802.1X, Android 802.1X and Linux 802.1X, logging in by EAP at quay4 1",
+            "anyone, opening its pages at quay3 2",
+        ],
+        "Warned": ["nobody, as far as was seen"],
+        "No change": ["Apple browsers and Chromium browsers, can get on as before"],
+    }
+
+
+def test_who_is_held_up_later_is_told_with_the_day() -> None:
+    finding = replace(build.EXPIRING, accepted=None)
+    page = page_of(replace(build.healthy(), findings=(finding,), verdict=Verdict.DUE))
+    later = page.one("div", "due")
+    assert later.one("h3").text == "Blocked or warned later"
+    assert later.one("li").text == (
+        "chromium-web and apple-web, from 2026-12-09 on, web at quay1, quay2 and quay4 1"
+    )
+
+
+def test_one_tree_stands_for_all_nodes_that_serve_the_chain() -> None:
+    web, eap = trees(page_of(build.healthy()))
+    assert web.one("h4").text == "all 4 nodes sound"
+    assert links(web) == [
+        ("leaf", "guest.northpier.example", "all 4 nodes send this"),
+        ("between", "Harbour Public CA 3", "all 4 nodes send this"),
+        ("anchor", "Harbour Public Root", "a root that clients have: nobody has to send it"),
+    ]
+    assert eap.one("p", "how").text == "in PEAP and EAP-TLS"
+
+
+def test_what_differs_says_so_in_words_and_by_shape() -> None:
+    *_, odd = [tree for tree in trees(page_of(build.troubled())) if "silent" not in tree.classes]
+    assert odd.one("h4").text == "quay4 blocked stands apart 1"
+    assert "apart" in odd.classes
+    assert [use.attributes["href"] for use in odd.one("h4").all("use")] == ["#mark-blocked"]
+    assert links(odd) == [
+        ("leaf", "quay4.northpier.example", "quay4 sends this; seen only here"),
+        ("open", "no known root", "it leads to no root that clients here have"),
+    ]
+
+
+def test_a_missing_certificate_leaves_a_gap_and_says_who_sends_it() -> None:
+    _, alone, _ = trees(page_of(incomplete()))
+    assert links(alone) == [
+        (
+            "leaf",
+            "guest.northpier.example",
+            "quay3 sends this; the same as at quay1, quay2 and quay4",
+        ),
+        (
+            "gap",
+            "Harbour Public CA 3",
+            "missing: quay3 does not send this; quay1, quay2 and quay4 send it",
+        ),
+        ("anchor", "Harbour Public Root", "a root that clients have: nobody has to send it"),
+    ]
+
+
+def test_a_missing_certificate_that_its_issuer_publishes_names_the_address() -> None:
+    everybody, _ = trees(page_of(incomplete("http://pki.northpier.example/ca3.cer")))
+    assert links(everybody)[1] == (
+        "gap",
+        "Harbour Public CA 3",
+        "missing: nobody sends this; found at its issuer's address, "
+        "http://pki.northpier.example/ca3.cer",
+    )
+
+
+def test_a_missing_certificate_that_nobody_has_is_named_by_its_name() -> None:
+    web, eap = build.healthy().served
+    lost = replace(web, chain=web.chain[:1], missing=("CN=Lost CA",), ends_in=None)
+    first, _ = trees(page_of(replace(build.healthy(), served=(lost, eap))))
+    assert links(first)[1:] == [("gap", "CN=Lost CA", "missing: nobody sends this")]
+
+
+def test_certificates_that_are_not_on_the_way_stand_beside_it() -> None:
+    web, _eap = build.healthy().served
+    more = replace(web, chain=(*web.chain, build.EAP_CA.sha256))
+    known = {
+        one.sha256: replace(one, issuer_raw=one.issuer.encode(), subject_raw=one.subject.encode())
+        for one in (build.WEB_LEAF, build.WEB_CA, build.EAP_CA)
+    }
+    page = page_of(replace(build.healthy(), served=(more,), facts=known))
+    (tree,) = trees(page)
+    assert links(tree)[-1] == (
+        "beside",
+        "Northpier EAP Issuing CA",
+        "all 4 nodes send this, and it is not on the way",
+    )
+
+
+def test_every_finding_stands_with_evidence_and_remedy() -> None:
+    page = page_of(build.troubled())
+    found = page.all("article", "finding")
+    assert [one.attributes["id"] for one in found] == ["finding-1", "finding-2", "finding-3"]
+    first, _, accepted = found
+    assert first.one("h3").text.startswith("The EAP certificate of quay4 is its own issuer")
+    facts = {
+        row.one("dt").text: [line.text for line in row.all("dd")]
+        for row in first.one("dl").children
+    }
+    assert facts["to do"] == [build.SELF_SIGNED.remedy]
+    assert facts["felt by"] == [
+        'Windows 802.1X, set up by profile: blocked, shown "Can\'t connect to this network"',
+        "Android 802.1X and Linux 802.1X, set up by profile: blocked",
+    ]
+    assert facts["seen"][0] == "subject: CN=quay4.northpier.example,O=Northpier Ferries"
+    assert facts["source"] == ["RFC 5216, 5.3 (published)"]
+    assert facts["explains"][0].startswith("eap-leaf-differs at quay4: quay4 serves another")
+    assert "accepted, until 2026-12-01: the renewal is ordered" in accepted.text
+
+
+def test_an_acceptance_that_has_run_out_is_told() -> None:
+    over = Accepted("for now", datetime(2026, 11, 1, tzinfo=UTC), True)
+    page = page_of(replace(build.healthy(), findings=(replace(build.CLOSED, accepted=over),)))
+    assert "no longer accepted, until 2026-11-01: for now" in page.by_id("finding-1").text
+
+
+def test_a_line_for_the_shell_stands_by_itself() -> None:
+    line = replace(build.CLOSED.evidence[0], what="to see it", value="openssl s_client </dev/null")
+    page = page_of(replace(build.healthy(), findings=(replace(build.CLOSED, evidence=(line,)),)))
+    assert page.one("code", "command").text == "openssl s_client </dev/null"
+
+
+def test_much_evidence_is_folded_and_counted() -> None:
+    facts = tuple(replace(build.CLOSED.evidence[0], value=str(n)) for n in range(250))
+    page = page_of(replace(build.healthy(), findings=(replace(build.CLOSED, evidence=facts),)))
+    folded = page.by_id("finding-1").one("details")
+    assert folded.one("summary").text == "180 more"
+    assert "and 50 more, in the JSON document" in folded.text
+
+
+def test_notes_stand_apart_from_findings() -> None:
+    (note,) = page_of(build.troubled()).one("ul", "notes").all("li")
+    assert note.text == (
+        "EAP at quay2: One certificate serves both web and EAP. (eap-same-as-web; common practice)"
+    )
+
+
+def test_every_certificate_has_its_fields_and_its_pem() -> None:
+    page = page_of(build.troubled())
+    found = page.all("article", "certificate")
+    assert {one.attributes["id"] for one in found} == {
+        f"cert-{sha256}" for sha256 in build.troubled().survey.certificates
+    }
+    leaf = page.by_id(f"cert-{build.WEB_LEAF.sha256}")
+    fields = {
+        row.one("dt").text: [line.text for line in row.all("dd")] for row in leaf.one("dl").children
+    }
+    assert fields["Subject"] == ["CN=guest.northpier.example,O=Northpier Ferries"]
+    assert fields["Names"][:2] == ["guest.northpier.example", "quay1.northpier.example"]
+    assert fields["Valid"] == ["2026-03-01 00:00:00 UTC to 2027-03-01 12:00:00 UTC"]
+    assert fields["SHA-256"] == [build.WEB_LEAF.sha256]
+    assert fields["Purposes"] == ["server authentication"]
+    assert fields["Public"] == ["a public CA's"]
+    # "DER of guest.northpier.example" in base64, as `base64` of coreutils writes it.
+    assert "".join(leaf.one("pre").said).splitlines() == [
+        "-----BEGIN CERTIFICATE-----",
+        "REVSIG9mIGd1ZXN0Lm5vcnRocGllci5leGFtcGxl",
+        "-----END CERTIFICATE-----",
+    ]
+
+
+def test_the_time_line_says_the_same_in_a_table() -> None:
+    page = page_of(build.troubled())
+    table = page.by_id("time").one("table")
+    assert table.one("caption").text == "Validity of what is served, and days that are due"
+    rows = [[cell.text for cell in row.children] for row in table.one("tbody").children]
+    assert [
+        "guest.northpier.example",
+        "web at quay1, quay2 and quay4",
+        "2026-03-01",
+        "2027-03-01",
+        "2026-12-09 3",
+    ] in rows
+    assert len(page.by_id("time").all("svg", "bar")) == len(rows)
+
+
+def test_what_has_ended_is_called_so() -> None:
+    ended = replace(build.WEB_LEAF, not_after=datetime(2026, 11, 1, tzinfo=UTC))
+    sound = build.healthy()
+    page = page_of(replace(sound, facts=sound.facts | {ended.sha256: ended}))
+    assert "ended 2026-11-01" in page.by_id("time").one("figure").text
+
+
+def test_sections_without_anything_are_left_out() -> None:
+    """And no link leads to them."""
+    empty = replace(build.healthy(), served=(), facts={}, survey=build.healthy().survey)
+    page = page_of(replace(empty, survey=replace(empty.survey, certificates={})))
+    targets = {one.attributes["href"] for one in page.one("nav").all("a")}
+    assert targets == {"#about"}
+
+
+@pytest.mark.parametrize("assessment", [build.troubled(), build.healthy(), many(12)])
+def test_every_link_leads_to_something_on_the_page(assessment: Assessment) -> None:
+    page = page_of(assessment)
+    everything = page.all()
+    ids = [one.attributes["id"] for one in everything if "id" in one.attributes]
+    assert len(ids) == len(set(ids))
+    for one in everything:
+        href = one.attributes.get("href", "#")
+        if one.tag in {"a", "use"} and href != "#":
+            assert href.startswith("#") and href[1:] in ids, href  # noqa: PT018  # one thought
+        for name in ("aria-labelledby",):
+            assert one.attributes.get(name, ids[0]) in ids
+
+
+def test_landmarks_and_headings_are_in_order() -> None:
+    page = page_of(build.troubled())
+    body = page.one("body")
+    for landmark in ("header", "nav", "main", "footer"):
+        body.one(landmark)
+    levels = [int(one.tag[1]) for one in body.all() if re.fullmatch("h[1-6]", one.tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+
+
+def test_only_what_stands_inside_may_be_run_or_loaded() -> None:
+    """The hashes are those of the very texts (Content Security Policy Level 3, 8.3)."""
+    page = page_of(build.troubled())
+    (policy,) = [
+        one.attributes["content"]
+        for one in page.all("meta")
+        if one.attributes.get("http-equiv") == "Content-Security-Policy"
+    ]
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules == {
+        "default-src": "'none'",
+        "style-src": _hash("".join(page.one("style").said)),
+        "script-src": _hash("".join(page.one("script").said)),
+        "img-src": "data:",
+        "base-uri": "'none'",
+        "form-action": "'none'",
+    }
+    for one in page.all():
+        assert not [name for name in one.attributes if name.startswith("on") or name == "style"]
+        assert "src" not in one.attributes
+
+
+def _hash(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def test_no_address_of_elsewhere_stands_where_a_browser_would_go() -> None:
+    text = render(build.troubled(), "page")
+    assert not re.search(r'(?:href|src|action|url\()\s*=?\s*["\']?(?:https?:)?//', text)
+
+
+def test_fifty_nodes_with_a_hundred_certificates_stay_below_a_megabyte() -> None:
+    assert len(render(many(50), "page").encode()) < MEGABYTE
+
+
+def test_no_score_and_no_share_is_given() -> None:
+    said = page_of(many(12)).one("main").text
+    assert "%" not in said
+    assert not re.search(r"\bscore|\bgrade|\bpass(ed)?\b|\bfail(ed)?\b", said)
