@@ -10,6 +10,7 @@ import click
 from probe.assessment import Verdict
 from probe.bundle import Judged, Said, ServedNow
 from probe.cli.bundlefiles import passwords, passwords_of, read_file
+from probe.cli.completion import node_names
 from probe.cli.failure import Status, say
 from probe.cli.files import (
     check_spared,
@@ -43,7 +44,14 @@ _FILE = click.Path(path_type=Path)
     type=click.Choice(["web", "eap"]),
     help="What it is for (default: what its names and its CA say).",
 )
-@click.option("--node", "nodes", metavar="NAME", multiple=True, help="For this node; repeatable.")
+@click.option(
+    "--node",
+    "nodes",
+    metavar="NAME",
+    multiple=True,
+    shell_complete=node_names,
+    help="For this node; repeatable.",
+)
 @click.option("--request", type=_FILE, metavar="FILE", help="The certificate request (PKCS#10).")
 @passwords
 @click.option(

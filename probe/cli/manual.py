@@ -3,6 +3,7 @@
 import click
 
 from probe import manual
+from probe.cli.completion import pages
 from probe.cli.files import colour, prepare_stdout, width, write_stdout
 from probe.plan.problems import nearest, shown
 from probe.report.terminal.manual import render_page
@@ -12,7 +13,7 @@ MOST = 20
 
 
 @click.command("manual")
-@click.argument("words", metavar="[PAGE | WORDS...]", nargs=-1)
+@click.argument("words", metavar="[PAGE | WORDS...]", nargs=-1, shell_complete=pages)
 @click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback.")
 def command(words: tuple[str, ...]) -> int:
     """Show a PAGE of the manual, or say on which pages WORDS stand.
