@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from probe.cli.console import obeys_escapes
 from probe.cli.failure import let_go_of_stdout
 from probe.files import target_of, write_whole
 
@@ -91,4 +92,4 @@ def width() -> int:
 def colour() -> bool:
     """Return whether stdout takes colour: a terminal, and NO_COLOR (no-color.org) is not set."""
     plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
-    return sys.stdout.isatty() and not plain
+    return sys.stdout.isatty() and not plain and obeys_escapes()
