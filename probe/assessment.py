@@ -306,8 +306,8 @@ class Headline:
     """Ids of findings about this machine, to be said before any other: what else is said of dates
     or of trust may be owed to them."""
     no_change: tuple[str, ...] = ()
-    """Client families on site that nothing here blocks or warns now. Who met no server, or what
-    could not be seen, is not among them."""
+    """Client families on site that nothing here blocks or warns, now or on a day that is known. Who
+    met no server, or may have met what could not be seen, is not among them."""
 
 
 @dataclass(frozen=True, slots=True)

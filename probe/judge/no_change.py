@@ -10,7 +10,8 @@ from probe.judge.case import Case
 from probe.judge.clients.reactions import on_site
 from probe.observation.model import Endpoint
 
-_HELD_UP = frozenset({Verdict.BLOCKED, Verdict.WARNED})
+_HELD_UP = frozenset({Verdict.BLOCKED, Verdict.WARNED, Verdict.DUE})
+"""Now, or on a day that is known."""
 
 _COMES_TO = {
     "web": frozenset({Endpoint.DNS, Endpoint.WEB, Endpoint.CLUSTER}),

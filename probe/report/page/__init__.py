@@ -50,7 +50,6 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         verdicts=[verdict.word for verdict in Verdict],
         interrupted=assessment.survey.interrupted,
         sentence=answer.sentence(view),
-        lead=answer.lead(view),
         first=answer.first(view),
         groups=answer.consequences(view),
         apart=answer.apart(view),

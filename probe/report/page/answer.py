@@ -1,6 +1,6 @@
 """The first screen: the answer in a sentence, who feels it, who stands apart, what to do first."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from probe.assessment import Apart, Assessment, Felt, Finding, Verdict
@@ -11,6 +11,9 @@ from probe.report.terminal.view import View
 
 _NAMED = 4
 """Clients that the sentence names; all of them stand right below it."""
+
+_BESIDES = 3
+"""Clients that it names behind those."""
 
 _WITHOUT_HARM = {
     Verdict.DUE: "Nobody is blocked or warned today, but something ends soon.",
@@ -59,14 +62,21 @@ def sentence(view: View) -> str:
     harmed = [entry for entry in assessment.headline.felt if entry.verdict is assessment.verdict]
     if not harmed:
         return _nobody_harmed(view)
-    besides = ""
-    if any(entry.verdict > assessment.verdict for entry in assessment.headline.felt):
-        besides = "; others are shown a warning"
+    besides = _besides(view, [e for e in assessment.headline.felt if e not in harmed])
     if len(harmed) == 1:
         return f"{_one_way(view, harmed[0])}{besides}."
     nodes = view.nodes(tuple(dict.fromkeys(node for entry in harmed for node in entry.nodes)))
     what = "cannot get on" if assessment.verdict is Verdict.BLOCKED else "are shown warnings"
     return f"Clients {what}{f' at {nodes}' if nodes else ''}{besides}."
+
+
+def _besides(view: View, milder: Sequence[Felt]) -> str:
+    if not milder:
+        return ""
+    who = words.some_of([view.client(family) for family in milder[0].clients], _BESIDES)
+    if len(milder) > 1 or not who:
+        return "; others are shown a warning"
+    return f"; users of {who} are shown a warning"
 
 
 def _one_way(view: View, entry: Felt) -> str:
@@ -86,15 +96,6 @@ def _nobody_harmed(view: View) -> str:
         return _WITHOUT_HARM[verdict]
     # An import that did not arrive is warned of, though nobody need feel it.
     return visible(first.says, SENTENCES) if first is not None else f"The verdict: {verdict.word}."
-
-
-def lead(view: View) -> str | None:
-    """Return what is wrong where the sentence alone does not say it."""
-    assessment = view.assessment
-    first = view.finding(assessment.headline.first)
-    if first is None or assessment.verdict not in (Verdict.DUE, Verdict.UNSEEN, Verdict.ADVISED):
-        return None
-    return visible(first.says, SENTENCES)
 
 
 def first(view: View) -> First | None:

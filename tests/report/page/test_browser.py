@@ -78,7 +78,8 @@ def test_everything_can_be_reached_by_keyboard(browser: Browser, written: Path) 
     with looking(browser, write(written, build.troubled())) as look:
         page = look.page
         wanted: int = page.evaluate(
-            "[...document.querySelectorAll('a[href], input, select, button, summary, [tabindex=\"0\"]')]"
+            "[...document.querySelectorAll("
+            "'a[href], input, select, button, summary, [tabindex=\"0\"]')]"
             ".filter(one => one.checkVisibility()).length"
         )
         met = []
@@ -134,7 +135,7 @@ def test_no_window_has_to_be_scrolled_sideways(
     browser: Browser, written: Path, name: str, viewport: dict[str, int]
 ) -> None:
     made = {
-        "troubled": lambda: everything(),
+        "troubled": everything,
         "hostile": lambda: poisoned(everything(), HOSTILE, spare=TOKENS),
         "markup": lambda: poisoned(everything(), MARKUP, spare=TOKENS),
         "wide": lambda: poisoned(everything(), "W" * 10_000, spare=TOKENS),
@@ -207,7 +208,7 @@ def test_the_whole_page_of_one_node_comes_without_a_complaint(
 
 
 def test_what_asks_for_something_is_noticed(browser: Browser, written: Path) -> None:
-    """The twin that must fail: a picture of elsewhere, and a script that the policy does not name."""
+    """The twin that must fail: a picture from elsewhere, a script that the policy does not name."""
     page = render(build.troubled(), "page")
     for added in ('<img src="other.png" alt="">', "<script>1</script>"):
         written.write_text(page.replace("</main>", f"{added}</main>"), "utf-8")
