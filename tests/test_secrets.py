@@ -128,9 +128,10 @@ def run(
         (["--format", "terminal", "--debug"], set()),
         (["--format", "json", "--save", "survey.json"], {"survey.json"}),
         (["--format", "json", "--output", "report.json"], {"report.json"}),
+        (["--format", "metrics", "--output", "probe.prom"], {"probe.prom"}),
         (["--show-agenda"], set()),
     ],
-    ids=["terminal", "debug", "json-and-survey", "output", "agenda"],
+    ids=["terminal", "debug", "json-and-survey", "output", "metrics", "agenda"],
 )
 def test_no_output_holds_the_secret(
     tmp_path: Path, lab: Cluster, plan: Path, arguments: list[str], files: set[str]

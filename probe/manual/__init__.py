@@ -25,10 +25,12 @@ def read(name: str) -> str:
 
 def containing(words: str) -> tuple[str, ...]:
     """Return the names of the pages in which these words stand, whatever the case and the line
-    ends."""
+    ends. The index is none of them: it only leads to others."""
     wanted = _plain(words)
     return tuple(
-        name for name, page in _pages().items() if wanted in _plain(page.read_text("utf-8"))
+        name
+        for name, page in _pages().items()
+        if name != INDEX and wanted in _plain(page.read_text("utf-8"))
     )
 
 
