@@ -24,6 +24,7 @@ from lab.scenario import Scenario
 from tests.lab.test_findings import DAY
 from tests.report.page.browser import DESK, PHONE, looking
 from tests.report.page.questions import ANSWERS, ON_A_PHONE
+from tests.report.page.reading import read
 from tests.running import PROBE, WITHIN
 
 
@@ -67,6 +68,21 @@ def test_the_answer_stands_in_the_first_screen_of_a_phone(
     with looking(browser, pages[name], viewport=PHONE) as look:
         assert missing(look.in_view(), [ANSWERS[name][number] for number in ON_A_PHONE]) == []
         assert look.overflow() <= 0
+
+
+def test_a_gap_says_where_the_missing_certificate_was_found(pages: dict[str, Path]) -> None:
+    """Nobody sends it in this cluster, and the CA's own address has it."""
+    page = read(pages["web-chain-incomplete-fetched"].read_text("utf-8"))
+    gaps = {
+        (gap.one(name="title").text, gap.one(name="edge").text) for gap in page.all("li", "gap")
+    }
+    assert gaps == {
+        (
+            "Saltmarsh Server Issuing E1",
+            "missing: nobody sends this; found at its issuer's address, "
+            "http://pki.northpier.example:10080/public-issuing.cer",
+        )
+    }
 
 
 def test_an_answer_of_another_cluster_is_missed(pages: dict[str, Path], browser: Browser) -> None:
