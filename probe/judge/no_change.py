@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from probe.assessment import Finding, Verdict
 from probe.judge.case import Case
 from probe.judge.clients.reactions import on_site
+from probe.judge.headline import of_import
 from probe.observation.model import Endpoint
 
 _HELD_UP = frozenset({Verdict.BLOCKED, Verdict.WARNED, Verdict.DUE})
@@ -35,7 +36,7 @@ def no_change(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _means(finding: Finding, family: str, world: str) -> bool:
-    if not finding.counts:
+    if not finding.counts or of_import(finding):
         return False
     if finding.verdict is Verdict.UNSEEN or (finding.verdict in _HELD_UP and not finding.clients):
         return finding.endpoint in _COMES_TO[world]

@@ -94,7 +94,8 @@ def _nobody_harmed(view: View) -> str:
         return f"Nobody is blocked or warned today; from {day} on somebody will be."
     if verdict in _WITHOUT_HARM:
         return _WITHOUT_HARM[verdict]
-    # An import that did not arrive is warned of, though nobody need feel it.
+    if view.assessment.expected:  # an import that did not arrive is warned of; nobody need feel it
+        return "Nobody is blocked or warned, but what was imported is not served as it should be."
     return visible(first.says, SENTENCES) if first is not None else f"The verdict: {verdict.word}."
 
 

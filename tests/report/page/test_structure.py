@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from probe.assessment import Accepted, Assessment, Headline, Verdict
+from probe.assessment import Accepted, Assessment, Expectation, Headline, Verdict
 from probe.report.render import render
 from tests.report import build
 from tests.report.page.many import incomplete, many
@@ -99,6 +99,37 @@ def test_the_answer_comes_first() -> None:
 def test_one_sentence_says_how_it_stands(changed: dict[str, object], sentence: str) -> None:
     page = page_of(replace(build.healthy(), **changed))  # type: ignore[arg-type]  # fields by name
     assert page.one("h1").text == sentence
+
+
+def test_who_is_warned_besides_stands_behind_who_is_blocked() -> None:
+    blocked, closed = build.troubled().headline.felt
+    warned = replace(closed, verdict=Verdict.WARNED, clients=("apple-web",))
+    told = {
+        (blocked, warned): "; users of apple-web are shown a warning.",
+        (blocked, warned, closed): None,
+        (blocked, warned, replace(warned, clients=())): "; others are shown a warning.",
+    }
+    for felt, end in told.items():
+        page = page_of(
+            replace(build.healthy(), verdict=Verdict.BLOCKED, headline=Headline(felt=felt))
+        )
+        start = "windows-eap, android-eap and linux-eap cannot get on, logging in by EAP at quay4"
+        expected = (
+            f"{start}{end}"
+            if end
+            else (
+                "Clients cannot get on at quay3 and quay4; users of apple-web are shown a warning."
+            )
+        )
+        assert page.one("h1").text == expected
+
+
+def test_an_import_that_did_not_arrive_is_the_answer_where_nobody_feels_it() -> None:
+    missed = Expectation("guest.northpier.example", None, None, False, ())
+    page = page_of(replace(build.healthy(), verdict=Verdict.WARNED, expected=(missed,)))
+    assert page.one("h1").text == (
+        "Nobody is blocked or warned, but what was imported is not served as it should be."
+    )
 
 
 def test_consequences_are_grouped_with_the_clients_inside() -> None:
