@@ -16,7 +16,7 @@ from probe.judge.import_rules import IMPORTS
 from probe.judge.published_rules import ENTRIES
 from probe.judge.radsec_rules import RADSEC
 from probe.judge.web_rules import CLOSER, Beside
-from probe.judge.why import why
+from probe.judge.why import WHOM, why
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
 
@@ -51,6 +51,11 @@ class Rule:
     def why(self) -> str:
         """Why it matters."""
         return why(self.id)
+
+    @property
+    def whom(self) -> str | None:
+        """Whom it concerns, where neither clients' reactions nor its verdict tell."""
+        return WHOM.get(self.id)
 
     @property
     def order(self) -> int:

@@ -243,5 +243,37 @@ def why(rule_id: str) -> str:
     return _WHY[rule_id]
 
 
+WHOM: Mapping[str, str] = {
+    "here-clock-off": "Nobody: it is about the machine that looks.",
+    "here-intercepted": "Nobody: it is about the machine that looks.",
+    "dns-views-differ": "Anyone who asks in the view that lacks something.",
+    "dns-unserved-family": "Clients that have an address of that family alone.",
+    "dns-wildcard-answer": "Who misspells a name.",
+    "dns-tlsa-mismatch": "Clients that look up such records; no family of the client data does.",
+    "dns-caa-forbids": "Nobody until the renewal; who orders it, then.",
+    "web-default-differs": "Clients that send no server name.",
+    "web-revocation-unknown": "Clients that insist on an answer; no family here does.",
+    "eap-revocation-unknown": "Clients that insist on an answer; no family here does.",
+    "web-unequal-answers": "Whoever meets the worse certificate; findings beside it say who.",
+    "eap-unequal-answers": "Whoever meets the worse certificate; findings beside it say who.",
+    "web-hsts": "Browsers that have been there before, where another finding warns them.",
+    "eap-long-chain": "Everybody behind an access point that gives up that early.",
+    "eap-unsigned-reply": "Everybody behind an access point that checks, as all ought to.",
+    "eap-root-helps-android": "Android 802.1X, set up by hand.",
+    "eap-192-bit": "Every device in the network of that mode.",
+    "eap-client-authorities-differ": "Devices with a certificate of a CA that one of the nodes"
+    " leaves out.",
+    "eap-client-authority-missing": "Devices with a certificate of that CA.",
+    "eap-client-crl-stale": "Every device with a certificate of that CA.",
+    "eap-client-ca-expiring": "From its end on, every device with a certificate of that CA.",
+    "eap-resumption-on": "Who tests after an import.",
+    "radsec-no-client-certificate-asked": "Nobody is held up, which is what is wrong with it.",
+    "cluster-half-renewed": "Nobody before the older certificate ends; then whoever comes there.",
+    "cluster-methods-differ": "Devices that need what some nodes refuse.",
+    "bundle-old-encryption": "Who keeps the file, and newer nodes that are to read it.",
+}
+"""Whom those rules concern that rest on no client family's reaction, where their verdict alone does
+not say it."""
+
 KEYS = frozenset(_WHY)
 """Ids and endings that have a reason here."""

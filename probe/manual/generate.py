@@ -64,14 +64,13 @@ def contents() -> str:
 def _whom(explained: Explained) -> Iterator[str]:
     titles = explained.titles
     lines = list(reactions_in_words(explained.reactions, lambda family: titles[family]))
-    yield from lines or [_nobody(explained.rule.id, explained.rule.floor)]
+    rule = explained.rule
+    yield from lines or [rule.whom or _nobody(rule.id, rule.floor)]
 
 
 def _nobody(rule_id: str, floor: Verdict | None) -> str:
     """Say who feels it where no client family's rule decides."""
     room = rule_id.split("-", 1)[0]
-    if room == "here":
-        return "Nobody: it is about the machine that looks, and about what else is found from it."
     if room == "bundle":
         return "Nobody yet, as it is not imported; everybody afterwards."
     if room == "import":
@@ -80,6 +79,8 @@ def _nobody(rule_id: str, floor: Verdict | None) -> str:
         return "Nobody before the date that is told; then whoever comes there."
     if floor is Verdict.UNSEEN:
         return "Not known, as nothing was seen. It may be everybody."
+    if room == "radsec" and floor is Verdict.BLOCKED:
+        return "Every peer: access points, and the proxies of partners."
     if floor in (Verdict.BLOCKED, Verdict.WARNED):
         return "Anyone who comes there, with whatever client."
     return "Nobody by itself." if floor is None else "Nobody that is known of today."

@@ -9,7 +9,7 @@ from probe import manual
 from probe.jobs.rules import catalogue, explain
 from probe.judge.catalogue import RULES
 from probe.judge.clients.reactions import BY_NAME
-from probe.judge.why import KEYS, why
+from probe.judge.why import KEYS, WHOM, why
 from probe.manual.generate import FOLDER, files
 from probe.plan.model import FAMILIES
 from probe.plan.rule_ids import RULE_IDS
@@ -77,6 +77,14 @@ def test_every_client_family_that_reacts_is_named_to_whom_it_matters() -> None:
             assert BY_NAME[reaction.client].title in to_whom, rule.id
             named.add(reaction.client)
     assert named == set(FAMILIES)
+
+
+def test_whom_a_rule_concerns_is_said_once_by_clients_or_by_hand() -> None:
+    for rule in catalogue():
+        assert rule.whom is None or not explain(rule.id).reactions, rule.id
+    assert set(WHOM) <= set(IDS)
+    assert parts(manual.read("eap-root-helps-android"))["To whom"].startswith("* Android")
+    assert parts(manual.read("radsec-expired"))["To whom"].startswith("* Every peer")
 
 
 def test_what_is_known_of_an_expired_certificate_is_told() -> None:
