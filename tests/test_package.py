@@ -101,6 +101,13 @@ def test_the_wheel_is_an_application_by_itself(installed: Path) -> None:
     assert "Nothing has been sent." in run(installed, "probe", "cluster", "--show-agenda")
 
 
+def test_the_wheel_has_what_the_page_is_made_of(wheel: ZipFile) -> None:
+    folder = "probe/report/page"
+    made_of = {path.name for path in (ROOT / folder).iterdir() if path.is_file()}
+    assert {"page.html", "parts.html", "page.css", "page.js"} <= made_of
+    assert {f"{folder}/{name}" for name in made_of} <= set(wheel.namelist())
+
+
 def test_what_it_says_that_it_needs_is_what_it_imports(wheel: ZipFile) -> None:
     """An application that is installed alone has these, what they need, and no others."""
     imported = set()

@@ -130,7 +130,7 @@ def _tree(view: View, group: list[ServedChain], rows: Sequence[ServedChain]) -> 
     names = tuple(dict.fromkeys(name for row in group for name in row.names))
     how = [f"opened as {words.some_of(names)}"] if names else []
     how += [f"in {words.all_of(first.methods)}"] if first.methods else []
-    links = [_sent(view, sha256, "between", nodes, first, others) for sha256 in on_way[1:]]
+    links = [_sent(view, one, _kind(view, one, first), nodes, first, others) for one in on_way[1:]]
     links += _gaps(view, first, nodes, others)
     return Tree(
         token=first.verdict.word,
@@ -143,6 +143,12 @@ def _tree(view: View, group: list[ServedChain], rows: Sequence[ServedChain]) -> 
         links=(*links, *_end(view, first, on_way)),
         beside=tuple(_sent(view, one, "beside", nodes, first, others) for one in beside),
     )
+
+
+def _kind(view: View, sha256: str, row: ServedChain) -> str:
+    facts = view.assessment.facts.get(sha256)
+    is_root = facts is not None and facts.self_issued and not row.missing
+    return "anchor" if is_root and view.subject(sha256) == visible(row.ends_in or "") else "between"
 
 
 def _in_plan_order(view: View, group: Sequence[ServedChain]) -> tuple[str, ...]:
@@ -190,6 +196,8 @@ def _sent(
 ) -> Link:
     facts = view.assessment.facts.get(sha256)
     says = f"{_who(view, nodes)} {_send(nodes)} this"
+    if kind == "anchor":
+        says += ", a root that clients have anyway"
     if kind == "beside":
         says += ", and it is not on the way"
     return Link(

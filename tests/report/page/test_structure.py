@@ -231,6 +231,25 @@ def test_certificates_that_are_not_on_the_way_stand_beside_it() -> None:
     )
 
 
+def test_a_root_that_is_sent_is_an_anchor_too() -> None:
+    web, _ = build.healthy().served
+    root = build.facts("Harbour Public Root", "Harbour Public Root", self_issued=True)
+    known = {
+        one.sha256: replace(one, issuer_raw=one.issuer.encode(), subject_raw=one.subject.encode())
+        for one in (build.WEB_LEAF, build.WEB_CA, root)
+    }
+    more = replace(web, chain=(*web.chain, root.sha256))
+    (tree,) = trees(page_of(replace(build.healthy(), served=(more,), facts=known)))
+    assert links(tree)[1:] == [
+        ("between", "Harbour Public CA 3", "all 4 nodes send this"),
+        (
+            "anchor",
+            "Harbour Public Root",
+            "all 4 nodes send this, a root that clients have anyway",
+        ),
+    ]
+
+
 def test_every_finding_stands_with_evidence_and_remedy() -> None:
     page = page_of(build.troubled())
     found = page.all("article", "finding")
