@@ -70,7 +70,11 @@ def browsing(path: Path, directory: Path) -> Iterator[Browser]:
     """Run the browser in `path`, with its fonts and caches in `directory`."""
     fonts = directory / "fonts.conf"
     fonts.write_text(_FONTS.format(unpacked=UNPACKED, cache=directory / "fonts"), "utf-8")
-    folders = {library.parent for library in UNPACKED.glob("usr/lib/*-linux-gnu/**/*.so*")}
+    folders = {
+        library.parent
+        for base in ("lib", "usr/lib")
+        for library in UNPACKED.glob(f"{base}/*-linux-gnu/**/*.so*")
+    }
     environment = {
         "PATH": os.defpath,
         "HOME": str(directory),

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from probe.assessment import Assessment
 from probe.report.render import render
@@ -43,7 +43,7 @@ def test_the_filters_leave_what_was_asked_for(browser: Browser, written: Path) -
         assert page.locator(".finding:visible").get_attribute("id") == "finding-2"
         assert "entries shown" in page.inner_text(".filter output")
         page.get_by_role("button", name="Show all").click()
-        page.wait_for_function("document.querySelector('.filter output').textContent === ''")
+        expect(page.locator(".filter output")).to_be_empty()
         assert shown(page) == everything_shown
 
         page.get_by_label("Endpoint").select_option("eap")
