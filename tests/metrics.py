@@ -29,8 +29,11 @@ def series(name: str, /, **labels: str | None) -> Series:
 
 
 def expected(document: dict[str, Any]) -> dict[Series, float]:
-    """Return the numbers that a report has by the manual's table."""
-    return dict(_expected(document))
+    """Return the numbers that a report has by the manual's table; fails where two visits of one run
+    would be one series."""
+    told = list(_expected(document))
+    assert len(dict(told)) == len(told), "two visits have the same labels"
+    return dict(told)
 
 
 def _expected(document: dict[str, Any]) -> Iterator[tuple[Series, float]]:

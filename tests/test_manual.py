@@ -5,6 +5,7 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,7 @@ def known(command: str) -> bool:
     return not wanted or all(word in _help(name) for word in wanted)
 
 
+@cache
 def _help(name: str) -> str:
     return subprocess.run(
         [PROBE, name, "--help"], capture_output=True, check=True, encoding="utf-8"

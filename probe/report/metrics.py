@@ -1,10 +1,9 @@
 """The assessment as numbers: OpenMetrics text, with names of our own.
 
 Everything stands in the JSON document of the same run, which is where it is taken from: nothing is
-decided here. Closer looks (an old TLS version, a name that nobody has, the
-same once more) are left out: how they end is no sign of health, and the series of a sweep and of a
-look at one node are the same ones then. DNS answers are left out too: what is wrong with them is in
-the verdicts.
+decided here. Closer looks (an old TLS version, a name that nobody has, the same once more) are left
+out, as how they end is no sign of health, but for those by key family. DNS answers are left out too:
+what is wrong with them is in the verdicts.
 
 Labels come from the plan, from closed lists, or are addresses: nothing that a peer says is one, as
 series must not grow with what peers say.
