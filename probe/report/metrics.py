@@ -2,8 +2,8 @@
 
 Everything stands in the JSON document of the same run, which is where it is taken from: nothing is
 decided here. Closer looks (an old TLS version, a name that nobody has, the same once more) are left
-out, as how they end is no sign of health, but for those by key family. DNS answers are left out too:
-what is wrong with them is in the verdicts.
+out, as how they end is no sign of health, but for those by key family. DNS answers are too: what
+is wrong with them is in the verdicts.
 
 Labels come from the plan, from closed lists, or are addresses: nothing that a peer says is one, as
 series must not grow with what peers say.
