@@ -17,7 +17,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from probe.assessment import Assessment, Verdict
+from probe.assessment import Assessment, NodeVerdict, Verdict
 from probe.observation.document import tool
 from probe.report.escape import visible
 from probe.report.page import answer, certificates, findings, timeline, told, trees
@@ -60,7 +60,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
             (words.span(one.began, one.ended), visible(one.vantage or ""))
             for one in assessment.survey.taken
         ],
-        nodes=[(visible(one.name), one.verdict.word) for one in assessment.nodes],
+        nodes=[_node(one) for one in assessment.nodes],
         served=trees.served(view),
         closer=[section for part in parts for section in told.sections(part(view))],
         timeline=timeline.timeline(view),
@@ -72,6 +72,16 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         tool=tool(),
         marks=_marks(view.plan),
     )
+
+
+def _node(node: NodeVerdict) -> tuple[str, str, str]:
+    """Return name, verdict, and which of its endpoints are not sound."""
+    told = [
+        f"{words.endpoint(kind)} {verdict.word}"
+        for kind, verdict in node.endpoints
+        if verdict is not Verdict.SOUND
+    ]
+    return visible(node.name), node.verdict.word, words.all_of(told)
 
 
 def _policy(style: str, script: str) -> str:

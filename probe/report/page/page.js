@@ -1,10 +1,16 @@
 "use strict";
 /* Search, filters and copying: nothing is shown by it that is not there without it. */
 (() => {
+  // Base64 has every short word somewhere.
+  const wordsOf = (element) => {
+    const copy = element.cloneNode(true);
+    copy.querySelectorAll("pre").forEach((pre) => pre.remove());
+    return copy.textContent;
+  };
   const form = document.querySelector(".filter");
   const parts = [...document.querySelectorAll("[data-filter]")].map((element) => ({
     element,
-    text: element.textContent.toLowerCase(),
+    text: wordsOf(element).toLowerCase(),
     nodes: (element.dataset.nodes || "").split(" "),
     endpoints: element.dataset.endpoint === undefined ? null : element.dataset.endpoint.split(" "),
     verdict: element.dataset.verdict,

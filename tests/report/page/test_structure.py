@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 import pytest
 
 from probe.assessment import Accepted, Assessment, Expectation, Headline, Verdict
+from probe.observation.model import Endpoint
 from probe.report.render import render
 from tests.report import build
 from tests.report.page.many import incomplete, many
@@ -157,6 +158,22 @@ def test_who_is_held_up_later_is_told_with_the_day() -> None:
     assert later.one("li").text == (
         "chromium-web and apple-web, from 2026-12-09 on, web at quay1, quay2 and quay4 1"
     )
+
+
+def test_each_node_says_where_it_is_not_sound() -> None:
+    held_up = build.NodeVerdict(
+        "quay3",
+        Verdict.BLOCKED,
+        (
+            (Endpoint.DNS, Verdict.SOUND),
+            (Endpoint.WEB, Verdict.BLOCKED),
+            (Endpoint.EAP, Verdict.DUE),
+        ),
+    )
+    sound = build.healthy()
+    page = page_of(replace(sound, nodes=(*sound.nodes[:2], held_up, *sound.nodes[3:])))
+    told = [one.text for one in page.one("ul", "nodes").all("li")]
+    assert told[1:3] == ["quay2 sound", "quay3 blocked web blocked and EAP due"]
 
 
 def test_one_tree_stands_for_all_nodes_that_serve_the_chain() -> None:
