@@ -3,6 +3,9 @@
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
+from probe.assessment import Assessment
+from probe.report.render import render
+
 _VOID = {"meta", "link", "input", "br", "hr", "img"}
 
 
@@ -77,3 +80,25 @@ def read(page: str) -> Element:
     reader.close()
     assert [one.tag for one in reader.open] == [""]
     return reader.root
+
+
+def page_of(assessment: Assessment) -> Element:
+    """Return the page of an assessment."""
+    return read(render(assessment, "page"))
+
+
+def links(tree: Element) -> list[tuple[str, str, str]]:
+    """Return (kind, title, sentence) of each certificate of a tree, from the server's down."""
+    return [
+        (
+            next(iter(one.classes - {"link"})),
+            one.all(name="title")[0].text,
+            one.all(name="edge")[0].text,
+        )
+        for one in tree.all("li", "link")
+    ]
+
+
+def trees(page: Element) -> list[Element]:
+    """Return what is drawn of the chains, and of the nodes that served none."""
+    return page.all("article", "tree")
