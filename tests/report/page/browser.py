@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.peers.servers import UNPACKED, program
@@ -65,23 +66,36 @@ def executable() -> Path | None:
     return unpacked if unpacked.exists() else program("chromium")
 
 
-@contextmanager
-def browsing(path: Path, directory: Path) -> Iterator[Browser]:
-    """Run the browser in `path`, with its fonts and caches in `directory`."""
-    fonts = directory / "fonts.conf"
-    fonts.write_text(_FONTS.format(unpacked=UNPACKED, cache=directory / "fonts"), "utf-8")
+def _libraries() -> str:
+    """Return the folders of what was unpacked beside the browser because this machine lacks it."""
     folders = {
         library.parent
         for base in ("lib", "usr/lib")
         for library in UNPACKED.glob(f"{base}/*-linux-gnu/**/*.so*")
     }
+    return ":".join(str(folder) for folder in sorted(folders))
+
+
+@contextmanager
+def _lent_libraries() -> Iterator[None]:
+    """The driver is a program of its own too, and takes its surroundings from this process."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("LD_LIBRARY_PATH", _libraries())
+        yield
+
+
+@contextmanager
+def browsing(path: Path, directory: Path) -> Iterator[Browser]:
+    """Run the browser in `path`, with its fonts and caches in `directory`."""
+    fonts = directory / "fonts.conf"
+    fonts.write_text(_FONTS.format(unpacked=UNPACKED, cache=directory / "fonts"), "utf-8")
     environment = {
         "PATH": os.defpath,
         "HOME": str(directory),
-        "LD_LIBRARY_PATH": ":".join(str(folder) for folder in sorted(folders)),
+        "LD_LIBRARY_PATH": _libraries(),
         "FONTCONFIG_FILE": str(fonts),
     }
-    with sync_playwright() as driver:
+    with _lent_libraries(), sync_playwright() as driver:
         browser = driver.chromium.launch(
             executable_path=path, env=environment, args=list(FLAGS), headless=True
         )
