@@ -203,7 +203,8 @@ def test_every_node_of_a_finding_is_named_once() -> None:
     base = healthy(40)
     shown = render(replace(base, findings=(replace(CLOSED, nodes=names),)))
     every = ", ".join(names[:-1]) + f" and {names[-1]}"
-    assert f"web at quay3, quay7 and 8 more  {CLOSED.rule}\n" in shown
+    some = "10 of 40 nodes (quay3, quay7 and 8 more)"
+    assert f"web at {some}  {CLOSED.rule}\n" in shown
     assert f" nodes {every} " in " ".join(shown.split())
     assert "  nodes  " not in render(replace(base, findings=(CLOSED,)))
 

@@ -1,6 +1,6 @@
 """What the history tells, for people: runs, what changed between two, where certificates were."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import groupby
 
 from rich.console import RenderableType
@@ -51,7 +51,7 @@ def _run(run: Run, *, alone: bool) -> Iterator[RenderableType]:
         title.append(f"  {visible(run.plan)}")
     yield Labelled(str(run.id), title, COLUMN)
     what = [
-        _places(run.nodes),
+        words.places(run.nodes),
         words.all_of([words.endpoint(endpoint) for endpoint in run.endpoints]),
     ]
     asked = words.plural(run.questions, "question")
@@ -110,12 +110,7 @@ def _sights(sights: list[Sighting]) -> Iterator[str]:
 
     for (endpoint, first, last), some in groupby(sorted(sights, key=key), key=key):
         places = list(dict.fromkeys(one.place for one in some))
-        yield f"{endpoint} at {_places(places)}: first {first}, last {last}"
-
-
-def _places(names: Sequence[str]) -> str:
-    # Never "all nodes": how many a plan had then is not known here.
-    return words.nodes(names, (*names, ""))
+        yield f"{endpoint} at {words.places(places)}: first {first}, last {last}"
 
 
 def _more(left: int) -> Iterator[RenderableType]:
