@@ -49,22 +49,19 @@ def _run(run: Run, *, alone: bool) -> Iterator[RenderableType]:
     title = Text(words.span(run.began, run.ended))
     if not alone:
         title.append(f"  {visible(run.plan)}")
-    yield Labelled(str(run.id), title, COLUMN)
+    yield Labelled(str(run.id), title, COLUMN, hang=2)
     what = [
         words.places(run.nodes),
         words.all_of([words.endpoint(endpoint) for endpoint in run.endpoints]),
     ]
     asked = words.plural(run.questions, "question")
     what.append(f"{asked}, {run.unseen} without an answer" if run.unseen else asked)
-    if run.machine:
-        what.append(f"from {visible(run.machine)}")
-    if run.vantage:
-        what.append(f"at {visible(run.vantage)}")
+    what.append(words.origin(run.vantage, run.machine))
     if run.interrupted:
         what.append("interrupted")
     if run.clock_back:
         what.append("its clock was behind that of the run before")
-    yield Labelled("", Text("; ".join(part for part in what if part)), COLUMN)
+    yield Labelled("", Text("; ".join(part for part in what if part)), COLUMN, hang=2)
 
 
 def _between(past: Past) -> Iterator[RenderableType]:
@@ -98,7 +95,7 @@ def _certificates(past: Past) -> Iterator[RenderableType]:
         title = styled(visible(name or "a certificate without a name"), "place")
         yield Indented(title.append(f"; until {until}; SHA-256 {sha256[:16]}..."), hang=2)
         for line in _sights(sights):
-            yield Indented(Text(line), 5)
+            yield Indented(Text(line), 5, hang=2)
     yield from _more(len(groups) - CERTIFICATES)
 
 
@@ -115,4 +112,4 @@ def _sights(sights: list[Sighting]) -> Iterator[str]:
 
 def _more(left: int) -> Iterator[RenderableType]:
     if left > 0:
-        yield Indented(Text(f"and {left} more, in the JSON document"))
+        yield Indented(Text(words.more(left)))

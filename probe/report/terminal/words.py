@@ -104,6 +104,14 @@ def span(began: datetime, ended: datetime) -> str:
     return f"{first} to {last.removeprefix(first[:11])}"
 
 
+def origin(vantage: str | None, machine: str | None) -> str:
+    """Return from where was looked: "from head office (on lighthouse)"; "" if nothing is known."""
+    on = f"on {visible(machine)}" if machine else ""
+    if not vantage:
+        return on
+    return f"from {visible(vantage)}" + (f" ({on})" if on else "")
+
+
 def all_of(items: Sequence[str]) -> str:
     """Return every item: "a, b and c"."""
     shown = [visible(item) for item in items]
