@@ -1,6 +1,7 @@
 """For whom nothing changes: the other side of who is blocked or warned.
 
-It is claimed of nobody who met no server, and of nobody whose questions were left open.
+It is claimed of nobody who met no server, of nobody whose questions were left open, and of nobody
+whose warning the plan takes as known.
 """
 
 from collections.abc import Sequence
@@ -16,28 +17,35 @@ _HELD_UP = frozenset({Verdict.BLOCKED, Verdict.WARNED, Verdict.DUE})
 
 _COMES_TO = {
     "web": frozenset({Endpoint.DNS, Endpoint.WEB, Endpoint.CLUSTER}),
-    "eap": frozenset({Endpoint.EAP}),
-    "node": frozenset({Endpoint.CLUSTER, Endpoint.WEB}),
+    "eap": frozenset({Endpoint.EAP, Endpoint.RADSEC}),
+    "node": frozenset({Endpoint.DNS, Endpoint.CLUSTER, Endpoint.WEB}),
 }
-"""Where the clients of a world come, so that a finding which names no client may mean them."""
+"""Where the clients of a world come, so that a finding which names no client may mean them. An
+access point may bring a login by RadSec."""
 
 
 def no_change(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Return the client families on site that no finding which counts speaks of, in catalogue
-    order."""
+    """Return the client families on site that no finding speaks of, in catalogue order."""
+    unasked = {case.questions[one].endpoint for one in case.survey.unobserved()}
     served = {"web": any(v.chain for v in case.web), "eap": any(v.chain for v in case.eap)}
     served["node"] = served["web"] and len(case.whole.nodes) > 1
     families = []
     for world in ("web", "eap", "node"):
-        for client in on_site(case.plan.clients, world) if served[world] else ():
+        known = served[world] and not unasked & _COMES_TO[world]
+        for client in on_site(case.plan.clients, world) if known else ():
             if not any(_means(finding, client.family, world) for finding in findings):
                 families.append(client.family)
     return tuple(dict.fromkeys(families))
 
 
 def _means(finding: Finding, family: str, world: str) -> bool:
-    if not finding.counts or of_import(finding):
+    if of_import(finding):
         return False
-    if finding.verdict is Verdict.UNSEEN or (finding.verdict in _HELD_UP and not finding.clients):
-        return finding.endpoint in _COMES_TO[world]
-    return finding.verdict in _HELD_UP and family in finding.clients
+    there = finding.endpoint in _COMES_TO[world]
+    if finding.verdict is Verdict.UNSEEN:
+        return there
+    if finding.verdict not in _HELD_UP:
+        return False
+    # Findings on names say who opens pages by them; other nodes come by the same names.
+    anybody = not finding.clients or (world == "node" and finding.endpoint is Endpoint.DNS)
+    return family in finding.clients or (anybody and there)

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from probe.observation.model import Endpoint, Outcome
-from probe.plan.model import FAMILIES
+from probe.plan.model import FAMILIES, Acceptance
 from tests.judge.pki import AT
 from tests.judge.world import (
     GUEST,
@@ -55,6 +55,33 @@ def test_a_port_that_is_closed_may_be_met_by_anybody_who_comes_there() -> None:
 def test_of_clients_that_met_no_server_nothing_is_said() -> None:
     found = judged(plan(), seen(plan(), web={"web/": Outcome.SILENT})).headline.no_change
     assert found == EAP
+
+
+@pytest.mark.parametrize(
+    ("left", "rest"), [("eap/quay3", (*WEB, "node")), ("web/quay3", EAP), ("dns/", EAP)]
+)
+def test_of_clients_whose_questions_were_left_open_nothing_is_said(
+    left: str, rest: tuple[str, ...]
+) -> None:
+    """As where a run is interrupted: there is no finding then, and no answer either."""
+    assert judged(plan(), seen(plan(), without=[left])).headline.no_change == rest
+
+
+def test_what_the_plan_takes_as_known_is_felt_all_the_same() -> None:
+    known = Acceptance("eap-expiring", (), "until spring", (AT + timedelta(days=9)).date())
+    taken = plan(accepted=(known,))
+    chain = with_private(private(RADIUS, begins=AT - timedelta(days=80), days=90))
+    result = judged(taken, seen(taken, eap={"eap/": chain}))
+    (finding,) = result.findings
+    assert finding.accepted is not None
+    assert not finding.counts
+    assert result.headline.no_change == (*WEB, "node")
+
+
+def test_other_nodes_come_by_the_names_that_dns_leads_astray() -> None:
+    result = judged(plan(), seen(plan(), dns={f"{HOSTS[2]}/A": ["192.0.2.99"]}))
+    assert "node" not in {client for finding in result.findings for client in finding.clients}
+    assert result.headline.no_change == ("captive-web", *EAP)
 
 
 def test_a_missing_certificate_is_known_where_another_node_sends_it() -> None:
