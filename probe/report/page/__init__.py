@@ -39,6 +39,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
     `in_depth`: with what each resolver said, as of one node.
     """
     view = View.of(assessment)
+    besides, further = answer.besides(view)
     parts = [closer, radsec, *([lookups] if in_depth else [])]
     style, script = _asset("page.css"), _asset("page.js")
     return _template().render(
@@ -53,6 +54,8 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         first=answer.first(view),
         groups=answer.consequences(view),
         apart=answer.apart(view),
+        besides=besides,
+        further=further,
         alone=len(view.plan) == 1,
         circumstances=told.rows(circumstances(view)),
         login=tuple(told.sections(login(view))),

@@ -1,9 +1,11 @@
-"""The first screen: the answer in a sentence, who feels it, who stands apart, what to do first."""
+"""The first screen: the answer in a sentence, who feels it, who stands apart, what to do first, and
+what else is wrong."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from probe.assessment import Apart, Assessment, Felt, Finding, Verdict
+from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.headline import difference, doing
@@ -14,6 +16,15 @@ _NAMED = 4
 
 _BESIDES = 3
 """Clients that it names behind those."""
+
+_ELSE = 4
+"""Further findings that stand in the first screen; all of them are below."""
+
+_CAUSE = 240
+"""Characters of one of them: three lines."""
+
+_FELT = frozenset({Verdict.WARNED, Verdict.DUE})
+"""What an acceptance takes out of the verdict though clients feel it; one that blocks stays in."""
 
 _WITHOUT_HARM = {
     Verdict.DUE: "Nobody is blocked or warned today, but something ends soon.",
@@ -114,6 +125,18 @@ def first(view: View) -> First | None:
     )
 
 
+def besides(view: View) -> tuple[tuple[tuple[str, Entry], ...], int]:
+    """Return what else is wrong, each finding with the token of its verdict, and how many more
+    there are. What the plan takes as known is none of it."""
+    first = view.assessment.headline.first
+    others = [one for one in view.assessment.findings if one.counts and one.id != first]
+    shown = tuple(
+        (one.verdict.word, Entry("", visible(one.says, _CAUSE), (view.numbers[one.id],)))
+        for one in others[:_ELSE]
+    )
+    return shown, len(others) - len(shown)
+
+
 def consequences(view: View) -> tuple[Group, ...]:
     """Return who is blocked, who is warned, who will be, and for whom nothing changes."""
     assessment = view.assessment
@@ -133,6 +156,11 @@ def consequences(view: View) -> tuple[Group, ...]:
         groups.append(Group(Verdict.DUE.word, "Blocked or warned later", later))
     if unseen:
         groups.append(Group(Verdict.UNSEEN.word, "Not known", unseen))
+    taken = [one for one in assessment.findings if not one.counts and one.verdict in _FELT]
+    if taken:
+        worst = min(one.verdict for one in taken)
+        known_of = tuple(_taken(view, finding) for finding in taken)
+        groups.append(Group(worst.word, "Known and accepted", known_of))
     spared = words.all_of([view.client(family) for family in assessment.headline.no_change])
     groups.append(
         Group(
@@ -165,6 +193,27 @@ def _unseen(view: View, assessment: Assessment) -> Iterator[Entry]:
         who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
         where = view.place(finding.endpoint, finding.nodes)
         yield Entry(who, f"using {where}", (view.numbers[finding.id],))
+    yield from _unanswered(view, assessment)
+
+
+def _unanswered(view: View, assessment: Assessment) -> Iterator[Entry]:
+    """What was not asked to the end, as in a run that was interrupted: no finding speaks of it."""
+    told = {(f.endpoint, node) for f in assessment.findings for node in f.nodes}
+    for kind in Endpoint:
+        nodes = tuple(
+            node.name
+            for node in assessment.nodes
+            if (kind, Verdict.UNSEEN) in node.endpoints and (kind, node.name) not in told
+        )
+        if nodes:
+            yield Entry("anyone", f"using {view.place(kind, nodes)}, of which not all was seen")
+
+
+def _taken(view: View, finding: Finding) -> Entry:
+    who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
+    where = view.place(finding.endpoint, finding.nodes)
+    says = f"{words.verdict(finding.verdict, finding.due)}, {where}"
+    return Entry(who, says, (view.numbers[finding.id],))
 
 
 def _counting(assessment: Assessment, verdict: Verdict) -> Iterator[Finding]:

@@ -5,7 +5,7 @@ places to answer, all of them. What is at fault is told in the scenario's file a
 who feels it in the data of client families.
 """
 
-HELD_UP, WHO, WHERE, TO_DO, OTHERWISE = range(5)
+HELD_UP, WHO, WHERE, TO_DO, OTHERWISE, WRONG = range(6)
 
 ON_A_PHONE = (HELD_UP, WHERE, TO_DO)
 """Who it is and what else there is may need a thumb."""
@@ -29,6 +29,11 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
             "quay4: no EAP chain seen",
             "from 2026-12-07 on, web at quay2",
         ),
+        (
+            "quay4.northpier.example leads to 127.99.0.14",
+            "without the CA certificate",
+            'quay2 serves for EAP the certificate "radius.northpier.example", expired since',
+        ),
     ),
     # Nobody sends the intermediate; browsers that fetch it get on.
     "web-chain-incomplete-fetched": (
@@ -37,6 +42,7 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("at all 3 nodes",),
         ('Import the CA certificate "Saltmarsh Server Issuing E1"', "/public-issuing.cer"),
         ("No node: all are alike",),
+        ('without the CA certificate "Saltmarsh Server Issuing E1"',),
     ),
     # One certificate for all, which ends in two weeks.
     "eap-expiring": (
@@ -45,6 +51,7 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("EAP at all 3 nodes",),
         ("Renew the certificate before 2026-12-09, import it on quay1, quay2 and quay3",),
         ("No node: all are alike",),
+        ('the certificate "radius.northpier.example", which ends on 2026-12-09',),
     ),
     # quay3 lets every connection to its pages go unanswered.
     "web-silent": (
@@ -53,6 +60,7 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("Nothing comes back from HTTPS at port 10443 of quay3",),
         ("Check that the node is up, and that firewalls let this machine reach the port.",),
         ("quay3: no web chain seen",),
+        ("Nothing comes back from HTTPS at port 10443 of quay3",),
     ),
     # quay3 has an EAP certificate of its own, of the same CA and for the same name.
     "eap-leaf-differs": (
@@ -61,6 +69,7 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("logging in by EAP at quay3",),
         ("Import the EAP certificate of quay1 and quay2 with its key on quay3",),
         ("quay3: another EAP chain than the rest",),
+        ("quay3 serves for EAP another certificate",),
     ),
     # quay3's web certificate ended three days ago.
     "web-expired": (
@@ -69,6 +78,7 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("opening its pages at quay3",),
         ("Renew the certificate, import it on quay3, then restart the web service there.",),
         ("quay3: blocked",),
+        ("quay3 serves over HTTPS the certificate", "expired since"),
     ),
     "healthy-cluster": (
         NOBODY,
@@ -76,5 +86,6 @@ ANSWERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("what was looked at is as it should be",),
         ("Nothing to be done.",),
         ("No node: all are alike",),
+        NOBODY,
     ),
 }

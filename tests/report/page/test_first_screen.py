@@ -1,4 +1,4 @@
-"""Five questions that somebody who has only the page must be able to answer, without a click.
+"""Six questions that somebody who has only the page must be able to answer, without a click.
 
 The questions are the same for every cluster:
 
@@ -7,6 +7,7 @@ The questions are the same for every cluster:
 3. Where?
 4. What is to be done first?
 5. Which nodes are not as the others, and what comes later?
+6. What is wrong?
 
 The answers (`questions.py`) must stand, wholly and without scrolling, in a window of 1280 by 800;
 those of `ON_A_PHONE` in one of 390 by 844 as well.
@@ -86,7 +87,7 @@ def test_a_gap_says_where_the_missing_certificate_was_found(pages: dict[str, Pat
 
 
 def test_an_answer_of_another_cluster_is_missed(pages: dict[str, Path], browser: Browser) -> None:
-    """The twin that must fail: each of the five is missing where nothing is wrong."""
+    """The twin that must fail: each of the six is missing where nothing is wrong."""
     with looking(browser, pages["healthy-cluster"], viewport=DESK) as look:
         said = look.in_view()
         assert all(missing(said, [answer]) for answer in ANSWERS["northpier-demo"])

@@ -126,6 +126,9 @@ def test_consequences_are_grouped_with_the_clients_inside() -> None:
             "anyone, opening its pages at quay3 2",
         ],
         "Warned": ["nobody, as far as was seen"],
+        "Known and accepted": [
+            "Chromium browsers and Apple browsers, due 2026-12-09, web at quay1, quay2 and quay4 3"
+        ],
         "No change": ["Apple browsers and Chromium browsers, can get on as before"],
     }
 
@@ -138,6 +141,48 @@ def test_who_is_held_up_later_is_told_with_the_day() -> None:
     assert later.one("li").text == (
         "chromium-web and apple-web, from 2026-12-09 on, web at quay1, quay2 and quay4 1"
     )
+
+
+def test_what_else_is_wrong_stands_beside_what_to_do_first() -> None:
+    many_more = tuple(
+        replace(build.SELF_SIGNED, id=f"more-{number}", says=f"The {number}. thing. " + "W" * 9_000)
+        for number in range(5)
+    )
+    troubled = build.troubled()
+    besides = page_of(replace(troubled, findings=(*troubled.findings, *many_more)))
+    lines = [one.text for one in besides.one("div", "besides").all("li")]
+    others = [f for f in troubled.findings if f.id != troubled.headline.first and f.counts]
+    assert [line[:20] for line in lines[: len(others)]] == [one.says[:20] for one in others]
+    assert lines[-1] == f"and {len(others) + 5 - 4} more"
+    assert max(map(len, lines)) < 300
+    assert not page_of(build.healthy()).all("div", "besides")
+
+
+def test_what_the_plan_accepts_is_neither_wrong_besides_nor_kept_from_who_feels_it() -> None:
+    known = replace(
+        build.EXPIRING,
+        accepted=Accepted("until spring", datetime(2027, 4, 1, tzinfo=UTC), expired=False),
+    )
+    page = page_of(replace(build.healthy(), findings=(known,)))
+    assert not page.all("div", "besides")
+    (group,) = [one for one in page.all("div", "group") if "accepted" in one.text]
+    assert group.text.startswith("Known and accepted")
+    assert "due 2026-12-09, web at" in group.text
+
+
+def test_where_questions_are_open_nobody_is_said_to_get_on() -> None:
+    """A run that was interrupted: no finding speaks of what was not asked."""
+    healthy = build.healthy()
+    open_ = replace(
+        healthy.nodes[1],
+        verdict=Verdict.UNSEEN,
+        endpoints=((Endpoint.WEB, Verdict.SOUND), (Endpoint.EAP, Verdict.UNSEEN)),
+    )
+    page = page_of(
+        replace(healthy, nodes=(healthy.nodes[0], open_, *healthy.nodes[2:]), complete=False)
+    )
+    (group,) = [one for one in page.all("div", "group") if "unseen" in one.classes]
+    assert group.text == "Not known anyone, using EAP at quay2, of which not all was seen"
 
 
 def test_each_node_says_where_it_is_not_sound() -> None:
