@@ -7,7 +7,6 @@ completes nothing. Commands are listed without importing one.
 import os
 import re
 import sys
-import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -83,11 +82,13 @@ def _plan(ctx: click.Context) -> Path:
 def _nodes(path: Path) -> list[tuple[str, str]]:
     """Return (name, host) of the nodes in a plan's file, as far as they can be had: a plan that is
     being written may have mistakes everywhere else."""
+    from probe.plan.pem import read_bounded  # noqa: PLC0415  # only here
+    from probe.plan.problems import Refused  # noqa: PLC0415  # only here
+    from probe.plan.toml import tables  # noqa: PLC0415  # only here
+
     try:
-        with path.open("rb") as file:
-            octets = file.read(PLAN_BYTES + 1)
-        entries = tomllib.loads(octets.decode()).get("node") if len(octets) <= PLAN_BYTES else None
-    except (OSError, ValueError, RecursionError):
+        entries = tables(read_bounded(path, PLAN_BYTES).decode()).get("node")
+    except (Refused, ValueError, RecursionError):
         return []
     found = []
     for entry in entries if isinstance(entries, list) else ():

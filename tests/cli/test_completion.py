@@ -100,6 +100,7 @@ def test_every_rule_is_offered(folder: Path) -> None:
         b"node = 7",
         b"node = [7, {}, {name = 7}]",
         b"a = " + b"[" * 100_000,
+        b"a." * 500_000 + b"a = 1",
         b'[[node]]\nname = "$(touch bad)"\nhost = "x"\n[[node]]\nname = "* ;"\nhost = "x"',
     ],
 )
@@ -111,6 +112,12 @@ def test_a_plan_that_is_none_completes_nothing_and_says_nothing(
     before = sorted(tmp_path.iterdir())
     assert completed("probe", "node", "", folder=tmp_path) == []
     assert sorted(tmp_path.iterdir()) == before
+
+
+def test_a_plan_that_would_be_waited_for_completes_nothing(tmp_path: Path) -> None:
+    """Opening it would end only when somebody writes, and Tab hang until then."""
+    os.mkfifo(tmp_path / "plan.toml")
+    assert completed("probe", "node", "", folder=tmp_path) == []
 
 
 def test_tab_in_a_terminal_completes_the_line(folder: Path) -> None:
