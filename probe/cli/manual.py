@@ -21,9 +21,10 @@ def command(words: tuple[str, ...]) -> int:
     Without a page: the index, by symptom and by job. A rule's id is the name of its page.
     """
     prepare_stdout()
-    asked = " ".join(words) or manual.INDEX
-    if asked in manual.names():
-        write_stdout(render_page(manual.read(asked), width=width(), colour=colour()))
+    asked = " ".join(words).strip() or manual.INDEX
+    page = manual.named(asked)
+    if page is not None:
+        write_stdout(render_page(manual.read(page), width=width(), colour=colour()))
         return 0
     found = manual.containing(asked)
     if not found:
@@ -31,7 +32,7 @@ def command(words: tuple[str, ...]) -> int:
             f"{shown(asked)} is no page of the manual and stands in none"
             f"{nearest(asked, manual.names())}; `probe manual` lists them"
         )
-    lines = [f"{shown(asked)} stands in:", *(f"  probe manual {name}" for name in found[:MOST])]
+    lines = [f"Pages with {shown(asked)}:", *(f"  probe manual {name}" for name in found[:MOST])]
     if len(found) > MOST:
         lines.append(f"  and in {len(found) - MOST} more")
     write_stdout("\n".join(lines) + "\n")

@@ -4,6 +4,7 @@ A page is named by its file without `.md`. Pages of rules, in `rules/`, are writ
 `python -m probe.manual` from the catalogue; the others by hand.
 """
 
+import re
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
@@ -23,15 +24,26 @@ def read(name: str) -> str:
     return _pages()[name].read_text("utf-8")
 
 
+def named(words: str) -> str | None:
+    """Return the page that somebody means who writes its name as a file, in other letters or with
+    spaces; None: no page is called so."""
+    name = _plain(words).removeprefix("rules/").removesuffix(_ENDING).replace(" ", "-")
+    return name if name in _pages() else None
+
+
 def containing(words: str) -> tuple[str, ...]:
     """Return the names of the pages in which these words stand, whatever the case and the line
-    ends. The index is none of them: it only leads to others."""
+    ends; where they stand so nowhere, of those which have each of them. The index is none of them:
+    it only leads to others."""
     wanted = _plain(words)
-    return tuple(
-        name
-        for name, page in _pages().items()
-        if name != INDEX and wanted in _plain(page.read_text("utf-8"))
-    )
+    pages = {
+        name: _plain(page.read_text("utf-8")) for name, page in _pages().items() if name != INDEX
+    }
+    found = tuple(name for name, text in pages.items() if wanted in text)
+    if found:
+        return found
+    each = [re.compile(rf"(?<!\w){re.escape(word)}(?!\w)") for word in wanted.split()]
+    return tuple(name for name, text in pages.items() if all(word.search(text) for word in each))
 
 
 def _plain(text: str) -> str:

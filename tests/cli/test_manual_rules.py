@@ -120,6 +120,22 @@ def test_a_page_is_shown_and_a_word_is_found(probe: Probe) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "words",
+    ["web-expired.md", "rules/web-expired.md", "WEB-EXPIRED", "web expired", " web-expired "],
+)
+def test_a_page_is_found_however_its_name_is_written(probe: Probe, words: str) -> None:
+    assert probe("manual", words).stdout == probe("manual", "web-expired").stdout
+    assert probe("manual", " ").stdout == probe("manual").stdout
+
+
+def test_words_that_stand_apart_are_found_where_all_of_them_stand(probe: Probe) -> None:
+    """No page says them in this order; parts of words are none."""
+    found = probe("manual", "lockout", "login", "test", "account")
+    assert found.stdout == ("Pages with lockout login test account:\n  probe manual logs\n")
+    assert probe("manual", "lockou", "login").status == 2
+
+
 def test_what_is_no_page_is_wrong_use(probe: Probe) -> None:
     ended = probe("manual", "eap-expird")
     assert ended.status == 2
