@@ -212,13 +212,8 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
         secrets = sweep.secrets_for(plan, asked)
         hide(secrets.values())
         sweep.check_keys(plan, asked, secrets)
-    with Progress(quiet=shared.quiet) as progress:
-        seen = sweep.look(
-            _to_ask(plan, shared),
-            asked,
-            secrets,
-            on_event=lambda event: progress.show(event.done, event.total, event.node),
-        )
+    with Progress(asked, quiet=shared.quiet) as progress:
+        seen = sweep.look(_to_ask(plan, shared), asked, secrets, on_event=progress.show)
     if not scope.login:
         return seen
     seen = login.log_in(plan, seen, scope, secrets, on_secrets=hide)
