@@ -167,12 +167,18 @@ _CERTIFICATES = (
 )
 
 
+_ON_PAGES = {"chain-incomplete": ("issuer-not-named",)}
+"""What browsers object to besides: those that fetch have then nowhere to fetch from."""
+
+
 def _twins() -> tuple[Rule, ...]:
     twins = []
     for suffix, title, meaning, remedy, source in _CERTIFICATES:
         make = _rule if suffix == "expiring" else _by_clients
         floor = Verdict.DUE if suffix == "expiring" else Verdict.ADVISED
-        twins.append(make(f"web-{suffix}", title, meaning, remedy, source, floor))
+        on_pages = make(f"web-{suffix}", title, meaning, remedy, source, floor)
+        further = _ON_PAGES.get(suffix, ())
+        twins.append(replace(on_pages, objections=(*on_pages.objections, *further)))
         eap_source = source if suffix == "expiring" else f"{source}; RFC 5216, 5.3"
         twins.append(make(f"eap-{suffix}", title, meaning, remedy, eap_source, floor))
     return tuple(twins)

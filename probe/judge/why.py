@@ -39,8 +39,8 @@ _WHY: Mapping[str, str] = {
     " on those of the visitors for whom the name is meant.",
     "unknown-root": "Nothing that these clients know leads to the certificate, so it is worth no"
     " more to them than one that anybody made.",
-    "chain-incomplete": "Some clients fetch or remember the missing certificate and others do not,"
-    " so it works for whoever tries it first and fails for others.",
+    "chain-incomplete": "Some clients have it already, or fetch it where the certificate names an"
+    " address for it, and others do not: it works for whoever tries it first and fails for others.",
     "chain-disordered": "Most clients put it in order for themselves, so it is noticed with the"
     " few that cannot, and taken for a fault of theirs.",
     "chain-surplus": "Each certificate more makes the handshake longer. Over EAP, where it is cut"
@@ -260,6 +260,7 @@ WHOM: Mapping[str, str] = {
     "eap-long-chain": "Everybody behind an access point that gives up that early.",
     "eap-unsigned-reply": "Everybody behind an access point that checks, as all ought to.",
     "eap-root-helps-android": "Android 802.1X, set up by hand.",
+    "eap-override-disabled": "Windows 802.1X: where another finding would warn it, it is blocked.",
     "eap-192-bit": "Every device in the network of that mode.",
     "eap-client-authorities-differ": "Devices with a certificate of a CA that one of the nodes"
     " leaves out.",

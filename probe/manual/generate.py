@@ -40,7 +40,7 @@ def page(explained: Explained, ids: Iterable[str]) -> str:
         "## How bad it is",
         _verdict(explained),
         "## Source",
-        f"{rule.source} ({words.basis(rule.basis)}).",
+        _source(rule.source, words.basis(rule.basis)),
         *(f"* {source}" for source in explained.sources),
         *_others(rule.id, frozenset(ids)),
     )
@@ -92,8 +92,12 @@ def _verdict(explained: Explained) -> str:
         return "A note: it changes no verdict."
     least = "a note" if rule.floor is None else f"`{rule.floor.word}`"
     if rule.by_clients:
-        return f"As the clients on site react, as above; {least} where none of them minds."
+        return f"As the clients on site react, at worst as above; {least} where none minds."
     return f"`{Verdict.BLOCKED.word}`." if rule.floor is Verdict.BLOCKED else f"{least} or worse."
+
+
+def _source(source: str, basis: str) -> str:
+    return f"{source.capitalize()}." if source == basis else f"{source} ({basis})."
 
 
 def _others(rule_id: str, ids: frozenset[str]) -> Iterator[str]:

@@ -99,6 +99,24 @@ def test_what_is_known_of_an_expired_certificate_is_told() -> None:
     assert page["What to do"].startswith("Renew the certificate")
 
 
+def test_whom_a_missing_certificate_holds_up_at_worst_is_told() -> None:
+    """By hand, of chromium-web.toml: it fetches where an address is named, and warns where none is,
+    in the same words as of an unknown root."""
+    page = parts(manual.read("web-chain-incomplete"))
+    assert 'Chromium browsers: warned, shown "NET::ERR_CERT_AUTHORITY_INVALID"' in page["To whom"]
+    assert "not held up" not in page["To whom"]
+    assert "where the certificate names an address" in page["Why it matters"]
+    assert "web-chain-incomplete" in manual.containing("NET::ERR_CERT_AUTHORITY_INVALID")
+
+
+def test_a_note_is_not_said_to_warn_anybody() -> None:
+    page = parts(manual.read("eap-override-disabled"))
+    assert (
+        page["To whom"] == "* Windows 802.1X: where another finding would warn it, it is blocked."
+    )
+    assert page["How bad it is"] == "A note: it changes no verdict."
+
+
 def test_links_lead_to_pages() -> None:
     for path in FOLDER.rglob("*.md"):
         for target in re.findall(r"\]\(([^)#\s]+)\)", path.read_text("utf-8")):
