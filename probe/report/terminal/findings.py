@@ -128,7 +128,7 @@ def _facts(evidence: Iterable[Evidence]) -> Iterator[tuple[str, str]]:
         way, which = item.how or (None, "")
         met.setdefault((item.what, way, item.value), []).append(which)
     for (what, way, value), ways in met.items():
-        how = "" if way is None else f", {way} {words.some_of(ways)}"
+        how = "" if way is None else f", {visible(way)} {words.some_of(ways)}"
         yield f"{visible(what)}{how}: {visible(value)}", value
 
 
