@@ -146,6 +146,8 @@ class NodeVerdict:
 
     name: str
     verdict: Verdict
+    endpoints: tuple[tuple[Endpoint, Verdict], ...] = ()
+    """The same for each kind of endpoint that was asked about there, or has a finding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +172,8 @@ class ServedChain:
     missing: tuple[str, ...] = ()
     """The names (RFC 4514) of CA certificates that are not served though the way to the root leads
     over them."""
+    lacking: tuple[str, ...] = ()
+    """SHA-256 of these, in the same order, where they are known from elsewhere; else empty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +305,9 @@ class Headline:
     before: tuple[str, ...] = ()
     """Ids of findings about this machine, to be said before any other: what else is said of dates
     or of trust may be owed to them."""
+    no_change: tuple[str, ...] = ()
+    """Client families on site that nothing here blocks or warns, now or on a day that is known. Who
+    met no server, or may have met what could not be seen, is not among them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -460,6 +467,8 @@ class Assessment:
     """None: no earlier run is known to compare with."""
     expected: tuple[Expectation, ...] = ()
     """What was to be imported, if somebody said so."""
+    fetched_from: Mapping[str, str] = field(default_factory=dict)
+    """By SHA-256: the address (caIssuers) at which a certificate was found that nobody served."""
 
     @property
     def planned(self) -> int:

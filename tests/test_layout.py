@@ -70,7 +70,14 @@ ROOMS = {
         "probe.due",
         "probe.rehearsal",
     },
+    "probe.manual": {
+        "probe.jobs",
+        "probe.report",
+        "probe.observation",
+        "probe.assessment",
+    },
     "probe.cli": {
+        "probe.manual",
         "probe.files",
         "probe.jobs",
         "probe.drafting",

@@ -128,9 +128,11 @@ def run(
         (["--format", "terminal", "--debug"], set()),
         (["--format", "json", "--save", "survey.json"], {"survey.json"}),
         (["--format", "json", "--output", "report.json"], {"report.json"}),
+        (["--format", "metrics", "--output", "probe.metrics"], {"probe.metrics"}),
+        (["--format", "page", "--output", "page.html"], {"page.html"}),
         (["--show-agenda"], set()),
     ],
-    ids=["terminal", "debug", "json-and-survey", "output", "agenda"],
+    ids=["terminal", "debug", "json-and-survey", "output", "metrics", "page", "agenda"],
 )
 def test_no_output_holds_the_secret(
     tmp_path: Path, lab: Cluster, plan: Path, arguments: list[str], files: set[str]

@@ -10,6 +10,7 @@ import click
 from probe.assessment import Verdict
 from probe.bundle import Judged, Offered, Said, ServedNow
 from probe.cli.bundlefiles import passwords, passwords_of, read_file
+from probe.cli.completion import node_names
 from probe.cli.failure import Status, say
 from probe.cli.files import (
     check_spared,
@@ -29,7 +30,7 @@ from probe.observation.model import Endpoint
 from probe.plan.model import Plan, SecretRef
 from probe.report.document import pem
 from probe.report.escape import visible
-from probe.report.render import FORMS
+from probe.report.render import PLAIN_FORMS
 
 if TYPE_CHECKING:
     from probe.rehearsal import Rehearsal
@@ -46,7 +47,14 @@ _FILE = click.Path(path_type=Path)
     type=click.Choice(["web", "eap"]),
     help="What it is for (default: what its names and its CA say).",
 )
-@click.option("--node", "nodes", metavar="NAME", multiple=True, help="For this node; repeatable.")
+@click.option(
+    "--node",
+    "nodes",
+    metavar="NAME",
+    multiple=True,
+    shell_complete=node_names,
+    help="For this node; repeatable.",
+)
 @click.option("--request", type=_FILE, metavar="FILE", help="The certificate request (PKCS#10).")
 @passwords
 @click.option(
@@ -83,7 +91,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--format",
     "form",
-    type=click.Choice(FORMS),
+    type=click.Choice(PLAIN_FORMS),
     default="terminal",
     show_default=True,
     help="The report's form.",

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from probe.cli.completion import node_names
 from probe.cli.expecting import Expecting, expecting
 from probe.cli.options import Common, common
 from probe.cli.run import After, check_kept, read_plan, report
@@ -14,7 +15,14 @@ from probe.jobs.sweep import Scope
 @click.argument("plan", type=click.Path(path_type=Path), required=False)
 @common
 @expecting
-@click.option("--node", "nodes", metavar="NAME", multiple=True, help="This node only; repeatable.")
+@click.option(
+    "--node",
+    "nodes",
+    metavar="NAME",
+    multiple=True,
+    shell_complete=node_names,
+    help="This node only; repeatable.",
+)
 def command(plan: Path | None, nodes: tuple[str, ...], wanted: Expecting, shared: Common) -> int:
     """Sweep every node of PLAN (default: plan.toml), compare them, and report.
 

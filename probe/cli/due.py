@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from probe.cli.completion import node_names
 from probe.cli.files import check_writable, colour, prepare_stdout, width
 from probe.cli.options import OFF, Common, common
 from probe.cli.run import (
@@ -21,13 +22,20 @@ from probe.due import Due
 from probe.jobs import sweep
 from probe.jobs.sweep import Scope
 from probe.observation.model import Endpoint
-from probe.report.render import FORMS
+from probe.report.render import PLAIN_FORMS
 
 
 @click.command("due")
 @click.argument("plan", type=click.Path(path_type=Path), required=False)
-@partial(common, forms=(*FORMS, "calendar"))
-@click.option("--node", "nodes", metavar="NAME", multiple=True, help="This node only; repeatable.")
+@partial(common, forms=(*PLAIN_FORMS, "calendar"))
+@click.option(
+    "--node",
+    "nodes",
+    metavar="NAME",
+    multiple=True,
+    shell_complete=node_names,
+    help="This node only; repeatable.",
+)
 @click.option(
     "--from-history",
     is_flag=True,

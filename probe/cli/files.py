@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from probe.cli.console import obeys_escapes
 from probe.cli.failure import let_go_of_stdout
 from probe.files import target_of, write_whole
 
@@ -76,8 +77,8 @@ def prepare_stdout(form: str = "terminal") -> None:
     out."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         encoding = "utf-8" if form != "terminal" else None
-        # A calendar has line ends of its own (RFC 5545, 3.1).
-        newline = "" if form == "calendar" else None
+        # A calendar has line ends of its own (RFC 5545, 3.1), and metrics have none but LF.
+        newline = "" if form in {"calendar", "metrics"} else None
         sys.stdout.reconfigure(encoding=encoding, errors="backslashreplace", newline=newline)
 
 
@@ -91,4 +92,4 @@ def width() -> int:
 def colour() -> bool:
     """Return whether stdout takes colour: a terminal, and NO_COLOR (no-color.org) is not set."""
     plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
-    return sys.stdout.isatty() and not plain
+    return sys.stdout.isatty() and not plain and obeys_escapes()

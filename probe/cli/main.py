@@ -7,11 +7,15 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import TYPE_CHECKING
 
 import click
 
 from probe.cli import failure
 from probe.cli.failure import Status
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 COMMANDS = {
     "cluster": "Sweep every node of a plan, compare them, report.",
@@ -22,6 +26,7 @@ COMMANDS = {
     "due": "What ends when: certificates, CAs, and the coming rules.",
     "past": "What earlier runs saw, and what changed between them.",
     "rules": "Show what is looked at: the catalogue, or one rule.",
+    "manual": "Read the manual: by symptom, by job, by rule.",
 }
 """Each command with its one-line help. Its module in this package has its name."""
 
@@ -46,6 +51,14 @@ class Commands(click.Group):
         command = import_module(f"probe.cli.{cmd_name}").command
         assert isinstance(command, click.Command)  # noqa: S101  # what each module promises
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem[str]]":
+        """Return commands, and options, that begin as what was typed, without importing any."""
+        from probe.cli.completion import starting  # noqa: PLC0415  # only for shells
+
+        # The options are what a command without commands has.
+        options = click.Command.shell_complete(self, ctx, incomplete)
+        return [*starting(COMMANDS.items(), incomplete), *options]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """Write the list of commands out of the table, without importing any."""
@@ -112,6 +125,10 @@ def run() -> None:
         nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  # as long as the process
         sys.stdout = sys.stdout or nowhere
         sys.stderr = sys.stderr or nowhere
+    if "_PROBE_COMPLETE" in os.environ:
+        from probe.cli.completion import complete  # noqa: PLC0415  # only for shells
+
+        sys.exit(complete(probe))
     sys.exit(main())
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from probe.cli.completion import node_names
 from probe.cli.expecting import Expecting, expecting
 from probe.cli.failure import say
 from probe.cli.options import Common, common
@@ -16,7 +17,7 @@ from probe.plan.model import FAMILIES, Plan
 
 
 @click.command("node")
-@click.argument("name")
+@click.argument("name", shell_complete=node_names)
 @click.argument("plan", type=click.Path(path_type=Path), required=False)
 @common
 @click.option("--eap", is_flag=True, help="Without a plan: look at its EAP endpoint too.")

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 from probe.assessment import Verdict
+from probe.cli.completion import starting
 from probe.observation.model import LATEST, Endpoint
 from probe.report.render import FORMS
 
@@ -97,6 +99,18 @@ class _Only(click.ParamType[frozenset[Endpoint]]):
                 self.fail(f"{word!r} is none of {', '.join(known)}", param, ctx)
         return frozenset(known[word] for word in words)
 
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002  # click's signature
+        param: click.Parameter,  # noqa: ARG002  # click's signature
+        incomplete: str,
+    ) -> list[CompletionItem[str]]:
+        """Return what the last word of the list may become."""
+        before, comma, begun = incomplete.rpartition(",")
+        said = before.split(",")
+        left = [kind.value for kind in ASKED if kind.value not in said]
+        return starting(((before + comma + word, "") for word in left), before + comma + begun)
+
 
 class _Verdict(click.ParamType[Verdict]):
     name = "VERDICT"
@@ -110,6 +124,15 @@ class _Verdict(click.ParamType[Verdict]):
         if value not in words:
             self.fail(f"{value!r} is none of {', '.join(words)}", param, ctx)
         return words[value]
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002  # click's signature
+        param: click.Parameter,  # noqa: ARG002  # click's signature
+        incomplete: str,
+    ) -> list[CompletionItem[str]]:
+        """Return the verdicts that begin so."""
+        return starting(((verdict.word, "") for verdict in Verdict), incomplete)
 
 
 VERDICT = _Verdict()

@@ -1,26 +1,88 @@
-"""One line on a terminal that says how far a sweep has come."""
+"""One line on a terminal that says how far a sweep has come, and who is still out."""
 
+import asyncio
+import os
 import sys
 import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
+from probe.observation.model import Question
 from probe.report.escape import visible
 
 INTERVAL = 0.1
-"""Seconds between two drawings: fast enough to look alive."""
+"""Seconds between two drawings: fast enough to look alive, and no flicker."""
 
-COLUMNS = 78
+WIDEST = 100
+"""Columns of the line on a wide terminal."""
 
-_CLEAR = "\r" + " " * COLUMNS + "\r"
+UNKNOWN = 80
+"""Columns of a terminal that does not know how many it has."""
+
+FEW = 2
+"""Nodes below which their questions are counted instead."""
+
+NAMED = 2
+"""Who is still out is named, up to so many; then they are counted."""
+
+_NAME = 40
+"""Characters of one name in the line."""
+
+
+class Happened(Protocol):
+    """What has just happened to a question."""
+
+    @property
+    def question(self) -> str:
+        """Its id."""
+
+    @property
+    def done(self) -> int:
+        """Questions that have ended."""
+
+    @property
+    def total(self) -> int:
+        """Questions."""
+
+    @property
+    def has_ended(self) -> bool:
+        """It has ended, and else begun."""
+
+
+def _later(seconds: float, draw: Callable[[], None]) -> None:
+    asyncio.get_running_loop().call_later(seconds, draw)
 
 
 class Progress:
-    """Draws on stderr if that is a terminal, and wipes its line when it ends."""
+    """Draws on stderr if that is a terminal, and wipes its line when it ends.
 
-    def __init__(self, *, quiet: bool) -> None:
+    A place is done when all questions about it have ended. It is told as still out from its first
+    question on, in the order in which they began. `clock` gives seconds, and `later` calls back
+    after some: the last of many quick changes must be drawn, too.
+    """
+
+    def __init__(
+        self,
+        asked: Iterable[Question],
+        *,
+        quiet: bool,
+        clock: Callable[[], float] = time.monotonic,
+        later: Callable[[float, Callable[[], None]], None] = _later,
+    ) -> None:
         self._drawing = not quiet and sys.stderr.isatty()
+        self._clock, self._later = clock, later
+        asked = tuple(asked)
+        self._place = {question.id: _place(question) for question in asked}
+        self._left = Counter(self._place.values())
+        self._nodes = {_place(question) for question in asked if len(question.nodes) == 1}
+        self._out: dict[str, None] = {}
+        """Places of which something was asked that are not done, the first to begin first."""
+        self._questions = 0, 0
         self._next = 0.0
+        self._is_to_draw = False
+        self._drawn = ""
 
     def __enter__(self) -> Self:
         return self
@@ -31,17 +93,83 @@ class Progress:
         error: BaseException | None,
         traceback: TracebackType | None,
     ) -> None:
-        if self._drawing:
-            self._draw("")
+        self._write("")
+        self._drawing = False
 
-    def show(self, done: int, total: int, node: str | None) -> None:
-        """Say that so many questions are done, the last of them at a node."""
-        now = time.monotonic()
-        if not self._drawing or (now < self._next and done < total):
+    def show(self, event: Happened) -> None:
+        """Take notice of what has happened, and say how far it has come."""
+        if not self._drawing:
             return
-        self._next = now + INTERVAL
-        self._draw(f"{done} of {total} questions{f', {visible(node)}' if node else ''}")
+        place = self._place.get(event.question)
+        if place is not None:
+            if event.has_ended:
+                self._left[place] -= 1
+            if self._left[place] > 0:
+                self._out.setdefault(place)
+            else:
+                self._out.pop(place, None)
+        self._questions = event.done, event.total
+        if self._is_to_draw:
+            return
+        wait = self._next - self._clock()
+        if wait > 0:
+            self._is_to_draw = True
+            self._later(wait, self._draw)
+        else:
+            self._draw()
 
-    def _draw(self, line: str) -> None:
-        sys.stderr.write(_CLEAR + line[:COLUMNS])
+    def _draw(self) -> None:
+        self._is_to_draw = False
+        if self._drawing:
+            self._next = self._clock() + INTERVAL
+            self._write(self._line())
+
+    def _line(self) -> str:
+        done = sum(1 for node in self._nodes if self._left[node] <= 0)
+        line = f"{done} of {len(self._nodes)} nodes done"
+        if len(self._nodes) < FEW:
+            answered, total = self._questions
+            line = f"{answered} of {total} questions answered"
+        waiting = [*self._out]
+        unbegun = sum(1 for left in self._left.values() if left > 0) - len(waiting)
+        return line + (_waiting(waiting, unbegun) or ", finishing")
+
+    def _write(self, line: str) -> None:
+        """Write over what stands there, in one go: a line that is wiped first flickers."""
+        if not self._drawing or line == self._drawn:
+            return
+        from rich.cells import cell_len, set_cell_size  # noqa: PLC0415  # not for --help
+
+        # The last column stays free: a terminal may go to the next line once it is filled.
+        width = min(_columns() - 1, WIDEST)
+        if cell_len(line) > width:
+            line = set_cell_size(line, max(width - 3, 0)) + "..."[:width]
+        over = " " * max(min(cell_len(self._drawn), width) - cell_len(line), 0)
+        sys.stderr.write(f"\r{line}{over}" if line else f"\r{over}\r")
         sys.stderr.flush()
+        self._drawn = line
+
+
+def _place(question: Question) -> str:
+    if len(question.nodes) == 1:
+        return question.nodes[0]
+    named = question.lookup.name if question.lookup is not None else question.id
+    return question.service or named
+
+
+def _waiting(out: Sequence[str], unbegun: int) -> str:
+    """Return whom is waited for; "" if nobody."""
+    shown = [visible(name, _NAME) for name in out[:NAMED]]
+    more = len(out) - len(shown) + unbegun
+    if not shown:
+        return ""
+    if more:
+        return f", waiting for {', '.join(shown)} and {more} more"
+    return f", waiting for {' and '.join(shown)}"
+
+
+def _columns() -> int:
+    try:
+        return os.get_terminal_size(sys.stderr.fileno()).columns or UNKNOWN
+    except (OSError, ValueError):
+        return UNKNOWN

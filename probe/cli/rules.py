@@ -2,6 +2,7 @@
 
 import click
 
+from probe.cli.completion import rule_ids
 from probe.cli.files import colour, prepare_stdout, width, write_stdout
 from probe.cli.run import wrong_input
 from probe.jobs import rules
@@ -9,7 +10,7 @@ from probe.report.terminal import render_rule, render_rules
 
 
 @click.command("rules")
-@click.argument("rule_id", metavar="[ID]", required=False)
+@click.argument("rule_id", metavar="[ID]", required=False, shell_complete=rule_ids)
 @click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback.")
 def command(rule_id: str | None) -> int:
     """Show what is looked at, or everything that is known about the rule ID."""

@@ -229,13 +229,8 @@ def ask(
     shared: Common,
 ) -> Survey:
     """Ask these questions, and say on a terminal how far that has come."""
-    with Progress(quiet=shared.quiet) as progress:
-        return sweep.look(
-            _to_ask(plan, shared),
-            asked,
-            secrets,
-            on_event=lambda event: progress.show(event.done, event.total, event.node),
-        )
+    with Progress(asked, quiet=shared.quiet) as progress:
+        return sweep.look(_to_ask(plan, shared), asked, secrets, on_event=progress.show)
 
 
 def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:

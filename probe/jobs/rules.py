@@ -20,6 +20,8 @@ class Explained:
     reactions: tuple[Reaction, ...]
     titles: Mapping[str, str]
     """What each client family is called in words."""
+    sources: tuple[str, ...]
+    """What is known of the families' reactions rests on these."""
 
 
 def catalogue() -> tuple[Rule, ...]:
@@ -43,4 +45,5 @@ def explain(rule_id: str) -> Explained:
     reacted = worst_of_each(
         one for objection in rule.objections for one in react(clients, objection)
     )
-    return Explained(rule, tuple(one.reaction for one in reacted), TITLES)
+    sources = dict.fromkeys(part for one in reacted for part in one.known.source.split("; "))
+    return Explained(rule, tuple(one.reaction for one in reacted), TITLES, tuple(sources))

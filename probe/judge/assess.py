@@ -1,6 +1,7 @@
 """From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, time
 
 from probe.assessment import (
@@ -26,13 +27,14 @@ from probe.judge.fold import Cause, below, fold
 from probe.judge.headline import headline
 from probe.judge.imported import Imported, imported
 from probe.judge.looks import eap_looks
+from probe.judge.no_change import no_change
 from probe.judge.part import part, visits_left_out
 from probe.judge.radsec_looks import radsec_looks
 from probe.judge.rows import not_served, served
 from probe.judge.rules import ALL, Judge
 from probe.judge.see import to_see
 from probe.judge.trust import anchors, publicity
-from probe.observation.model import Survey
+from probe.observation.model import Endpoint, Survey
 from probe.plan.model import FAMILIES, Acceptance, Plan
 
 
@@ -97,11 +99,15 @@ def judge(
         unseen=unseen,
         eap_looks=eap_looks(case.survey),
         radsec_looks=radsec_looks(case.survey),
-        headline=headline(told, rows, missing, [node.name for node in nodes]),
+        headline=replace(
+            headline(told, rows, missing, [node.name for node in nodes]),
+            no_change=no_change(case, told),
+        ),
         client_titles=TITLES,
         part=part(plan, seen),
         visits_left_out=visits_left_out(plan, seen),
         expected=tuple(one.told() for one in awaited(case)),
+        fetched_from=case.fetched_from,
     )
 
 
@@ -184,17 +190,26 @@ def _order(case: Case, finding: Finding) -> tuple[object, ...]:
 def _node_verdicts(
     case: Case, findings: tuple[Finding, ...], unseen: frozenset[str]
 ) -> Iterator[NodeVerdict]:
-    worst: dict[str, Verdict] = {}
+    worst: dict[str, dict[Endpoint, Verdict]] = {node.name: {} for node in case.plan.nodes}
+
+    def note(nodes: Iterable[str], endpoint: Endpoint, verdict: Verdict) -> None:
+        for node in nodes:
+            there = worst.setdefault(node, {})
+            there[endpoint] = min(there.get(endpoint, Verdict.SOUND), verdict)
+
     for finding in findings:
         if finding.counts:
-            for node in finding.nodes:
-                worst[node] = min(worst.get(node, Verdict.SOUND), finding.verdict)
+            note(finding.nodes, finding.endpoint, finding.verdict)
     for question in case.survey.questions:
-        if question.id in unseen:
-            for node in question.nodes:
-                worst[node] = min(worst.get(node, Verdict.SOUND), Verdict.UNSEEN)
+        verdict = Verdict.UNSEEN if question.id in unseen else Verdict.SOUND
+        note(question.nodes, question.endpoint, verdict)
     for planned in case.plan.nodes:
-        yield NodeVerdict(planned.name, worst.get(planned.name, Verdict.SOUND))
+        there = worst[planned.name]
+        yield NodeVerdict(
+            planned.name,
+            min(there.values(), default=Verdict.SOUND),
+            tuple((kind, there[kind]) for kind in Endpoint if kind in there),
+        )
 
 
 def _verdict(

@@ -81,8 +81,8 @@ class Awaited:
     def title(self) -> str:
         """What it is called in a sentence."""
         if self.leaf is None:
-            return f"with the fingerprint {self.key[:16]}…"
-        return f"{called(self.leaf)} (SHA-256 {self.leaf.sha256[:16]}…)"
+            return f"with the fingerprint {self.key[:16]}..."
+        return f"{called(self.leaf)} (SHA-256 {self.leaf.sha256[:16]}...)"
 
     def told(self) -> Expectation:
         """Return it for the reports."""

@@ -41,7 +41,7 @@ BUNDLES: tuple[Beside, ...] = (
         "Add the missing CA certificate before the import.",
         "RFC 9846, 4.4.2 (formerly RFC 8446); RFC 5216, 5.3",
         Verdict.ADVISED,
-        objections=("chain-incomplete",),
+        objections=("chain-incomplete", "issuer-not-named"),
         worlds=("web", "eap", "node"),
     ),
     Beside(

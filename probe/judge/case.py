@@ -431,8 +431,12 @@ class Case:
         """Return the names (RFC 4514) of the CA certificates that an incomplete chain lacks."""
         if not explanation.of_kind("chain-incomplete"):
             return ()
-        lacking = tuple(self.facts[sha256].subject for sha256 in explanation.used_extra)
+        lacking = tuple(self.facts[sha256].subject for sha256 in self.lacking(explanation))
         return lacking or (self.leaf(visit).issuer,)
+
+    def lacking(self, explanation: Explanation) -> tuple[str, ...]:
+        """Return those (SHA-256) that are known from elsewhere; none: where it leads is not."""
+        return explanation.used_extra if explanation.of_kind("chain-incomplete") else ()
 
     def leaf(self, visit: Visit) -> CertFacts:
         """Return the facts of the certificate served first."""

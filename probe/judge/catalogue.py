@@ -16,6 +16,7 @@ from probe.judge.import_rules import IMPORTS
 from probe.judge.published_rules import ENTRIES
 from probe.judge.radsec_rules import RADSEC
 from probe.judge.web_rules import CLOSER, Beside
+from probe.judge.why import WHOM, why
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
 
@@ -32,7 +33,7 @@ class Rule:
     """Where it is put right."""
     title: str
     meaning: str
-    """What was seen, and why it matters."""
+    """What was observed."""
     remedy: str
     """What to do, where a finding has nothing more exact to say."""
     source: str
@@ -45,6 +46,16 @@ class Rule:
     """What clients object to where it is seen, as the client data calls it."""
     worlds: tuple[World, ...] = ()
     """Clients of which worlds are meant."""
+
+    @property
+    def why(self) -> str:
+        """Why it matters."""
+        return why(self.id)
+
+    @property
+    def whom(self) -> str | None:
+        """Whom it concerns, where neither clients' reactions nor its verdict tell."""
+        return WHOM.get(self.id)
 
     @property
     def order(self) -> int:
@@ -156,12 +167,18 @@ _CERTIFICATES = (
 )
 
 
+_ON_PAGES = {"chain-incomplete": ("issuer-not-named",)}
+"""What browsers object to besides: those that fetch have then nowhere to fetch from."""
+
+
 def _twins() -> tuple[Rule, ...]:
     twins = []
     for suffix, title, meaning, remedy, source in _CERTIFICATES:
         make = _rule if suffix == "expiring" else _by_clients
         floor = Verdict.DUE if suffix == "expiring" else Verdict.ADVISED
-        twins.append(make(f"web-{suffix}", title, meaning, remedy, source, floor))
+        on_pages = make(f"web-{suffix}", title, meaning, remedy, source, floor)
+        further = _ON_PAGES.get(suffix, ())
+        twins.append(replace(on_pages, objections=(*on_pages.objections, *further)))
         eap_source = source if suffix == "expiring" else f"{source}; RFC 5216, 5.3"
         twins.append(make(f"eap-{suffix}", title, meaning, remedy, eap_source, floor))
     return tuple(twins)

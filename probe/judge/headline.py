@@ -44,7 +44,7 @@ def headline(
 
 
 def _felt(finding: Finding) -> Iterator[Felt]:
-    if finding.verdict not in _NOW or _of_import(finding):
+    if finding.verdict not in _NOW or of_import(finding):
         return
     names = () if finding.name is None else (finding.name,)
     entry = Felt(finding.verdict, finding.endpoint, (), finding.nodes, names, (finding.id,))
@@ -60,8 +60,9 @@ def _felt(finding: Finding) -> Iterator[Felt]:
         yield replace(entry, verdict=verdict, clients=tuple(dict.fromkeys(families)))
 
 
-def _of_import(finding: Finding) -> bool:
-    """Whether it only says that something else was to be served: who comes there need not mind."""
+def of_import(finding: Finding) -> bool:
+    """Return whether it only says that something else was to be served: who comes there need not
+    mind."""
     return finding.rule.startswith("import-") and not finding.clients and not finding.reactions
 
 

@@ -142,6 +142,6 @@ ENTRIES: tuple[Entry, ...] = (
         "Microsoft, EAP changes in Windows 11",
         endpoints=("eap",),
         floor=None,
-        objections=("leaf-differs",),
+        by_clients=False,
     ),
 )

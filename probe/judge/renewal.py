@@ -36,7 +36,7 @@ class Renewal:
         return replace(
             draft,
             remedy=f"Import the certificate that {listing(self.renewed)}"
-            f" {verb(self.renewed, 'has', 'have')} (SHA-256 {newest.sha256[:16]}…) on"
+            f" {verb(self.renewed, 'has', 'have')} (SHA-256 {newest.sha256[:16]}...) on"
             f" {listing(self.behind)}, then restart the {service} service there.",
             # One that is not valid yet, or no longer, helps nobody.
             replaces=frozenset(leaf.sha256 for leaf in self.older if valid),

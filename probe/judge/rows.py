@@ -54,6 +54,7 @@ def served(case: Case, findings: Findings) -> tuple[ServedChain, ...]:
                     ends_in=_ends_in(case, row.visits[0]),
                     apart=bool(outside & {(node, chain) for node in row.nodes}),
                     missing=case.missing(row.visits[0], case.reference(row.visits[0])),
+                    lacking=case.lacking(case.reference(row.visits[0])),
                 )
             )
     return tuple(rows)

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint, TlsVersion
+from probe.observation.runs import counts_on, runs
 
 _LISTED = 4
 """Names in a sentence before the rest is counted: the finding itself lists them all."""
@@ -38,9 +39,16 @@ that nobody's organisation passes for a common name."""
 
 
 def listing(items: Sequence[str], *, most: int = _LISTED, last: str = "and") -> str:
-    """Return "a", "a and b", "a, b and c", or "a, b, c and 5 more"."""
+    """Return "a", "a and b", "a, b and c", or "a, b, c and 5 more".
+
+    Of too many those that are numbered one after the other are told as "quay1 to quay38".
+    """
     if len(items) > most + 1:
-        return f"{', '.join(items[:most])} and {len(items) - most} more"
+        found = list(runs(items, counts_on))
+        items = [run[0] if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in found]
+        if len(items) > most + 1:
+            left = sum(len(run) for run in found[most:])
+            return f"{', '.join(items[:most])} and {left} more"
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
@@ -65,7 +73,7 @@ def minute(moment: datetime | None) -> str:
 
 def clip(text: str) -> str:
     """Return a text off the wire, cut to what a sentence can hold."""
-    return text if len(text) <= _TEXT else text[: _TEXT - 1] + "…"
+    return text if len(text) <= _TEXT else text[: _TEXT - 3] + "..."
 
 
 def told_apart(text: str) -> str:
@@ -82,7 +90,7 @@ def called(facts: CertFacts) -> str:
     """Return what a certificate is called in a sentence."""
     names = [name.value for name in facts.names if name.type in ("dns", "ip")]
     text = facts.common_name or (names[0] if names else "") or facts.subject
-    return f'"{clip(told_apart(text))}"' if text else f"{facts.sha256[:16]}…"
+    return f'"{clip(told_apart(text))}"' if text else f"{facts.sha256[:16]}..."
 
 
 def issuer(facts: CertFacts) -> str:

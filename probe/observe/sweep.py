@@ -62,6 +62,11 @@ class Event:
     """Questions that have ended."""
     total: int
 
+    @property
+    def has_ended(self) -> bool:
+        """Whether the question has ended; else it has begun."""
+        return self.kind is EventKind.ENDED
+
 
 OnEvent = Callable[[Event], None]
 

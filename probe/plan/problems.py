@@ -93,7 +93,7 @@ def shown(value: object) -> str:
     """Return a value out of the plan as it may stand in a message: one line, bounded, printable."""
     text = str(value)
     if len(text) > SHOWN_CHARACTERS:
-        text = text[:SHOWN_CHARACTERS] + "…"
+        text = text[:SHOWN_CHARACTERS] + "..."
     return "".join(
         letter if letter.isprintable() else letter.encode("unicode_escape").decode()
         for letter in text

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from probe.limits import PLAN_BYTES, PLAN_KEY_PARTS
+from probe.limits import PLAN_BYTES
 from probe.observation.model import Endpoint
 from probe.plan import contradictions, sections, values
 from probe.plan.model import (
@@ -39,14 +39,8 @@ from probe.plan.ranges import spread
 from probe.plan.rule_ids import RULE_IDS
 from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
+from probe.plan.toml import tables
 from probe.plan.trust import Sources, trust
-
-_KEY_PART = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
-_LONG_KEY = re.compile(
-    rf"(?:^|[{{,])[ \t]*\[{{0,2}}[ \t]*(?:{_KEY_PART}[ \t]*\.[ \t]*){{{PLAN_KEY_PARTS}}}",
-    re.MULTILINE,
-)
-"""The beginning of a dotted key of too many parts, in a table, its header, or an inline table."""
 
 
 def load_plan(path: Path | str) -> Plan:
@@ -89,9 +83,7 @@ def _parsed(path: Path) -> tuple[bytes, dict[str, object]]:
         line = octets.count(b"\n", 0, error.start) + 1
         raise wrong(f"line {line} is not UTF-8 text") from None  # the error holds the whole file
     try:
-        if _LONG_KEY.search(text):
-            raise RecursionError
-        return octets, tomllib.loads(text)
+        return octets, tables(text)
     except RecursionError:
         raise wrong("its tables or lists are nested too deeply") from None
     except tomllib.TOMLDecodeError as error:

@@ -132,6 +132,7 @@ def _nodes(assessment: Assessment) -> tuple[types.Node, ...]:
             verdict=node.verdict.word,
             endpoints=tuple(sorted(visited[node.name], key=_by_place)),
             lookups=tuple(looked[node.name]),
+            verdicts={kind.value: verdict.word for kind, verdict in node.endpoints},
         )
         for node in assessment.nodes
     )

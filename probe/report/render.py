@@ -2,7 +2,11 @@
 
 from probe.assessment import Assessment
 
-FORMS = ("terminal", "json")
+PLAIN_FORMS = ("terminal", "json")
+"""Forms that every document has."""
+
+FORMS = (*PLAIN_FORMS, "page", "metrics")
+"""Forms of an assessment."""
 
 
 def render(
@@ -13,8 +17,8 @@ def render(
     colour: bool = False,
     in_depth: bool = False,
 ) -> str:
-    """Return the report in one of `FORMS`. The rest is for the terminal: `in_depth` shows what each
-    resolver said, too.
+    """Return the report in one of `FORMS`. Width and colour are for the terminal; `in_depth` shows
+    what each resolver said, too, there and on the page.
 
     Raises ValueError for another form.
     """
@@ -22,6 +26,14 @@ def render(
         from probe.report.document import to_json  # noqa: PLC0415  # only one of the two is needed
 
         return to_json(assessment)
+    if form == "page":
+        from probe.report.page import to_page  # noqa: PLC0415  # templates are heavy
+
+        return to_page(assessment, in_depth=in_depth)
+    if form == "metrics":
+        from probe.report.metrics import to_metrics  # noqa: PLC0415  # only one of them is needed
+
+        return to_metrics(assessment)
     if form == "terminal":
         from probe.report.terminal import render as to_terminal  # noqa: PLC0415  # rich is heavy
 

@@ -213,6 +213,10 @@ class Node(Struct, frozen=True):
     verdict: VerdictWord
     endpoints: tuple[Visited, ...]
     lookups: tuple[Looked, ...]
+    verdicts: Annotated[
+        dict[EndpointWord, VerdictWord],
+        Meta(description="For each kind of endpoint that was asked about, or has a finding."),
+    ]
 
 
 class Name(Struct, frozen=True):

@@ -142,7 +142,7 @@ def test_a_saved_survey_that_is_none(probe: Probe, plan: Path, tmp_path: Path) -
         (["--only", ""], "is none of"),
         (["--only", "radsec"], "nothing to ask"),
         (["--tolerate", "fine"], "'fine' is none of blocked, warned"),
-        (["--format", "page"], "'page' is not one of"),
+        (["--format", "paper"], "'paper' is not one of"),
         (["--history", "plan.toml"], "--history plan.toml: it is no history of this tool"),
         (["--history", "x", "--save", "x"], "--save names a file that is to be read"),
         (["--output", "plan.toml"], "--output names a file that is to be read"),

@@ -82,9 +82,25 @@ def run(arguments: list[str], plan: Path, **environment: str) -> str:
 def test_progress_is_one_line_that_is_wiped_away(plan: Path) -> None:
     text = run(["cluster", "--only", "dns", "--format", "json"], plan)
     before, _, _ = text.partition("{")
-    assert "6 of 6 questions, quay1" in before
+    assert "0 of 6 questions answered, waiting for quay1" in before
     assert "\n" not in before
     assert before.endswith("\r")
+
+
+def test_an_interrupted_run_wipes_its_line_and_says_so(plan: Path) -> None:
+    """Ctrl-C on the terminal, while nothing answers: what is told is what was known by then."""
+    plan.write_text(plan.read_text().replace("dns_wait = 0.2", "dns_wait = 60"))
+    with on_terminal(["cluster", "--only", "dns"], plan.parent, WITH_SECRET) as terminal:
+        terminal.read_until("waiting for quay1")
+        os.write(terminal.master, b"\x03")
+        text = terminal.read_all()
+    assert terminal.status == 130
+    line, wiped, after = text.partition(" \r")
+    assert "waiting for quay1" in line
+    assert wiped
+    assert "Interrupted: this is what was known until then, and no more." in after
+    assert "Not seen: 6 of 6 questions" in after
+    assert after.endswith("probe: interrupted: this is what was known by then\r\n")
 
 
 def test_quiet_shows_no_progress(plan: Path) -> None:

@@ -115,6 +115,15 @@ def test_verdicts_are_the_worst_of_what_names_a_node() -> None:
     assert result.verdict is Verdict.BLOCKED
 
 
+def test_each_kind_of_endpoint_of_a_node_has_a_verdict_of_its_own() -> None:
+    survey = seen(plan(), web={"web/quay2": SOON}, without=("eap/quay3",))
+    _, quay2, quay3, _ = judged(plan(), survey).nodes
+    kinds = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP)
+    sound, due, unseen = Verdict.SOUND, Verdict.DUE, Verdict.UNSEEN
+    assert quay2.endpoints == tuple(zip(kinds, (sound, due, sound), strict=True))
+    assert quay3.endpoints == tuple(zip(kinds, (sound, sound, unseen), strict=True))
+
+
 def test_findings_are_ordered_worst_first_then_as_in_the_catalogue() -> None:
     survey = seen(
         plan(),

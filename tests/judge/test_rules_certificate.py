@@ -253,7 +253,7 @@ def test_the_remedy_of_a_broken_path_says_what_to_have_issued() -> None:
     ):
         leaf = make("quay3", others[0], names=EVERY_NAME)
         assert remedy in path_remedy((leaf, *others))
-    assert f"(SHA-256 {odd.sha[:16]}…) issued again without this fault" in path_remedy(
+    assert f"(SHA-256 {odd.sha[:16]}...) issued again without this fault" in path_remedy(
         (odd, issuing)
     )
 

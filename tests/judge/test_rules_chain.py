@@ -55,8 +55,8 @@ def test_only_searching_clients_find_the_path_of_an_eap_chain() -> None:
     assert (finding.verdict, finding.clients) == (Verdict.BLOCKED, ("linux-eap",))
     assert finding.basis is Basis.MEASURED
     assert finding.certificates == (EAP_ASTRAY.sha,)
-    assert f'"{PRIVATE_ISSUING}" (SHA-256 {EAP_CA.sha[:16]}…) before' in finding.remedy
-    assert f'before "{PRIVATE_ISSUING}" (SHA-256 {EAP_ASTRAY.sha[:16]}…)' in finding.remedy
+    assert f'"{PRIVATE_ISSUING}" (SHA-256 {EAP_CA.sha[:16]}...) before' in finding.remedy
+    assert f'before "{PRIVATE_ISSUING}" (SHA-256 {EAP_ASTRAY.sha[:16]}...)' in finding.remedy
     assert "unable to get local issuer certificate" in finding.evidence[0].value
 
 
@@ -67,7 +67,7 @@ def test_it_is_a_note_where_nobody_is_known_not_to_search() -> None:
     assert told(result) == []
     assert ("eap-chain-disordered", NODES) in noted(result)
     (note,) = [note for note in result.notes if note.rule == "eap-chain-disordered"]
-    assert f'Serve "{PRIVATE_ISSUING}" (SHA-256 {EAP_CA.sha[:16]}…) before' in note.says
+    assert f'Serve "{PRIVATE_ISSUING}" (SHA-256 {EAP_CA.sha[:16]}...) before' in note.says
 
 
 def test_browsers_search_and_other_nodes_do_not() -> None:

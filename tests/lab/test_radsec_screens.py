@@ -11,7 +11,8 @@ from lab.cluster import Cluster
 from lab.scenario import Scenario
 from tests.lab.test_findings import DAY
 from tests.running import PROBE, WITHIN
-from tests.test_readme import README, same_in_every_run
+from tests.shown import same_in_every_run
+from tests.test_readme import README
 
 SCREENS = Path(__file__).parent / "screens"
 

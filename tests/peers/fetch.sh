@@ -5,9 +5,10 @@
 # no port taken. With them come the libraries that this machine lacks, as apt resolves them.
 
 PEERS=$WORK/peers
-# Each as PROGRAM:PACKAGE. dig asks, and ldns signs zones: no servers, but they share no code with us.
+# Each as PROGRAM:PACKAGE, with what it takes besides behind a comma. dig asks, and ldns signs zones: no
+# servers, but they share no code with us. chromium shows the page; what drives it needs libatomic.
 PEER_PROGRAMS="freeradius:freeradius hostapd:hostapd nginx:nginx nsd:nsd unbound:unbound
-dig:bind9-dnsutils ldns-keygen:ldnsutils radsecproxy:radsecproxy"
+dig:bind9-dnsutils ldns-keygen:ldnsutils radsecproxy:radsecproxy chromium:chromium,libatomic1"
 
 # And a terminal that keeps its screen, in which commands are driven as a person would.
 PEER_PROGRAMS="$PEER_PROGRAMS tmux:tmux"
@@ -19,7 +20,7 @@ missing_peers() {
         program=${peer%%:*}
         [ -x "$PEERS/usr/sbin/$program" ] || [ -x "$PEERS/usr/bin/$program" ] ||
             PATH="$PATH:/usr/sbin:/sbin" command -v "$program" >/dev/null ||
-            printf '%s\n' "${peer#*:}"
+            printf '%s\n' "${peer#*:}" | tr , '\n'
     done
 }
 

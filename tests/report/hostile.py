@@ -1,6 +1,7 @@
 """Any value with a hostile text in place of each of its texts."""
 
 import dataclasses
+import re
 from datetime import datetime
 from enum import Enum
 from typing import Any
@@ -12,9 +13,10 @@ LONG = "<script>" + "W" * 10_000
 
 
 def poisoned(value: Any, text: str, *, spare: frozenset[str] = frozenset()) -> Any:
-    """Return a copy with `text` after every text, but for those of the fields in `spare`."""
+    """Return a copy with `text` after every text, but for those of the fields in `spare`, and for
+    fingerprints: they are reckoned here, and lead to a certificate."""
     if isinstance(value, str) and not isinstance(value, Enum):
-        return value + text
+        return value if re.fullmatch("[0-9a-f]{64}", value) else value + text
     if isinstance(value, Enum | bool | int | float | bytes | datetime | None):
         return value
     if isinstance(value, tuple):

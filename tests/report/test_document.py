@@ -58,7 +58,7 @@ def with_survey(assessment: Assessment, **changes: Any) -> Assessment:
             "format tool catalogue plan roots taken judged_at verdict complete interrupted unseen "
             "nodes certificates findings notes since expected",
         ),
-        (("nodes", 0), "name verdict endpoints lookups"),
+        (("nodes", 0), "name verdict endpoints lookups verdicts"),
         (
             ("nodes", 0, "endpoints", 0),
             "id endpoint address port name asked outcome phase detail alert method tls cipher "
@@ -397,7 +397,7 @@ def test_nothing_seen_is_a_whole_document() -> None:
     )
     written = document(nothing)
     assert written["nodes"] == [
-        {"name": "quay1", "verdict": "unseen", "endpoints": [], "lookups": []}
+        {"name": "quay1", "verdict": "unseen", "endpoints": [], "lookups": [], "verdicts": {}}
     ]
     assert (written["certificates"], written["taken"]) == ({}, [])
 

@@ -102,7 +102,7 @@ def test_a_reply_with_many_attributes_does_not_fill_the_screen() -> None:
     shown = render(logged_in(seen))
     assert "Class=11" in shown
     assert "Class=12" not in shown
-    assert "and 188 more attributes" in shown
+    assert "and 188 more attributes, in" in shown
 
 
 def test_the_document_has_the_login_whole() -> None:

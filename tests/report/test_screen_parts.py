@@ -21,6 +21,7 @@ from probe.assessment import (
 from probe.observation.model import Endpoint, Outcome
 from probe.report.terminal import render
 from tests.report.build import AT, CLOSED, EXPIRING, SELF_SIGNED, healthy, troubled
+from tests.report.clusters import KINDS, judged
 from tests.report.hostile import HOSTILE, LONG, poisoned
 
 ESCAPES = re.compile(r"\x1b\[[0-9;]*m")
@@ -68,7 +69,8 @@ def test_colour_repeats_what_the_words_say() -> None:
 def test_four_or_four_hundred_equal_nodes_are_one_row() -> None:
     """The report grows with what is different, not with the cluster."""
     few, many = render(healthy(4)), render(healthy(400))
-    assert few.replace("all 4 nodes", "all 400 nodes") == many
+    closer = "  closer   probe node quay1 looks at one node in depth\n"
+    assert few.replace("all 4 nodes", "all 400 nodes") + closer == many
 
 
 @pytest.mark.parametrize("colour", [False, True])
@@ -192,10 +194,42 @@ def test_what_could_not_be_asked_is_told_with_the_reason() -> None:
 
 
 def test_much_evidence_is_a_few_and_a_number() -> None:
-    evidence = tuple(Evidence(f"fact {number}", "x", None) for number in range(23))
+    evidence = tuple(Evidence(f"fact {number}", f"x{number}", None) for number in range(23))
     shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=evidence),)))
-    assert "fact 11: x\n" in shown
+    assert "fact 19: x19\n" in shown
     assert "and 3 more, in the JSON document\n" in shown
+    assert "fact 20" not in shown
+
+
+def test_the_same_fact_at_many_nodes_is_three_and_a_number() -> None:
+    same = tuple(Evidence(f"quay{number}", "closed", None) for number in range(1, 10))
+    evidence = (*same[:2], Evidence("quay20", "reset", None), *same[2:])
+    shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=evidence),)))
+    assert re.search(
+        r"seen          quay1: closed\n +quay2: closed\n +quay20: reset\n +quay3: closed\n"
+        r" +and 6 more like these, in the JSON document\n",
+        shown,
+    )
+    shown = render(replace(troubled(), findings=(replace(CLOSED, evidence=same[:4]),)))
+    assert "quay4: closed\n" in shown
+
+
+def test_many_findings_of_one_rule_are_told_whole_then_briefly_then_counted() -> None:
+    """Nobody reads the same reasons forty times; what to do differs, and is told."""
+    lines = render(judged("names", 40)).splitlines()
+    titles = [line for line in lines if line.endswith("  dns-wrong-address")]
+    assert len(titles) == 24
+    assert sum(line.startswith("      source") for line in lines) == 4
+    assert sum(line.startswith("      to do") for line in lines) == 24
+    left = "  and 16 more of dns-wrong-address at quay25 to quay40, in the JSON document"
+    assert left in lines
+
+
+def test_nodes_that_share_two_findings_are_listed_once() -> None:
+    shown = render(judged("half", 40))
+    assert "      nodes         quay1, quay3, quay5, " in shown
+    assert shown.count("quay37") == 1
+    assert "      nodes         the same as of [1]\n" in shown
 
 
 def test_every_node_of_a_finding_is_named_once() -> None:
@@ -203,7 +237,8 @@ def test_every_node_of_a_finding_is_named_once() -> None:
     base = healthy(40)
     shown = render(replace(base, findings=(replace(CLOSED, nodes=names),)))
     every = ", ".join(names[:-1]) + f" and {names[-1]}"
-    assert f"web at quay3, quay7 and 8 more  {CLOSED.rule}\n" in shown
+    some = "10 of 40 nodes (quay3, quay7 and 8 more)"
+    assert f"web at {some}  {CLOSED.rule}\n" in shown
     assert f" nodes {every} " in " ".join(shown.split())
     assert "  nodes  " not in render(replace(base, findings=(CLOSED,)))
 
@@ -258,18 +293,60 @@ def test_who_feels_it_is_told_by_what_they_were_doing() -> None:
     assert "anyone, by RadSec\n" in shown
 
 
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+@pytest.mark.parametrize(
+    ("kind", "count"),
+    [*((kind, count) for kind in KINDS for count in (4, 40)), ("many", 400), ("half", 400)],
+)
+def test_what_to_do_first_is_on_the_first_screen(kind: str, count: int, width: int) -> None:
+    lines = render(judged(kind, count), width=width).split("\n")
+    assert any(line.startswith("  Do first") for line in lines)
+    assert lines.index("What is served") <= 24, "an empty line stands above it"
+
+
 def test_the_first_screen_stays_one_screen() -> None:
     apart = tuple(
-        Apart((f"quay{number}",), Verdict.ADVISED, (Endpoint.EAP,), (), ()) for number in range(30)
-    )
-    felt = tuple(
-        Felt(Verdict.BLOCKED, Endpoint.EAP, ("apple-eap",), (f"quay{number}",), (), ())
+        Apart(
+            (f"quay{number}",),
+            (Verdict.BLOCKED, Verdict.WARNED, Verdict.UNSEEN, Verdict.ADVISED)[number % 4],
+            *(((), (Endpoint.EAP,))[number // half % 2] for half in (4, 8)),
+            (),
+        )
         for number in range(30)
     )
-    shown = render(replace(healthy(30), headline=Headline(felt=felt, apart=apart)))
-    first = shown.split("\n")[:24]
-    assert any(line.startswith("  Do first") for line in first)
-    assert "                and 24 more ways to stand apart, below" in first
+    felt = tuple(
+        Felt(Verdict.BLOCKED, Endpoint.EAP, ("apple-eap", f"x{number}"), (f"quay{number}",), (), ())
+        for number in range(30)
+    )
+    first = replace(CLOSED, remedy="Start it and look. " * 60)
+    base = replace(healthy(30), findings=(first,))
+    told = Headline(felt=felt, apart=apart, first=first.id)
+    lines = render(replace(base, headline=told)).split("\n")
+    assert lines.index("What is served") <= 24
+    assert any(line.startswith("  Do first") for line in lines)
+    answers = " ".join(" ".join(lines[:23]).split())
+    assert re.search(r"and 2\d more where it is felt, below Warned now", answers)
+    assert re.search(r"and 1\d more ways to stand apart, below Do first", answers)
+    assert answers.endswith("(all of it below)")
+
+
+def test_on_the_first_screen_the_same_fate_of_many_nodes_is_one_entry() -> None:
+    felt = tuple(
+        Felt(Verdict.BLOCKED, Endpoint.WEB, ("x",), (f"quay{number}",), (f"n{number}",), ())
+        for number in range(1, 11)
+    )
+    apart = tuple(
+        Apart((f"quay{number}",), Verdict.BLOCKED, (), (Endpoint.WEB,), ())
+        for number in range(1, 11)
+    )
+    told = Headline(felt=felt, apart=apart)
+    shown = render(replace(healthy(30), headline=told))
+    assert "  Blocked now   x, opening n1, n2 and 8 more at quay1 to quay10\n" in shown
+    assert "  Stand apart   quay1 to quay10: no web chain seen, blocked\n" in shown
+    few = replace(told, felt=felt[:6], apart=apart[:6])
+    shown = render(replace(healthy(30), headline=few))
+    assert "x, opening n6 at quay6\n" in shown
+    assert "quay6: no web chain seen, blocked\n" in shown
 
 
 def test_what_an_incomplete_chain_lacks_is_told() -> None:

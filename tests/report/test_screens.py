@@ -1,5 +1,6 @@
 """Whole screens, as they were read and found good, kept in screens/ beside this file."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -7,8 +8,20 @@ import pytest
 
 from probe.assessment import Basis, Does, Reaction, Verdict
 from probe.observation.model import Endpoint
-from probe.report.terminal import render, render_agenda, render_rule, render_rules
-from tests.report.build import healthy, troubled
+from probe.report.terminal import (
+    render,
+    render_agenda,
+    render_bundle,
+    render_due,
+    render_past,
+    render_rule,
+    render_rules,
+)
+from tests.report.build import troubled
+from tests.report.clusters import judged, one_node, without_digests
+from tests.report.test_bundle import made as bundle
+from tests.report.test_due import made as due
+from tests.report.test_past import past
 
 SCREENS = Path(__file__).parent / "screens"
 
@@ -49,7 +62,8 @@ class Rule:
     id: str
     endpoint: Endpoint
     title: str
-    meaning: str = "What was seen, and why it matters to those who come there."
+    meaning: str = "What was observed where it is seen."
+    why: str = "Why that matters to those who come there."
     remedy: str = "What to do about it."
     source: str = "RFC 5280, 4.1.2.5"
     basis: Basis = Basis.COMMON_PRACTICE
@@ -83,24 +97,45 @@ REACTIONS = (
 )
 
 
-@pytest.mark.parametrize(
-    ("name", "shown"),
-    [
-        ("troubled-60", lambda: render(troubled(), width=60)),
-        ("troubled-80", lambda: render(troubled(), width=80)),
-        ("troubled-120", lambda: render(troubled(), width=120)),
-        ("healthy-400-nodes-80", lambda: render(healthy(400))),
-        ("agenda-80", lambda: render_agenda(FOOTPRINT)),
-        ("rules-80", lambda: render_rules(RULES)),
-        (
-            "rule-80",
-            lambda: render_rule(RULES[2], REACTIONS, client_titles={"windows-eap": "Windows"}),
-        ),
-    ],
-)
-def test_a_screen_is_what_it_was_when_it_was_read(name: str, shown: object) -> None:
-    assert callable(shown)
-    assert shown() == (SCREENS / f"{name}.txt").read_text("utf-8")
+COMMANDS: dict[str, Callable[[int], str]] = {
+    "troubled": lambda width: render(troubled(), width=width),
+    "node": lambda width: without_digests(render(one_node(), width=width, in_depth=True)),
+    "bundle": lambda width: render_bundle(bundle(), width=width),
+    "due": lambda width: render_due(due(), width=width),
+    "past": lambda width: render_past(past(), width=width),
+    "rules": lambda width: render_rules(RULES, width=width),
+    "rule": lambda width: render_rule(
+        RULES[2], REACTIONS, client_titles={"windows-eap": "Windows"}, width=width
+    ),
+    "agenda": lambda width: render_agenda(FOOTPRINT, width=width),
+}
+"""What each command shows, by the width of the terminal."""
+
+WIDTHS = {60: 60, 80: 80, 120: 120, 200: 120}
+"""Columns, and the screen that is shown there: no line is longer than can be read."""
+
+CLUSTERS = (("one", 4), ("many", 40), ("half", 40), ("names", 40))
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_screen_is_what_it_was_when_it_was_read(name: str, width: int) -> None:
+    shown = COMMANDS[name](width)
+    assert shown == (SCREENS / f"{name}-{WIDTHS[width]}.txt").read_text("utf-8")
+
+
+@pytest.mark.parametrize(("kind", "count"), CLUSTERS)
+def test_a_cluster_is_what_it_was_when_it_was_read(kind: str, count: int) -> None:
+    shown = without_digests(render(judged(kind, count)))
+    assert shown == (SCREENS / f"{kind}-{count}-nodes-80.txt").read_text("utf-8")
+
+
+@pytest.mark.parametrize("kind", ["many", "half"])
+def test_four_hundred_nodes_are_told_on_two_screens(kind: str) -> None:
+    """Who is held up, where, what is first, and what is served: the findings follow."""
+    shown, _, _ = without_digests(render(judged(kind, 400))).partition("\nFindings\n")
+    assert shown.count("\n") <= 2 * 24 + 12
+    assert shown == (SCREENS / f"{kind}-400-nodes-80.txt").read_text("utf-8")
 
 
 def test_a_place_with_unknown_addresses_is_asked_at_each_of_them() -> None:
@@ -118,3 +153,20 @@ def test_a_place_with_unknown_addresses_is_asked_at_each_of_them() -> None:
 def test_a_rule_that_makes_notes_only_says_so() -> None:
     note = Rule("eap-same-as-web", Endpoint.EAP, "One certificate for both", floor=None)
     assert "  verdict   none by itself: a note\n" in render_rule(note)
+
+
+def write() -> None:
+    """Write all screens anew, to be read before they are kept."""
+    for name, shown in COMMANDS.items():
+        for width in sorted({*WIDTHS.values()}):
+            (SCREENS / f"{name}-{width}.txt").write_text(shown(width), "utf-8")
+    for kind, count in CLUSTERS:
+        text = without_digests(render(judged(kind, count)))
+        (SCREENS / f"{kind}-{count}-nodes-80.txt").write_text(text, "utf-8")
+    for kind in ("many", "half"):
+        text, _, _ = without_digests(render(judged(kind, 400))).partition("\nFindings\n")
+        (SCREENS / f"{kind}-400-nodes-80.txt").write_text(text, "utf-8")
+
+
+if __name__ == "__main__":
+    write()

@@ -42,13 +42,36 @@ def test_nodes_are_listed_briefly_and_truly(
 
 def test_many_scattered_nodes_are_two_and_a_number() -> None:
     plan = tuple(f"quay{number}" for number in range(1, 81))
-    assert words.nodes(plan[::2], plan) == "quay1, quay3 and 38 more"
+    assert words.nodes(plan[::2], plan) == "40 of 80 nodes (quay1, quay3 and 38 more)"
+    assert words.nodes(plan[:12:2], plan) == "quay1, quay3 and 4 more"
 
 
 def test_many_runs_say_how_many_nodes_more_there_are() -> None:
     plan = tuple(f"quay{number}" for number in range(1, 41))
     names = [name for number, name in enumerate(plan) if number % 8 < 5]
-    assert words.nodes(names, plan) == "quay1 to quay5, quay9 to quay13 and 15 more"
+    some = "quay1 to quay5, quay9 to quay13 and 15 more"
+    assert words.nodes(names, plan) == f"25 of 40 nodes ({some})"
+
+
+def test_nearly_all_nodes_are_all_but_the_odd_ones() -> None:
+    plan = tuple(f"quay{number}" for number in range(1, 41))
+    assert words.nodes([*plan[:6], *plan[7:]], plan) == "all 40 nodes but quay7"
+    assert words.nodes([*plan[:6], *plan[7:20], *plan[21:]], plan) == (
+        "all 40 nodes but quay7 and quay21"
+    )
+    # A run is as short and says the same, and few nodes are better named.
+    assert words.nodes(plan[:38], plan) == "quay1 to quay38"
+    assert words.nodes(["a", "c", "d"], ["a", "b", "c", "d"]) == "a, c and d"
+    assert words.nodes([*plan[:6], *plan[7:]], plan, listed=None) == (
+        "quay1 to quay6 and quay8 to quay40"
+    )
+
+
+def test_places_that_may_not_be_all_are_never_called_all() -> None:
+    assert words.places(["quay1", "quay2", "quay3"]) == "quay1 to quay3"
+    assert words.places([f"quay{number}" for number in range(1, 21, 2)]) == (
+        "quay1, quay3 and 8 more"
+    )
 
 
 def test_lists_and_numbers() -> None:

@@ -106,7 +106,7 @@ def _what(case: Case, visit: Visit) -> str:
     leaf = case.leaf(visit)
     more = len(visit.chain) - 1
     return (
-        f"{called(leaf)}, until {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}…, with"
+        f"{called(leaf)}, until {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}..., with"
         f" {more} CA {'certificate' if more == 1 else 'certificates'}"
     )
 
@@ -242,7 +242,7 @@ def default_differs(case: Case) -> Iterator[Note]:
         how = listing([_HOW[aspect] for aspect in aspects], last="or")
         says = (
             f"{listing(nodes)} {verb(nodes, 'shows', 'show')} another certificate"
-            f" ({called(case.facts[sha256])}, SHA-256 {sha256[:16]}…) to clients that come {how}"
+            f" ({called(case.facts[sha256])}, SHA-256 {sha256[:16]}...) to clients that come {how}"
             " than by any name of the plan."
         )
         yield Note(DEFAULT, Endpoint.WEB, nodes, None, says, BY_ID[DEFAULT].source)

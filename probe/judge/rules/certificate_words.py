@@ -125,7 +125,7 @@ def _chain_incomplete(case: Case, said: Said) -> Sentence:
     missing = [case.facts[sha256] for sha256 in said.key if sha256 in case.facts]
     if missing:
         ca = listing([called(facts) for facts in missing])
-        prints = ", ".join(f"{facts.sha256[:16]}…" for facts in missing)
+        prints = ", ".join(f"{facts.sha256[:16]}..." for facts in missing)
         places = [
             case.fetched_from[one.sha256] for one in missing if one.sha256 in case.fetched_from
         ]
@@ -222,7 +222,7 @@ def _mended(case: Case, said: Said, first: CertFacts) -> str:
     if clauses.NAME_CONSTRAINTS in said.clauses:
         return f"Have {fault} issued again for names that its CAs may issue for, or by another CA"
     if len(said.at_fault) < 2:
-        fault += f" (SHA-256 {first.sha256[:16]}…)"
+        fault += f" (SHA-256 {first.sha256[:16]}...)"
     return f"Have {fault} issued again without this fault"
 
 

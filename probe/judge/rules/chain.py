@@ -116,7 +116,7 @@ def _led_astray(
 
 
 def _told(facts: CertFacts) -> str:
-    return f"{called(facts)} (SHA-256 {facts.sha256[:16]}…)"
+    return f"{called(facts)} (SHA-256 {facts.sha256[:16]}...)"
 
 
 # ---------------------------------------------------------------- surplus

@@ -137,7 +137,7 @@ def _leaf_draft(
 
 def _leaf_names(case: Case, visits: tuple[Visit, ...], nodes: tuple[str, ...]) -> str:
     leaves = dict.fromkeys(visit.chain[0] for visit in visits if visit.nodes[0] in nodes)
-    shown = [f"{called(case.facts[leaf])}, {leaf[:8]}…" for leaf in leaves]
+    shown = [f"{called(case.facts[leaf])}, {leaf[:8]}..." for leaf in leaves]
     return listing(shown, most=2)
 
 
@@ -237,6 +237,6 @@ def _rows(case: Case, visits: tuple[Visit, ...], by: Split) -> Iterator[Evidence
         leaf = case.leaf(first)
         value = (
             f"{called(leaf)} by {quoted_name(leaf.issuer)}, from {day(leaf.not_before)} to"
-            f" {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}…"
+            f" {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}..."
         )
         yield Evidence(listing(group.nodes), value, first.record.question)

@@ -105,8 +105,8 @@ def _minding_names(case: Case, visit: Visit) -> tuple[Reacted, ...]:
 def _detail(case: Case, visit: Visit, other: Visit, family: KeyFamily) -> str:
     leaf, fine = case.leaf(visit), case.leaf(other)
     return (
-        f"{_word(family)}: {called(leaf)}, SHA-256 {leaf.sha256[:16]}…;"
-        f" {_word(fine.key_family)}: {called(fine)}, SHA-256 {fine.sha256[:16]}…"
+        f"{_word(family)}: {called(leaf)}, SHA-256 {leaf.sha256[:16]}...;"
+        f" {_word(fine.key_family)}: {called(fine)}, SHA-256 {fine.sha256[:16]}..."
     )
 
 

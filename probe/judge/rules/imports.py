@@ -73,7 +73,7 @@ def _visits(found: Iterable[At], of: Callable[[At], tuple[Visit, ...]]) -> list[
 
 def _what(case: Case, visit: Visit) -> str:
     leaf = case.leaf(visit)
-    return f"{called(leaf)}, until {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}…"
+    return f"{called(leaf)}, until {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}..."
 
 
 def _nodes(found: Iterable[At]) -> tuple[str, ...]:
@@ -178,7 +178,7 @@ def _instead(case: Case, one: Awaited, found: tuple[At, ...]) -> str:
         return "others"
     (leaf,) = leaves.values()
     word = "still the one before it" if _is_before(leaf, one.leaf) else "another one"
-    return f"{word} ({called(leaf)}, until {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}…)"
+    return f"{word} ({called(leaf)}, until {day(leaf.not_after)}, SHA-256 {leaf.sha256[:16]}...)"
 
 
 def _is_before(leaf: CertFacts, expected: CertFacts | None) -> bool:
@@ -257,7 +257,7 @@ def _chain_differs(case: Case, one: Awaited) -> Iterator[Draft]:
     for missing, where in causes.items():
         for endpoint, found_at, accepted in _gathered(case, CHAIN_DIFFERS, where):
             nodes = _nodes(found_at)
-            names = listing([f"{called(known[s])} (SHA-256 {s[:16]}…)" for s in missing])
+            names = listing([f"{called(known[s])} (SHA-256 {s[:16]}...)" for s in missing])
             certificate = "certificate" if len(missing) == 1 else "certificates"
             draft = Draft(
                 rule_id=CHAIN_DIFFERS,

@@ -95,7 +95,7 @@ def _malformed(case: Case, said: Said) -> Sentence:
         )
     return Sentence(
         f"{serving(said)} {place} {called(facts)}, which is malformed: {clip(facts.oddities[0])}.",
-        f"Have {place} {called(facts)} (SHA-256 {facts.sha256[:16]}…) issued again, import it on"
+        f"Have {place} {called(facts)} (SHA-256 {facts.sha256[:16]}...) issued again, import it on"
         f" {listing(said.nodes)}, {restart(said)}.",
     )
 

@@ -255,7 +255,7 @@ def _failing_draft(
 
 def _shown(case: Case, visit: Visit) -> str:
     leaf = case.leaf(visit)
-    return f"{called(leaf)}, SHA-256 {leaf.sha256[:16]}…"
+    return f"{called(leaf)}, SHA-256 {leaf.sha256[:16]}..."
 
 
 def _note(rule_id: str, nodes: tuple[str, ...], says: str) -> Note:

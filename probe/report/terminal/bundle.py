@@ -12,6 +12,7 @@ from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint, fingerprint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
+from probe.report.terminal.closing import judgement
 from probe.report.terminal.findings import findings, notes
 from probe.report.terminal.headline import felt, first
 from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
@@ -172,8 +173,7 @@ def _coverage(judged: Judged) -> Iterator[RenderableType]:
                 yield from _name(judged, row)
             if len(rows) > most:
                 how = "covered" if rows is covered else "not covered"
-                line = f"and {len(rows) - most} more that are {how}, in the JSON document"
-                yield Indented(Text(line))
+                yield Indented(Text(words.more(len(rows) - most, f"that are {how}")))
     if rest and wanted:
         names = [f"{row.name} ({words.endpoint(row.endpoint)})" for row in rest]
         yield Indented(Text(f"not looked for: {words.some_of(names)}"), hang=2)
@@ -258,8 +258,4 @@ def _closing(judged: Judged) -> Iterator[RenderableType]:
     yield Indented(Text(NOT_PROVEN))
     plan = visible(assessment.plan_name) if judged.planned else "none: judged by defaults"
     yield Labelled("plan", Text(plan), COLUMN)
-    line = f"as of {words.time(assessment.judged_at)}, by rules {visible(assessment.catalogue)}"
-    yield Labelled("judged", Text(line), COLUMN)
-    roots = [f"{store.name} {store.version or ''}".strip() for store in assessment.roots]
-    if roots:
-        yield Labelled("roots", Text(words.some_of(roots)), COLUMN)
+    yield from judgement(assessment, COLUMN)

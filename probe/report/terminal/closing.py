@@ -5,7 +5,8 @@ from collections.abc import Iterator
 from rich.console import RenderableType
 from rich.text import Text
 
-from probe.observation.model import Outcome
+from probe.assessment import Assessment
+from probe.observation.model import Outcome, Survey
 from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, Labelled, heading
@@ -42,10 +43,9 @@ def unseen(view: View) -> Iterator[RenderableType]:
         if record.outcome is Outcome.NOT_ASKED and record.detail
     }
     for identifier in assessment.unseen[:QUESTIONS]:
-        yield Indented(Text(visible(identifier) + why.get(identifier, "")))
+        yield Indented(Text(visible(identifier) + why.get(identifier, "")), hang=2)
     if len(assessment.unseen) > QUESTIONS:
-        more = len(assessment.unseen) - QUESTIONS
-        yield Indented(Text(f"and {more} more, in the JSON document"))
+        yield Indented(Text(words.more(len(assessment.unseen) - QUESTIONS)))
 
 
 def closing(view: View) -> Iterator[RenderableType]:
@@ -60,14 +60,32 @@ def closing(view: View) -> Iterator[RenderableType]:
         yield Indented(
             Text(f"EAP was not asked in the visit {named} of the plan: probe node does.")
         )
-    for taken in assessment.survey.taken:
-        where = f", from {visible(taken.vantage)}" if taken.vantage else ""
-        machine = f" (on {visible(taken.machine)})" if taken.machine else ""
-        source = f", kept in {visible(taken.source)}" if taken.source else ""
-        line = f"{words.span(taken.began, taken.ended)}{where}{machine}{source}"
-        yield Labelled("seen", Text(line), COLUMN)
+    yield from looks(assessment.survey, COLUMN)
+    yield from judgement(assessment, COLUMN)
+    if len(view.plan) >= words.MANY:
+        line = f"probe node {visible(_node(view))} looks at one node in depth"
+        yield Labelled("closer", Text(line), COLUMN)
+
+
+def _node(view: View) -> str:
+    """Return the node that is of most interest: that of what is to be done first."""
+    first = view.finding(view.assessment.headline.first)
+    return next(iter(first.nodes if first is not None else ()), view.plan[0])
+
+
+def judgement(assessment: Assessment, column: int) -> Iterator[RenderableType]:
+    """Yield as of when, and by what, was judged."""
     line = f"as of {words.time(assessment.judged_at)}, by rules {visible(assessment.catalogue)}"
-    yield Labelled("judged", Text(line), COLUMN)
+    yield Labelled("judged", Text(line), column)
     roots = [f"{store.name} {store.version or ''}".strip() for store in assessment.roots]
     if roots:
-        yield Labelled("roots", Text(words.some_of(roots)), COLUMN)
+        yield Labelled("roots", Text(words.some_of(roots)), column)
+
+
+def looks(survey: Survey, column: int) -> Iterator[RenderableType]:
+    """Yield a line for each time at which was looked."""
+    for taken in survey.taken:
+        kept = f"kept in {visible(taken.source)}" if taken.source else ""
+        parts = words.span(taken.began, taken.ended), words.origin(taken.vantage, taken.machine)
+        line = ", ".join(part for part in (*parts, kept) if part)
+        yield Labelled("seen", Text(line), column)

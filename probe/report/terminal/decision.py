@@ -32,9 +32,9 @@ def render_decisions(
 
 
 def _parts(decisions: Sequence[Decision], node: str, client: str) -> Iterator[RenderableType]:
-    yield heading(f"{client} at {visible(node)}, step by step")
+    yield heading(f"{visible(client)} at {visible(node)}, step by step")
     if not decisions:
-        yield Indented(Text("they open nothing there that was asked for"))
+        yield Indented(Text("They open nothing there that was asked for."))
     for number, decision in enumerate(decisions):
         if number:
             yield Text()

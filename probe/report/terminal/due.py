@@ -10,6 +10,8 @@ from probe.due import Due, Renewal, Role, Stage
 from probe.report import due_words
 from probe.report.escape import visible
 from probe.report.terminal import words
+from probe.report.terminal.closing import looks
+from probe.report.terminal.headline import interruption
 from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
 
@@ -28,8 +30,7 @@ def render_due(due: Due, *, width: int = 80, colour: bool = False) -> str:
 
 def _parts(due: Due) -> Iterator[RenderableType]:
     yield Indented(styled(f"{visible(due.plan_name)}: what ends when", "title"), 0)
-    if due.survey.interrupted:
-        yield Indented(styled("Interrupted: this is what was seen until then.", "place"))
+    yield from interruption(due.survey)
     if not due.renewals:
         yield Text()
         yield Indented(Text("No certificate was seen."))
@@ -49,7 +50,7 @@ def _section(due: Due, title: str, renewals: Sequence[Renewal]) -> Iterator[Rend
     for one in renewals[:ROWS]:
         yield from _row(due, one)
     if len(renewals) > ROWS:
-        yield Indented(Text(f"and {len(renewals) - ROWS} more, in the JSON document"))
+        yield Indented(Text(words.more(len(renewals) - ROWS)))
 
 
 def _row(due: Due, one: Renewal) -> Iterator[RenderableType]:
@@ -94,7 +95,5 @@ def _closing(due: Due) -> Iterator[RenderableType]:
     if due.unseen:
         line = "No certificate was seen, so that nothing is known, of"
         yield Indented(Text(f"{line} {words.some_of(due.unseen)}."), hang=2)
-    for taken in due.survey.taken:
-        where = f", from {visible(taken.vantage)}" if taken.vantage else ""
-        yield Labelled("seen", Text(f"{words.span(taken.began, taken.ended)}{where}"), COLUMN)
-    yield Labelled("as of", Text(words.time(due.judged_at)), COLUMN)
+    yield from looks(due.survey, COLUMN)
+    yield Labelled("judged", Text(f"as of {words.time(due.judged_at)}"), COLUMN)

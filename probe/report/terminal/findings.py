@@ -1,5 +1,6 @@
 """The findings: what is seen, who feels it, what to do, and where that is written."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
 from rich.console import RenderableType
@@ -21,20 +22,47 @@ INDENT = 6
 EVIDENCE = 20
 """Facts shown of one finding, whoever judged; the JSON has them all."""
 
+SAME = 3
+"""Facts shown that are the same but for where they were met."""
+
+WHOLE = 4
+"""Findings of one rule and verdict that are shown whole; further ones are what is, and what to do:
+the rest stands with the first."""
+
+BRIEF = 20
+"""Findings of one rule and verdict that are shown so; of still further ones their number."""
+
 
 def findings(view: View) -> Iterator[RenderableType]:
-    """Yield every finding, in the order of the assessment."""
+    """Yield every finding, in the order of the assessment; of many of one rule the first ones
+    whole, and the last ones only counted."""
     found = view.assessment.findings
     if not found:
         return
     yield heading("Findings")
+    before: Counter[tuple[str, Verdict]] = Counter()
+    left_out: dict[str, list[Finding]] = {}
     for number, finding in enumerate(found):
+        alike = finding.rule, finding.verdict
+        before[alike] += 1
+        if before[alike] > WHOLE + BRIEF:
+            left_out.setdefault(finding.rule, []).append(finding)
+            continue
         if number:
             yield Text()
-        yield from _finding(view, finding)
+        yield from _title(view, finding)
+        if before[alike] <= WHOLE:
+            yield from _details(view, finding)
+        else:
+            yield _part("to do", visible(finding.remedy, SENTENCES))
+    for rule, some in left_out.items():
+        names = tuple(dict.fromkeys(name for finding in some for name in finding.nodes))
+        where = f" at {view.nodes(names)}" if names else ""
+        yield Text()
+        yield Indented(Text(words.more(len(some), f"of {visible(rule)}{where}")))
 
 
-def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
+def _title(view: View, finding: Finding) -> Iterator[RenderableType]:
     title = styled(f"[{view.numbers[finding.id]}] ", "reference")
     title.append(words.verdict(finding.verdict, finding.due), of_verdict(finding.verdict))
     if finding.accepted is not None:
@@ -45,16 +73,22 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
     yield Indented(title.append(f"  {visible(finding.rule)}", "aside"), hang=4)
     yield Indented(Text(visible(finding.says, SENTENCES)), INDENT)
     if finding.accepted is not None:
-        yield _part("accepted", _acceptance(finding.accepted))
+        yield _part("accepted", acceptance(finding.accepted))
+
+
+def _details(view: View, finding: Finding) -> Iterator[RenderableType]:
     every = view.every_node(finding.nodes)
     if every != view.nodes(finding.nodes):
-        # Whoever has to go there needs them all, and only here are they told.
-        yield _part("nodes", every)
-    lines = list(facts(finding.evidence))
-    for number, line in enumerate(lines[:EVIDENCE]):
+        # Whoever has to go there needs them all, and only here are they told: once.
+        alike = (other for other in view.assessment.findings if other.nodes == finding.nodes)
+        number = view.numbers[next(alike).id]
+        again = number != view.numbers[finding.id]
+        yield _part("nodes", f"the same as of [{number}]" if again else every)
+    seen = _alike(finding.evidence)
+    for number, line in enumerate(seen[:EVIDENCE]):
         yield _part("seen" if number == 0 else "", line)
-    if len(lines) > EVIDENCE:
-        yield _part("", f"and {len(lines) - EVIDENCE} more, in the JSON document")
+    if len(seen) > EVIDENCE:
+        yield _part("", words.more(len(seen) - EVIDENCE))
     asked = tuple(dict.fromkeys(item.observation for item in finding.evidence if item.observation))
     if asked:
         yield _part("asked", words.some_of(asked))
@@ -69,31 +103,57 @@ def _finding(view: View, finding: Finding) -> Iterator[RenderableType]:
 
 def facts(evidence: Iterable[Evidence]) -> Iterator[str]:
     """Yield a line for each fact: the ways in which it was met the same are told together."""
-    alike: dict[tuple[str, str | None, str], list[str]] = {}
+    return (line for line, _ in _facts(evidence))
+
+
+def _alike(evidence: Iterable[Evidence]) -> list[str]:
+    """Return the lines of facts; of those that are the same elsewhere the first ones."""
+    told = list(_facts(evidence))
+    several = Counter(value for _, value in told)
+    shown: Counter[str] = Counter()
+    lines = []
+    for line, value in told:
+        shown[value] += 1
+        if several[value] <= SAME + 1 or shown[value] <= SAME:
+            lines.append(line)
+        elif shown[value] == several[value]:
+            lines.append(words.more(several[value] - SAME, "like these"))
+    return lines
+
+
+def _facts(evidence: Iterable[Evidence]) -> Iterator[tuple[str, str]]:
+    """Yield each fact as a line, and the value in it."""
+    met: dict[tuple[str, str | None, str], list[str]] = {}
     for item in evidence:
         way, which = item.how or (None, "")
-        alike.setdefault((item.what, way, item.value), []).append(which)
-    for (what, way, value), ways in alike.items():
-        how = "" if way is None else f", {way} {words.some_of(ways)}"
-        yield f"{visible(what)}{how}: {visible(value)}"
+        met.setdefault((item.what, way, item.value), []).append(which)
+    for (what, way, value), ways in met.items():
+        how = "" if way is None else f", {visible(way)} {words.some_of(ways)}"
+        yield f"{visible(what)}{how}: {visible(value)}", value
 
 
 def _part(label: str, text: str) -> Labelled:
     return Labelled(label, Text(text), COLUMN, INDENT, hang=2)
 
 
-def _acceptance(accepted: Accepted) -> str:
+def acceptance(accepted: Accepted) -> str:
+    """Return until when a finding is taken as known, and why."""
     # An acceptance lasts until the end of a day in UTC, so the day is what its author wrote.
     until = words.day(accepted.until)
     return f"until {until}: {visible(accepted.reason)}"
 
 
-def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
+def felt_by(view: View, finding: Finding) -> tuple[str, list[str]]:
+    """Return the label, and a line for clients that feel a finding alike."""
     lines = [*reactions_in_words(finding.reactions, view.client)]
     if not lines:
         clients = words.all_of([view.client(family) for family in finding.clients])
         lines = [clients or _anyone(finding)]
-    label = "felt by" if finding.due is None else "then felt by"
+    return "felt by" if finding.due is None else "then felt by", lines
+
+
+def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
+    label, lines = felt_by(view, finding)
     for number, line in enumerate(lines):
         yield _part(label if number == 0 else "", line)
 

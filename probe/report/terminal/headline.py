@@ -1,45 +1,74 @@
 """The first screen: is anyone blocked or warned now, which nodes stand apart, what to do first."""
 
-from collections.abc import Iterator, Sized
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from rich.console import RenderableType
 from rich.text import Text
 
 from probe.assessment import Apart, Felt, Folded, Verdict
-from probe.observation.model import Endpoint
+from probe.observation.model import Endpoint, Survey
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.expected import expected
-from probe.report.terminal.paper import Indented, Labelled, styled
+from probe.report.terminal.paper import Indented, Labelled, styled, to_text
 from probe.report.terminal.styles import of_verdict
 from probe.report.terminal.view import View
 
 COLUMN = 16
 """Where answers begin."""
 
+SCREEN = 23
+"""Lines in which everything up to what to do first must stand: a terminal of 24 has one more, for
+the prompt or the pager."""
+
 ENTRIES = 6
-"""Entries under one answer: what to do first must still be on the first screen of 24 lines."""
+"""Entries under one answer, at most; as many as `SCREEN` has room for."""
+
+_FEWER = (
+    *((people, apart) for people in range(ENTRIES, 1, -1) for apart in range(ENTRIES, 1, -1)),
+    (1, 1),
+)
+"""Entries for who is held up and for what stands apart: people are the last to be cut."""
+
+REMEDY = 480
+"""Characters of what to do first; all of it stands with the finding."""
 
 
-def headline(view: View) -> Iterator[RenderableType]:
-    """Yield the answers, in the order in which they are wanted."""
+def headline(view: View, width: int) -> Iterator[RenderableType]:
+    """Yield the answers, in the order in which they are wanted: as many of each as let what to do
+    first be on the first screen of that width."""
+    for entries in _FEWER:
+        shown = [*_answers(view, *entries)]
+        if to_text(shown, width=width, colour=False).count("\n") <= SCREEN:
+            break
+    yield from shown
+    yield from _since(view)
+
+
+def _answers(view: View, felt_by: int, apart: int) -> Iterator[RenderableType]:
+    """Yield what must be on the first screen, with so many entries under one answer."""
     assessment = view.assessment
     title = styled(f"{visible(assessment.plan_name)}: ", "title")
     yield Indented(title.append(assessment.verdict.word, of_verdict(assessment.verdict)), indent=0)
-    if assessment.survey.interrupted:
-        yield Text()
-        yield Indented(
-            styled("Interrupted: this is what was known until then, and no more.", "place")
-        )
+    yield from interruption(assessment.survey)
     yield Text()
     yield from _as_of(view)
     yield from _part(view)
     yield from _before(view)
     yield from expected(view, COLUMN)
-    yield from felt(view, Verdict.BLOCKED, "Blocked now")
-    yield from felt(view, Verdict.WARNED, "Warned now")
-    yield from _apart(view)
+    yield from felt(view, Verdict.BLOCKED, "Blocked now", felt_by)
+    yield from felt(view, Verdict.WARNED, "Warned now", felt_by)
+    yield from _apart(view, apart)
     yield from first(view)
+
+
+def circumstances(view: View) -> Iterator[RenderableType]:
+    """Yield what the answer is of, and how it stands to what was imported and was before."""
+    yield from _as_of(view)
+    yield from _part(view)
+    yield from _before(view)
+    yield from expected(view, COLUMN)
     yield from _since(view)
 
 
@@ -78,21 +107,43 @@ def _before(view: View) -> Iterator[RenderableType]:
             yield Labelled("First of all" if number == 0 else "", body, COLUMN, hang=2)
 
 
-def felt(view: View, verdict: Verdict, label: str) -> Iterator[RenderableType]:
+def felt(view: View, verdict: Verdict, label: str, most: int = ENTRIES) -> Iterator[RenderableType]:
     """Yield who is blocked or warned, and where."""
     entries = [item for item in view.assessment.headline.felt if item.verdict is verdict]
     if not entries:
         yield Labelled(label, Text("nobody").append_text(_as_far_as_seen(view)), COLUMN)
-    for number, entry in enumerate(entries[:ENTRIES]):
+    if len(entries) > most:
+        entries = _same_fate(entries)
+    for number, entry in enumerate(entries[:most]):
         who = [view.client(family) for family in entry.clients]
         if who or entry.endpoint is not Endpoint.BUNDLE:
             body = styled(words.all_of(who) if who else "anyone", of_verdict(verdict))
-            body.append(f", {_doing(view, entry)}")
+            body.append(f", {doing(view, entry)}")
         else:
             body = styled("whoever imports it", of_verdict(verdict))
         body.append_text(view.references(entry.findings))
         yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
-    yield from _more(entries, "where it is felt")
+    yield from _more(len(entries) - most, "where it is felt")
+
+
+def _same_fate(entries: Iterable[Felt]) -> list[Felt]:
+    """Return as one what the same clients meet on the same endpoint, wherever that is."""
+    fates: dict[tuple[object, ...], list[Felt]] = {}
+    for entry in entries:
+        fates.setdefault((entry.endpoint, entry.clients), []).append(entry)
+    return [
+        replace(
+            alike[0],
+            nodes=_united(entry.nodes for entry in alike),
+            names=_united(entry.names for entry in alike),
+            findings=_united(entry.findings for entry in alike),
+        )
+        for alike in fates.values()
+    ]
+
+
+def _united(groups: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(item for group in groups for item in group))
 
 
 def _as_far_as_seen(view: View) -> Text:
@@ -107,7 +158,8 @@ def _as_far_as_seen(view: View) -> Text:
     return Text()
 
 
-def _doing(view: View, entry: Felt) -> str:
+def doing(view: View, entry: Felt) -> str:
+    """Return what its clients are about, and where: "opening its pages at quay3"."""
     names, nodes = words.some_of(entry.names), view.nodes(entry.nodes)
     match entry.endpoint:
         case Endpoint.WEB:
@@ -125,20 +177,38 @@ def _doing(view: View, entry: Felt) -> str:
     return f"{what} at {nodes}" if nodes else what
 
 
-def _apart(view: View) -> Iterator[RenderableType]:
-    entries = view.assessment.headline.apart
+def _apart(view: View, most: int) -> Iterator[RenderableType]:
+    entries = list(view.assessment.headline.apart)
     label = "Stand apart"
     if not entries:
         alone = len(view.plan) == 1
         yield Labelled(label, Text("one node, nothing to compare" if alone else "none"), COLUMN)
-    for number, entry in enumerate(entries[:ENTRIES]):
-        body = styled(view.nodes(entry.nodes), "place").append(f": {_difference(entry)}")
+    if len(entries) > most:
+        entries = _same_way(entries)
+    for number, entry in enumerate(entries[:most]):
+        body = styled(view.nodes(entry.nodes), "place").append(f": {difference(entry)}")
         body.append_text(view.references(entry.findings))
         yield Labelled(label if number == 0 else "", body, COLUMN, hang=2)
-    yield from _more(entries, "ways to stand apart")
+    yield from _more(len(entries) - most, "ways to stand apart")
 
 
-def _difference(entry: Apart) -> str:
+def _same_way(entries: Iterable[Apart]) -> list[Apart]:
+    """Return as one the nodes that differ from the rest in the same, if by other findings."""
+    ways: dict[str, list[Apart]] = {}
+    for entry in entries:
+        ways.setdefault(difference(entry), []).append(entry)
+    return [
+        replace(
+            alike[0],
+            nodes=_united(entry.nodes for entry in alike),
+            findings=_united(entry.findings for entry in alike),
+        )
+        for alike in ways.values()
+    ]
+
+
+def difference(entry: Apart) -> str:
+    """Return in what nodes differ from the rest."""
     parts = []
     if entry.other_chain:
         kinds = words.all_of([words.endpoint(kind) for kind in entry.other_chain])
@@ -159,7 +229,10 @@ def first(view: View) -> Iterator[RenderableType]:
         return
     body = styled(view.place(finding.endpoint, finding.nodes), "place")
     body.append_text(view.references([finding.id]))
-    body.append(f": {visible(finding.remedy, SENTENCES)}")
+    remedy = finding.remedy
+    if len(remedy) > REMEDY:
+        remedy = remedy[:REMEDY].rpartition(" ")[0] + " ... (all of it below)"
+    body.append(f": {visible(remedy, SENTENCES)}")
     day = words.day(finding.due)
     if finding.due is not None and day not in finding.remedy:
         body.append(f" Before {day}.")
@@ -189,15 +262,22 @@ def _since(view: View) -> Iterator[RenderableType]:
     for change in since.changes[:ENTRIES]:
         yield Labelled("", Text(visible(change.says, SENTENCES)), COLUMN, hang=2)
     if len(since.changes) > ENTRIES:
-        yield Labelled(
-            "", Text(f"and {len(since.changes) - ENTRIES} more, in the JSON document"), COLUMN
-        )
+        yield Labelled("", Text(words.more(len(since.changes) - ENTRIES)), COLUMN)
 
 
 def _gone(view: View, one: Folded) -> str:
     return f"{one.rule} at {view.nodes(one.nodes)}" if one.nodes else one.rule
 
 
-def _more(entries: Sized, what: str) -> Iterator[RenderableType]:
-    if len(entries) > ENTRIES:
-        yield Labelled("", Text(f"and {len(entries) - ENTRIES} more {what}, below"), COLUMN)
+def _more(left: int, what: str) -> Iterator[RenderableType]:
+    if left > 0:
+        yield Labelled("", Text(f"and {left} more {what}, below"), COLUMN)
+
+
+def interruption(survey: Survey) -> Iterator[RenderableType]:
+    """Yield what a survey that was broken off is to be read as; nothing for another one."""
+    if survey.interrupted:
+        yield Text()
+        yield Indented(
+            styled("Interrupted: this is what was known until then, and no more.", "place")
+        )

@@ -50,7 +50,9 @@ def _login(view: View, record: Handshake, seen: LoginSeen) -> Iterator[Renderabl
         yield Labelled(label, _text(f"{name}={value}"), COLUMN, 5)
     if len(seen.attributes) > ATTRIBUTES:
         more = len(seen.attributes) - ATTRIBUTES
-        yield Labelled("", Text(f"and {words.plural(more, 'more attribute')}"), COLUMN, 5)
+        yield Labelled(
+            "", Text(words.more(more, "attribute" if more == 1 else "attributes")), COLUMN, 5
+        )
     if seen.resumable is not None and seen.accepted:
         offered = "the server offers to resume it" if seen.resumable else "is not offered"
         yield Labelled("resumption", Text(offered), COLUMN, 5)

@@ -48,7 +48,7 @@ def lookups(view: View) -> Iterator[RenderableType]:
             yield Labelled(kinds, Text(said), _COLUMN, _INDENT, hang=2)
     if len(entries) > ENTRIES:
         left_out = [name for names in list(entries.values())[ENTRIES:] for name in names]
-        yield Indented(Text(f"and what was said of {words.plural(len(left_out), 'more name')}"))
+        yield Indented(Text(words.more(len(left_out), "name" if len(left_out) == 1 else "names")))
 
 
 def _as_written(name: str) -> str:

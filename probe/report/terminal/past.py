@@ -1,6 +1,6 @@
 """What the history tells, for people: runs, what changed between two, where certificates were."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import groupby
 
 from rich.console import RenderableType
@@ -49,22 +49,19 @@ def _run(run: Run, *, alone: bool) -> Iterator[RenderableType]:
     title = Text(words.span(run.began, run.ended))
     if not alone:
         title.append(f"  {visible(run.plan)}")
-    yield Labelled(str(run.id), title, COLUMN)
+    yield Labelled(str(run.id), title, COLUMN, hang=2)
     what = [
-        _places(run.nodes),
+        words.places(run.nodes),
         words.all_of([words.endpoint(endpoint) for endpoint in run.endpoints]),
     ]
     asked = words.plural(run.questions, "question")
     what.append(f"{asked}, {run.unseen} without an answer" if run.unseen else asked)
-    if run.machine:
-        what.append(f"from {visible(run.machine)}")
-    if run.vantage:
-        what.append(f"at {visible(run.vantage)}")
+    what.append(words.origin(run.vantage, run.machine))
     if run.interrupted:
         what.append("interrupted")
     if run.clock_back:
         what.append("its clock was behind that of the run before")
-    yield Labelled("", Text("; ".join(part for part in what if part)), COLUMN)
+    yield Labelled("", Text("; ".join(part for part in what if part)), COLUMN, hang=2)
 
 
 def _between(past: Past) -> Iterator[RenderableType]:
@@ -98,7 +95,7 @@ def _certificates(past: Past) -> Iterator[RenderableType]:
         title = styled(visible(name or "a certificate without a name"), "place")
         yield Indented(title.append(f"; until {until}; SHA-256 {sha256[:16]}..."), hang=2)
         for line in _sights(sights):
-            yield Indented(Text(line), 5)
+            yield Indented(Text(line), 5, hang=2)
     yield from _more(len(groups) - CERTIFICATES)
 
 
@@ -110,14 +107,9 @@ def _sights(sights: list[Sighting]) -> Iterator[str]:
 
     for (endpoint, first, last), some in groupby(sorted(sights, key=key), key=key):
         places = list(dict.fromkeys(one.place for one in some))
-        yield f"{endpoint} at {_places(places)}: first {first}, last {last}"
-
-
-def _places(names: Sequence[str]) -> str:
-    # Never "all nodes": how many a plan had then is not known here.
-    return words.nodes(names, (*names, ""))
+        yield f"{endpoint} at {words.places(places)}: first {first}, last {last}"
 
 
 def _more(left: int) -> Iterator[RenderableType]:
     if left > 0:
-        yield Indented(Text(f"and {left} more, in the JSON document"))
+        yield Indented(Text(words.more(left)))

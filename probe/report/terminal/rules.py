@@ -38,7 +38,11 @@ class Rule(Protocol):
 
     @property
     def meaning(self) -> str:
-        """When it is seen, and why it matters."""
+        """What was observed."""
+
+    @property
+    def why(self) -> str:
+        """Why it matters."""
 
     @property
     def remedy(self) -> str:
@@ -95,6 +99,7 @@ def _one(
     yield Indented(Text(visible(rule.title)), 0)
     yield Text()
     yield Labelled("means", Text(visible(rule.meaning, SENTENCES)), DETAIL)
+    yield Labelled("matters", Text(visible(rule.why, SENTENCES)), DETAIL)
     yield Labelled("verdict", _verdict(rule.floor), DETAIL)
     label = "felt by"
     for line in reactions_in_words(reactions, lambda family: titles.get(family, family)):

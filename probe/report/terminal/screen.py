@@ -12,9 +12,8 @@ from probe.report.terminal.radsec import radsec
 from probe.report.terminal.served import served
 from probe.report.terminal.view import View
 
-PARTS = (headline, login, served, closer, radsec, findings, notes, unseen, closing)
+PARTS = (login, served, closer, radsec, findings, notes, unseen, closing)
 IN_DEPTH = (
-    headline,
     login,
     served,
     closer,
@@ -36,5 +35,6 @@ def render(
     """
     view = View.of(assessment)
     parts = IN_DEPTH if in_depth else PARTS
-    shown = (renderable for part in parts for renderable in part(view))
-    return to_text(shown, width=width, colour=colour)
+    first = headline(view, width)
+    further = (renderable for part in parts for renderable in part(view))
+    return to_text((*first, *further), width=width, colour=colour)

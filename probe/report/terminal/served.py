@@ -17,6 +17,9 @@ from probe.report.terminal.view import View
 ROWS = 12
 """Rows of one endpoint without anything to tell, where each node has a chain of its own."""
 
+ALIKE = 4
+"""Rows of one endpoint that stand apart, or not, with the same verdict; the others are one line."""
+
 _ORDER = {kind: place for place, kind in enumerate(Endpoint)}
 
 
@@ -29,27 +32,30 @@ def served(view: View) -> Iterator[RenderableType]:
         return
     yield heading("What is served")
     for kind in sorted(kinds, key=lambda kind: _ORDER.get(kind, len(_ORDER))):
+        fates: dict[tuple[bool, Verdict], list[ServedChain]] = {}
         rows = [row for row in assessment.served if row.endpoint is kind]
-        quiet = [row for row in rows if row.verdict is Verdict.SOUND and not row.apart]
-        left_out = quiet[ROWS:]
         for row in rows:
-            if row not in left_out:
+            fates.setdefault((row.apart, row.verdict), []).append(row)
+        left_out = [_beyond(alike) for alike in fates.values()]
+        for row in rows:
+            if not any(row in some for some in left_out):
                 yield from _row(view, row)
-        if left_out:
-            yield from _left_out(view, kind, left_out)
+        for some in filter(None, left_out):
+            yield _left_out(view, kind, some)
         for missing in assessment.not_served:
             if missing.endpoint is kind:
                 yield from _missing(view, missing)
 
 
 def _row(view: View, row: ServedChain) -> Iterator[RenderableType]:
-    yield Indented(_opening(view, row, f", in {words.all_of(row.methods)}" if row.methods else ""))
+    how = f", in {words.all_of(row.methods)}" if row.methods else ""
+    yield Indented(_opening(view, row, how), hang=3)
     leaf = view.assessment.facts.get(row.chain[0]) if row.chain else None
     if leaf is not None:
-        yield Indented(Text(_leaf(view, leaf)), 5)
-    yield Indented(Text(_issuers(view, row, leaf)), 5)
+        yield Indented(Text(_leaf(view, leaf)), 5, hang=2)
+    yield Indented(Text(_issuers(view, row, leaf)), 5, hang=2)
     if row.names:
-        yield Indented(Text(f"opened as {words.some_of(row.names)}"), 5)
+        yield Indented(Text(f"opened as {words.some_of(row.names)}"), 5, hang=2)
 
 
 def _opening(view: View, row: ServedChain | NotServed, how: str = "") -> Text:
@@ -79,13 +85,23 @@ def _issuers(view: View, row: ServedChain, leaf: CertFacts | None) -> str:
     return f"{sent}; {end}"
 
 
-def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> Iterator[RenderableType]:
+def _beyond(alike: list[ServedChain]) -> list[ServedChain]:
+    """Return the rows of one fate that are told in one line; a single one has its own."""
+    quiet = alike[0].verdict is Verdict.SOUND and not alike[0].apart
+    beyond = alike[ROWS if quiet else ALIKE :]
+    return beyond if len(beyond) > 1 else []
+
+
+def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> RenderableType:
     names = list(dict.fromkeys(name for row in rows for name in row.nodes))
     chains = words.plural(len(rows), f"more {words.endpoint(kind)} chain")
-    line = Text(f"and {chains}, at {view.nodes(names)}: ")
-    yield Indented(line.append(Verdict.SOUND.word, of_verdict(Verdict.SOUND)))
+    apart = ", standing apart" if rows[0].apart else ""
+    line = Text(f"and {chains}, at {view.nodes(names)}{apart}: ")
+    line.append(rows[0].verdict.word, of_verdict(rows[0].verdict))
+    found = dict.fromkeys(identifier for row in rows for identifier in row.findings)
+    return Indented(line.append_text(view.references(found)), hang=3)
 
 
 def _missing(view: View, row: NotServed) -> Iterator[RenderableType]:
-    yield Indented(_opening(view, row))
+    yield Indented(_opening(view, row), hang=3)
     yield Indented(Text(words.outcome(row.outcome)), 5)

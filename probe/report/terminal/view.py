@@ -11,6 +11,9 @@ from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import styled
 
+REFERENCES = 5
+"""Findings that one place refers to."""
+
 
 @dataclass(frozen=True, slots=True)
 class View:
@@ -49,9 +52,13 @@ class View:
         return self.assessment.client_titles.get(family, family)
 
     def references(self, findings: Iterable[str]) -> Text:
-        """Return " [1] [3]", with the space in front, for findings that are on the page."""
+        """Return " [1] [3]", with the space in front, for findings that are on the page; of many
+        the first ones, and how many more."""
         numbers = sorted(self.numbers[item] for item in findings if item in self.numbers)
-        return styled("".join(f" [{number}]" for number in numbers), "reference")
+        shown = numbers if len(numbers) <= REFERENCES + 1 else numbers[:REFERENCES]
+        text = styled("".join(f" [{number}]" for number in shown), "reference")
+        left = len(numbers) - len(shown)
+        return text.append(f" and {left} more") if left else text
 
     def finding(self, identifier: str | None) -> Finding | None:
         """Return the finding of that id, if it is on the page."""

@@ -1,11 +1,11 @@
 """How things are called, listed, numbered and dated. Everything returned is safe to show."""
 
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from probe.assessment import Basis, Does, Verdict
 from probe.observation.model import Endpoint, LookupOutcome, Outcome
+from probe.observation.runs import counts_on, runs
 from probe.report.escape import visible
 
 LISTED = 4
@@ -13,6 +13,9 @@ LISTED = 4
 
 NAMED = 2
 """Items that are still named when a list is cut."""
+
+MANY = 8
+"""Nodes from which on their number says more than some of their names."""
 
 _ENDPOINTS = {
     Endpoint.DNS: "DNS",
@@ -51,8 +54,6 @@ _LOOKUP_OUTCOMES = {
 
 _DOES = {Does.REFUSES: "blocked", Does.WARNS: "warned", Does.CONTINUES: "not held up"}
 """What a client family's reaction is for its users."""
-
-_NUMBERED = re.compile(r"(.*?)([0-9]{1,9})([^0-9]*)")
 
 
 def endpoint(kind: Endpoint) -> str:
@@ -103,6 +104,14 @@ def span(began: datetime, ended: datetime) -> str:
     return f"{first} to {last.removeprefix(first[:11])}"
 
 
+def origin(vantage: str | None, machine: str | None) -> str:
+    """Return from where was looked: "from head office (on lighthouse)"; "" if nothing is known."""
+    on = f"on {visible(machine)}" if machine else ""
+    if not vantage:
+        return on
+    return f"from {visible(vantage)}" + (f" ({on})" if on else "")
+
+
 def all_of(items: Sequence[str]) -> str:
     """Return every item: "a, b and c"."""
     shown = [visible(item) for item in items]
@@ -123,37 +132,50 @@ def nodes(names: Sequence[str], plan: Sequence[str], listed: int | None = LISTED
     """Return nodes in plan order as briefly as is true.
 
     "quay1 to quay4" only for a real run: neighbours in the plan that are numbered in steps of one.
-    Many runs are cut with the number of nodes that are left out; `listed` None: never.
+    "all 40 nodes but quay7" where that is shorter. Many runs are cut, and told with their number:
+    "20 of 40 nodes (quay1, quay3 and 18 more)"; `listed` None: never.
     """
     if len(names) > 2 and len(names) == len(plan) and set(names) == set(plan):
         return f"all {len(plan)} nodes"
+    found = _in_runs(names, plan)
+    if listed is None:
+        return all_of([_run(run) for run in found])
+    others = [name for name in plan if name not in frozenset(names)]
+    if len(names) >= MANY and 0 < len(others) <= NAMED and len(found) > len(others):
+        return f"all {len(plan)} nodes but {all_of(others)}"
+    if len(found) <= listed:
+        return all_of([_run(run) for run in found])
+    some = f"{_cut(found)} and {sum(len(run) for run in found[NAMED:])} more"
+    return f"{len(names)} of {len(plan)} nodes ({some})" if len(names) >= MANY else some
+
+
+def places(names: Sequence[str]) -> str:
+    """Return places of which it is not known what else there is, as briefly as is true."""
+    found = _in_runs(names, names)
+    if len(found) <= LISTED:
+        return all_of([_run(run) for run in found])
+    return f"{_cut(found)} and {sum(len(run) for run in found[NAMED:])} more"
+
+
+def more(number: int, what: str = "") -> str:
+    """Return the line that stands for what is left out: "and 7 more, in the JSON document"."""
+    return f"and {number} more{what and ' '}{what}, in the JSON document"
+
+
+def _in_runs(names: Sequence[str], plan: Sequence[str]) -> list[tuple[str, ...]]:
+    """Return runs of neighbours in the plan, and every other name by itself."""
     place = {name: number for number, name in enumerate(plan)}
     ordered = sorted(names, key=lambda name: place.get(name, len(place)))
-    runs = list(_runs(ordered, place))
-    if listed is None or len(runs) <= listed:
-        return all_of([_run(run) for run in runs])
-    named = [_run(run) for run in runs[:NAMED]]
-    return f"{', '.join(named)} and {sum(len(run) for run in runs[NAMED:])} more"
+
+    def follows(earlier: str, later: str) -> bool:
+        beside = place.get(later) == place.get(earlier, len(place)) + 1
+        return beside and counts_on(earlier, later)
+
+    return list(runs(ordered, follows))
 
 
-def _runs(ordered: Sequence[str], place: dict[str, int]) -> Iterable[list[str]]:
-    """Yield runs of three or more, and every other name by itself."""
-    run: list[str] = []
-    for name in ordered:
-        if run and not (
-            place.get(name) == place.get(run[-1], len(place)) + 1 and _follows(run[-1], name)
-        ):
-            yield from [run] if len(run) > 2 else [[item] for item in run]
-            run = []
-        run.append(name)
-    yield from [run] if len(run) > 2 else [[item] for item in run]
-
-
-def _follows(earlier: str, later: str) -> bool:
-    first, second = _NUMBERED.fullmatch(earlier), _NUMBERED.fullmatch(later)
-    if first is None or second is None:
-        return False
-    return (first[1], first[3]) == (second[1], second[3]) and int(second[2]) == int(first[2]) + 1
+def _cut(found: Sequence[Sequence[str]]) -> str:
+    return ", ".join(_run(run) for run in found[:NAMED])
 
 
 def _run(run: Sequence[str]) -> str:
