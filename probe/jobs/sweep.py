@@ -143,9 +143,16 @@ def look(
 
     An interrupt (SIGINT) ends it early: what is known is returned, marked as interrupted.
     """
-    return asyncio.run(
-        survey(plan, asked, secrets=secrets, limits=limits_of(plan), on_event=on_event)
-    )
+    seen: list[Survey] = []
+
+    async def ask() -> None:
+        limits = limits_of(plan)
+        seen.append(await survey(plan, asked, secrets=secrets, limits=limits, on_event=on_event))
+
+    # Not as the task's result: asyncio writes that out at its end, where it takes its signal
+    # handler back, and a survey is long.
+    asyncio.run(ask())
+    return seen[0]
 
 
 def recall(plan: Plan, surveys: Iterable[Survey], scope: Scope) -> Survey:

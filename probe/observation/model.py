@@ -8,6 +8,7 @@ import hashlib
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any, Self
 
 LATEST = datetime(9000, 1, 1, tzinfo=UTC)
@@ -535,6 +536,7 @@ class Survey:
 _OUTCOMES = frozenset((*Outcome, *LookupOutcome)) - {Outcome.NOT_ASKED}
 
 
+@lru_cache(maxsize=4_096)
 def fingerprint(der: bytes) -> str:
     """Return the SHA-256 of a DER encoding as 64 lower-case hex digits."""
     return hashlib.sha256(der).hexdigest()

@@ -8,7 +8,7 @@ visits have to do with each other is in eapvisits.py, and RadSec visits in radse
 import asyncio
 import socket
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import Enum
@@ -166,6 +166,18 @@ def _known_by(
     return known
 
 
+async def _together(steps: Iterable[Coroutine[object, object, None]]) -> None:
+    """Take some steps at the same time. The first of them needs no task of its own."""
+    taken = tuple(steps)
+    if len(taken) == 1:
+        await taken[0]
+    elif taken:
+        async with asyncio.TaskGroup() as group:
+            for step in taken[1:]:
+                group.create_task(step)
+            await taken[0]
+
+
 def _is_closer(question: Question) -> bool:
     return question.handshake is not None and question.handshake.aspect is not None
 
@@ -281,10 +293,11 @@ class _Sweep:
     async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
         # Waited for here, so that a dead resolver takes no other node's turn.
         at_addresses = [await self._led(question, ask, group) for question, ask in visits]
-        async with self._in_flight, asyncio.TaskGroup() as together:
-            for endpoint in dict.fromkeys(visits.question.endpoint for visits in at_addresses):
-                of_one = [one for one in at_addresses if one.question.endpoint is endpoint]
-                together.create_task(self._visit_endpoint(of_one))
+        by_endpoint: dict[Endpoint, list[_Visits]] = {}
+        for one in at_addresses:
+            by_endpoint.setdefault(one.question.endpoint, []).append(one)
+        async with self._in_flight:
+            await _together(self._visit_endpoint(of_one) for of_one in by_endpoint.values())
 
     async def _led(
         self, question: Question, ask: HandshakeAsk, group: asyncio.TaskGroup
@@ -308,10 +321,8 @@ class _Sweep:
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
         for closer in (False, True):
-            async with asyncio.TaskGroup() as together:
-                for one in visits:
-                    if _is_closer(one.question) is closer:
-                        together.create_task(self._visit_all(one))
+            now = [one for one in visits if _is_closer(one.question) is closer]
+            await _together(self._visit_all(one) for one in now)
 
     async def _visit_all(self, visits: _Visits) -> None:
         question = visits.question
@@ -321,9 +332,7 @@ class _Sweep:
             self._notebook.nothing_to_ask(question)
         else:
             self._notebook.expect(question, noted)
-        async with asyncio.TaskGroup() as together:
-            for ask in visits.asks:
-                together.create_task(self._visit(question, ask))
+        await _together(self._visit(question, ask) for ask in visits.asks)
         if visits.left_out:
             first = visits.left_out[0]
             says = (

@@ -89,7 +89,7 @@ def fragment_size(
     4.2.2), and a client's certificates are long by themselves.
     """
     mtu = peer.settings.framed_mtu if framed_mtu is None else framed_mtu
-    return min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD
+    return min(mtu, eap_room(attributes)) - _OVERHEAD
 
 
 class Talk:

@@ -3,6 +3,7 @@
 import errno
 import os
 from dataclasses import dataclass
+from functools import lru_cache
 from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
 from probe.observation.model import (
@@ -62,6 +63,7 @@ def network_outcome(error: OSError) -> tuple[Outcome, str]:
     return Outcome.UNREACHABLE, os.strerror(error.errno) if error.errno else str(error)
 
 
+@lru_cache(maxsize=4_096)
 def no_servers_address(address: str) -> VisitSeen | None:
     """Return what a visit there shows without being made, if an address is nobody's in particular.
 
@@ -74,6 +76,7 @@ def no_servers_address(address: str) -> VisitSeen | None:
     return None
 
 
+@lru_cache(maxsize=4_096)
 def own_address(address: str) -> VisitSeen | None:
     """Return what a visit there shows without being made, if an address is each machine's own, or
     its own link's: what answers this machine there is not what clients meet.
