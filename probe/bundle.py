@@ -5,13 +5,13 @@ here, only whether there is one and whether it fits.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import Enum
 
 from probe.assessment import Assessment, Verdict
 from probe.certificate.container import Container, Problem, Request
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint, Survey, fingerprint
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

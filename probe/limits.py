@@ -3,7 +3,7 @@
 Times are seconds, sizes octets, unless the comment says otherwise.
 """
 
-from dataclasses import dataclass
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,5 @@
 """Public keys described from their encoding (RFC 3279, 5480, 8410), and whether one signed."""
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
@@ -24,6 +23,7 @@ from probe.certificate.der import (
 )
 from probe.certificate.structure import algorithm_of, outline
 from probe.observation.model import KeyFamily
+from probe.records import dataclass
 
 _RSA, _RSA_PSS, _EC, _DSA = (
     "1.2.840.113549.1.1.1",

@@ -6,7 +6,6 @@ here. A list that cannot be read to its end gives what was read before, and says
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
@@ -15,6 +14,7 @@ from cryptography.x509 import ocsp
 
 from probe.certificate.der import OCTET_STRING, DerError, content, whole
 from probe.certificate.facts import CertFacts
+from probe.records import dataclass
 
 TIMESTAMPS = "1.3.6.1.4.1.11129.2.4.2"
 """The extension that holds them (RFC 6962, 3.3)."""

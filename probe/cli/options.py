@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ import click
 
 from probe.assessment import Verdict
 from probe.observation.model import LATEST, Endpoint
+from probe.records import dataclass
 from probe.report.render import FORMS
 
 ASKED = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)

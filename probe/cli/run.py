@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -32,6 +31,7 @@ from probe.plan.model import Plan
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
 from probe.plan.secrets import SecretError
+from probe.records import dataclass
 from probe.report.escape import SENTENCES, visible
 from probe.report.render import render
 

@@ -6,7 +6,7 @@ surveys without looking.
 
 import asyncio
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -27,6 +27,7 @@ from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
+from probe.records import dataclass
 
 
 class JobError(Exception):
@@ -207,7 +208,7 @@ def assess(
     plan: Plan,
     seen: Survey,
     at: datetime | None = None,
-    before: Before = Before(),
+    before: Before = Before(),  # noqa: B008  # frozen
     imported: Imported | None = None,
 ) -> Assessment:
     """Judge a survey as of `at`; None: its own end, of several the latest. `imported` should be

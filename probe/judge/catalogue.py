@@ -4,7 +4,7 @@ The order of findings is that of `RULE_IDS`. Verdicts are not written here: wher
 an objection, their reactions decide (`clients/`); `floor` is what remains where none does.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.assessment import Basis, Verdict
 from probe.judge.authority_entries import AUTHORITY_ENTRIES
@@ -18,6 +18,7 @@ from probe.judge.radsec_rules import RADSEC
 from probe.judge.web_rules import CLOSER, Beside
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
+from probe.records import dataclass
 
 VERSION = "2026-11-25"
 """Of the catalogue and of the client data; a changed verdict for the same survey changes it."""

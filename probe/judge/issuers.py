@@ -7,7 +7,6 @@ nothing is known, and nothing is claimed.
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
@@ -15,6 +14,7 @@ from probe.assessment import Basis
 from probe.certificate.der import DerError, text
 from probe.certificate.facts import CertFacts
 from probe.certificate.naming import relative_names
+from probe.records import dataclass
 
 _ORGANISATION = "2.5.4.10"
 """id-at-organizationName (RFC 5280, appendix A.1)."""

@@ -5,7 +5,7 @@ The library's resolver is not used, as it hides what is to be observed here: whi
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import dns.name
 import dns.rcode
@@ -18,6 +18,7 @@ from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
+from probe.records import dataclass
 
 PORT = 53
 

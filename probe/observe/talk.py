@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass
 from enum import Enum
 from types import TracebackType
 from typing import Self
@@ -12,6 +11,7 @@ from probe.observation.model import HandshakeAsk, Outcome, Phase
 from probe.observe.eapcontext import Peer, guise
 from probe.observe.exchange import Exchange, uniform_jitter
 from probe.observe.visit import network_outcome
+from probe.records import dataclass
 from probe.wire.conversation import Conversation
 from probe.wire.hello import Hello
 from probe.wire.radius import RadiusError, Reply, Request, SecretDiffers, Value, eap_room

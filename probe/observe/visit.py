@@ -2,7 +2,6 @@
 
 import errno
 import os
-from dataclasses import dataclass
 from functools import lru_cache
 from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
@@ -18,6 +17,7 @@ from probe.observation.model import (
     Served,
     Trial,
 )
+from probe.records import dataclass
 
 _LAST_FOUR = tuple(ip_network(prefix) for prefix in ("64:ff9b::/96", "::/96", "::ffff:0:0:0/96"))
 """The last four octets are an IPv4 address: NAT64 (RFC 6052, 2.1), compatible (RFC 4291, 2.5.5.1)

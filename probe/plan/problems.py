@@ -2,9 +2,11 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from difflib import get_close_matches
 from pathlib import Path
+
+from probe.records import dataclass
 
 SHOWN_CHARACTERS = 80
 """Characters of a value that a message repeats: enough to find it in the file."""

@@ -1,6 +1,6 @@
 """What a complete login is made with. Nothing of it stands in any `repr` or exception."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import Enum
 
 from cryptography import x509
@@ -8,6 +8,8 @@ from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, rsa
 from cryptography.hazmat.primitives.serialization import load_pem_private_key
 from OpenSSL import SSL
+
+from probe.records import dataclass
 
 PrivateKey = (
     rsa.RSAPrivateKey

@@ -5,10 +5,10 @@ OpenSSL's message callback, or, while they are still in the clear, from the octe
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import IntEnum
 
 from probe.observation.model import TlsVersion
+from probe.records import dataclass
 from probe.wire.registry import alert_name
 
 

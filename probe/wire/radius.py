@@ -11,9 +11,10 @@ import hmac
 import os
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import Enum, IntEnum
 
+from probe.records import dataclass
 from probe.wire import mppe
 from probe.wire.attributes import (
     LARGEST_VALUE,

@@ -7,7 +7,6 @@ to be finished because something is to be said behind it, or read on for a Certi
 """
 
 import warnings
-from dataclasses import dataclass
 from functools import lru_cache
 
 from cryptography import x509
@@ -23,6 +22,7 @@ from probe.observation.model import (
     TlsVersion,
     fingerprint,
 )
+from probe.records import dataclass
 from probe.wire import handshake, openssl, registry
 from probe.wire.credential import ClientCertificate
 from probe.wire.handshake import ContentType, HandshakeType

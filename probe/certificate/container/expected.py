@@ -3,10 +3,10 @@
 import hashlib
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from probe.certificate.container.order import in_order
 from probe.certificate.container.read import as_text, read_bundle
+from probe.records import dataclass
 
 _PREFIX = re.compile(
     r"\s*(?:sha-?(?:1|256)\b)?\s*(?:fingerprint\b|thumbprint\b|digest\b)?\s*[:=]?\s*", re.IGNORECASE

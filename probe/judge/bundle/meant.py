@@ -3,7 +3,7 @@ with its reason, unless somebody has said it."""
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.bundle import NOTHING_SAID, Said, World
 from probe.certificate.container import Request
@@ -12,6 +12,7 @@ from probe.judge.names import covers, supplicant_covers
 from probe.observation.model import Endpoint, Survey
 from probe.plan.model import FAMILIES, Plan
 from probe.plan.places import opened_at, plan_of
+from probe.records import dataclass
 
 _EAP_FAMILIES = tuple(family for family in FAMILIES if family.endswith("-eap"))
 

@@ -6,13 +6,13 @@ verdict it makes is decided here, in one place, by what the client does and how 
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
 from typing import Any, Literal
 
 from probe.assessment import Basis, Does, Reaction, Verdict
 from probe.plan.model import FAMILIES, Audience, Client, Setup
+from probe.records import dataclass
 
 World = Literal["web", "eap", "node"]
 

@@ -8,7 +8,6 @@ Names are not judged here: each world has its own rules for them.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.assessment import Verdict
@@ -25,6 +24,7 @@ from probe.judge.trust import AnchorSet
 from probe.judge.words import called, day, listing
 from probe.observation.model import Aspect, Endpoint, KeyFamily
 from probe.plan.model import Acceptance, Client
+from probe.records import dataclass
 
 _SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {**PATH_SAYINGS, **ISSUE_SAYINGS}
 
