@@ -21,7 +21,7 @@ from probe.cli.files import (
 )
 from probe.cli.options import OFF, Common
 from probe.cli.progress import Progress
-from probe.jobs import login, sweep
+from probe.jobs import sweep
 from probe.jobs.imported import Imported, check_asked
 from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
@@ -184,6 +184,7 @@ def history_file(named: Path | None) -> Path | None:
 
 def show_agenda(plan: Plan, scope: Scope, shared: Common) -> int:
     """Say what would be asked, and send nothing."""
+    from probe.jobs import login  # noqa: PLC0415  # seldom wanted
     from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
 
     with wrong_input():
@@ -221,6 +222,8 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
         )
     if not scope.login:
         return seen
+    from probe.jobs import login  # noqa: PLC0415  # as above
+
     seen = login.log_in(plan, seen, scope, secrets, on_secrets=hide)
     failed = login.failed(seen)
     if failed is not None and not shared.quiet:

@@ -8,7 +8,7 @@ import asyncio
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from probe.assessment import Assessment
 from probe.due import Due
@@ -21,13 +21,15 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
-from probe.observe.footprint import Footprint, footprint
 from probe.observe.radsecvisits import CredentialError, credentials
 from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
 from probe.records import dataclass
+
+if TYPE_CHECKING:
+    from probe.observe.footprint import Footprint
 
 
 class JobError(Exception):
@@ -93,8 +95,10 @@ def without_fetching(plan: Plan) -> Plan:
     return replace(plan, fetch=Fetch(off=True))
 
 
-def effort(plan: Plan, asked: tuple[Question, ...]) -> Footprint:
+def effort(plan: Plan, asked: tuple[Question, ...]) -> "Footprint":
     """Return of whom how much will be asked, and what it leaves in servers' logs."""
+    from probe.observe.footprint import footprint  # noqa: PLC0415  # seldom wanted
+
     return footprint(plan, asked)
 
 
