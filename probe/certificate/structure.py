@@ -50,6 +50,7 @@ class Outline:
     """Octets that follow the certificate."""
 
 
+@lru_cache(maxsize=1_024)
 def outline(der: bytes) -> Outline:
     """Return the outline of a certificate. Raises DerError where the structure ends."""
     outer = expect(der, 0, len(der), SEQUENCE, "the certificate")
