@@ -10,7 +10,6 @@ from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
 from cryptography import x509
-from cryptography.x509 import ocsp
 
 from probe.certificate.der import OCTET_STRING, DerError, content, whole
 from probe.certificate.facts import CertFacts
@@ -95,6 +94,8 @@ def stapled(octets: bytes | None) -> Embedded:
     if not octets:
         return Embedded(present=False)
     try:
+        from cryptography.x509 import ocsp  # noqa: PLC0415  # few servers staple
+
         response = ocsp.load_der_ocsp_response(octets)
         extensions = response.single_extensions
         listed = extensions.get_extension_for_class(x509.SignedCertificateTimestamps).value

@@ -67,7 +67,8 @@ def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:  
     cls=Commands,
     epilog=(
         "Exit status: 0 nothing worse than advised; 1 something blocked, warned or due; 4"
-        " otherwise, something unseen; 2 a wrong command, plan or file; 130 interrupted; 70 a bug."
+        " otherwise, something unseen; 2 a wrong command, plan or file; 130 interrupted (143 by"
+        " SIGTERM, 129 by SIGHUP); 70 a bug."
     ),
 )
 @click.option(
@@ -114,10 +115,13 @@ def run() -> None:
         nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  # as long as the process
         sys.stdout = sys.stdout or nowhere
         sys.stderr = sys.stderr or nowhere
+    from probe.cli.ending import heed, status_after  # noqa: PLC0415  # of this process alone
+
+    heed()
     # Nearly all that a run makes is kept to its end, or is freed as it is let go of. So looking for
     # cycles that nobody needs takes a tenth of its time, and finds next to nothing.
     gc.set_threshold(GARBAGE)
-    sys.exit(main())
+    sys.exit(status_after(main()))
 
 
 if __name__ == "__main__":

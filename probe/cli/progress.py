@@ -2,6 +2,7 @@
 
 import sys
 import time
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
@@ -43,5 +44,6 @@ class Progress:
         self._draw(f"{done} of {total} questions{f', {visible(node)}' if node else ''}")
 
     def _draw(self, line: str) -> None:
-        sys.stderr.write(_CLEAR + line[:COLUMNS])
-        sys.stderr.flush()
+        with suppress(OSError):  # the terminal may go before the run ends
+            sys.stderr.write(_CLEAR + line[:COLUMNS])
+            sys.stderr.flush()

@@ -109,25 +109,38 @@ def report(
     look = None
     if after.imported is not None and after.minutes is not None:
         look = partial(_await, plan, scope, shared, after.imported, after.minutes)
-    seen, before = gathered(plan, scope, shared, look)
+    unsaved: list[click.ClickException] = []
+    seen, before = gathered(plan, scope, shared, look, unsaved)
     assessment = sweep.assess(plan, seen, shared.at, before, after.imported)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)
     if explained is not None and shared.form == "terminal":
         text += _decisions(plan, seen, assessment, shared, *explained)
     write(text, shared)
+    for error in unsaved:
+        raise error
     return status_of(assessment.verdict, assessment.survey, shared.tolerate)
 
 
 def gathered(
-    plan: Plan, scope: Scope, shared: Common, look: Callable[[], Survey] | None = None
+    plan: Plan,
+    scope: Scope,
+    shared: Common,
+    look: Callable[[], Survey] | None = None,
+    unsaved: list[click.ClickException] | None = None,
 ) -> tuple[Survey, sweep.Before]:
     """Ask, or recall what was saved; save it and keep it as the options say. `look` asks instead
-    of what is usual."""
+    of what is usual. Why nothing was saved goes into `unsaved`, if given, to be raised later: what
+    was seen is not lost for want of a place."""
     look = look or partial(_look, plan, scope, shared)
     with _remembering(shared) as memory:
         seen = _recall(plan, scope, shared) if shared.saved else look()
         if shared.save is not None:
-            _save(seen, shared.save)
+            try:
+                _save(seen, shared.save)
+            except click.ClickException as error:
+                if unsaved is None:
+                    raise
+                unsaved.append(error)
         before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
         if memory and not shared.saved:
             memory.keep(plan, seen)
@@ -294,9 +307,13 @@ def _rendered(assessment: Assessment, shared: Common, *, in_depth: bool) -> str:
 
 
 def write(text: str, shared: Common) -> None:
-    """Write a report where the options say."""
+    """Write a report where the options say; to stdout, too, where it cannot be written there."""
     if shared.output is not None:
-        write_file(shared.output, text, "--output")
+        try:
+            write_file(shared.output, text, "--output")
+        except click.ClickException:
+            write_stdout(text)
+            raise
     else:
         write_stdout(text)
 

@@ -1,7 +1,6 @@
 """What a rule hands over: a draft of a finding, before folding, acceptances and order."""
 
 import hashlib
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -82,6 +81,8 @@ class Draft:
             self.name,
             sorted(self.fault or self.certificates),
         ]
+        import json  # noqa: PLC0415  # a healthy cluster has no draft
+
         digest = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
         return f"{self.rule_id}-{digest[:12]}"
 

@@ -7,7 +7,7 @@ nothing is known, and nothing is claimed.
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from probe.assessment import Basis
@@ -42,7 +42,7 @@ class Authority:
 
 
 def _read() -> dict[str, Authority]:
-    content = files(__package__).joinpath("issuers.toml").read_text("utf-8")
+    content = Path(__file__).with_name("issuers.toml").read_text("utf-8")
     data: dict[str, Any] = tomllib.loads(content)
     found: dict[str, Authority] = {}
     for entry in data["authority"]:

@@ -13,8 +13,6 @@ from dataclasses import field
 from datetime import datetime
 
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.serialization import Encoding
-from cryptography.x509 import ocsp
 
 from probe.certificate.bundle import NoCertificateError, certificates_in
 from probe.certificate.der import DerError
@@ -262,6 +260,10 @@ def ocsp_request(subject: CertFacts, issuer: CertFacts) -> bytes | None:
     """
     try:
         key = key_octets(issuer.spki)
+        # Few certificates name a responder.
+        from cryptography.hazmat.primitives.serialization import Encoding  # noqa: PLC0415
+        from cryptography.x509 import ocsp  # noqa: PLC0415
+
         builder = ocsp.OCSPRequestBuilder().add_certificate_by_hash(
             hashlib.sha1(subject.issuer_raw, usedforsecurity=False).digest(),
             hashlib.sha1(key, usedforsecurity=False).digest(),

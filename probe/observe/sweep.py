@@ -10,9 +10,10 @@ import socket
 import sys
 from collections.abc import Callable, Coroutine, Iterable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import Enum
 from secrets import token_hex
+from time import monotonic
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import (
@@ -99,6 +100,13 @@ def utc_now() -> datetime:
     return datetime.now(UTC).replace(microsecond=0)
 
 
+def steady_clock() -> Callable[[], datetime]:
+    """Return a clock that begins now and goes on evenly: one that is set meanwhile would tear a
+    survey apart, and have it judged as of a day on which nothing was asked."""
+    began, at = utc_now(), monotonic()
+    return lambda: began + timedelta(seconds=int(monotonic() - at))
+
+
 async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests alone
     plan: Plan,
     questions: Iterable[Question],
@@ -106,19 +114,20 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     secrets: Mapping[SecretRef, bytes],
     limits: Limits = DEFAULT,
     on_event: OnEvent = ignore,
-    clock: Callable[[], datetime] = utc_now,
+    clock: Callable[[], datetime] | None = None,
     timer: Timer | None = None,
     label: Callable[[], str] = draw_label,
 ) -> Survey:
-    """Ask every question and return what was seen. `clock` gives the times of the records, `timer`
-    the pace of what servers log as failed authentications (None: the event loop's own), and `label`
-    once the label that stands in for the star of a wildcard.
+    """Ask every question and return what was seen. `clock` gives the times of the records (None: a
+    `steady_clock`), `timer` the pace of what servers log as failed authentications (None: the event
+    loop's own), and `label` once the label that stands in for the star of a wildcard.
 
     Cancelled, it closes its sockets and returns what is known, marked as interrupted. Before
     anything is sent it raises KeyError if a secret is missing that a question needs, and
     CredentialError if a RadSec certificate and its key are no pair.
     """
     questions = tuple(questions)
+    clock = clock or steady_clock()
     notebook = Notebook(plan.vantage, limits, clock)
     progress = _Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)

@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import field, replace
-from difflib import get_close_matches
 from pathlib import Path
 
 from probe.records import dataclass
@@ -104,5 +103,7 @@ def shown(value: object) -> str:
 
 def nearest(word: str, known: Mapping[str, object] | tuple[str, ...]) -> str:
     """Return ", did you mean ...?" with the nearest known word, or nothing if none is near."""
+    from difflib import get_close_matches  # noqa: PLC0415  # only of a wrong word
+
     close = get_close_matches(word[:SHOWN_CHARACTERS], list(known), n=1)
     return f", did you mean {shown(close[0])}?" if close else ""

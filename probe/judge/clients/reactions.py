@@ -7,7 +7,7 @@ verdict it makes is decided here, in one place, by what the client does and how 
 import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from importlib.resources import files
+from pathlib import Path
 from typing import Any, Literal
 
 from probe.assessment import Basis, Does, Reaction, Verdict
@@ -69,7 +69,7 @@ class Reacted:
 
 
 def _read(family: str) -> Family:
-    text = files(__package__).joinpath(f"{family}.toml").read_text("utf-8")
+    text = Path(__file__).with_name(f"{family}.toml").read_text("utf-8")
     data: dict[str, Any] = tomllib.loads(text)
     reactions: dict[tuple[str, Setup | None], Known] = {}
     asking: dict[tuple[str, bool], Known] = {}
