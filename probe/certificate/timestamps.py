@@ -22,7 +22,7 @@ POISON = "1.3.6.1.4.1.11129.2.4.3"
 """The critical extension that marks a precertificate, which is no certificate (RFC 6962, 3.1)."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_LATEST = int((datetime.max.replace(tzinfo=UTC) - _EPOCH).total_seconds()) * 1_000
+_LATEST = (datetime.max.replace(tzinfo=UTC) - _EPOCH) // timedelta(milliseconds=1)
 _V1 = 0
 
 

@@ -12,7 +12,12 @@ from tests.fuzz.seeds import seeds
 from tests.fuzz.targets import TARGETS, run
 from tests.wire.anything import PARSERS
 
-FOUND: dict[str, tuple[bytes, ...]] = {}
+LATE = b"\0" + bytes(32) + (253_402_300_800_000).to_bytes(8) + b"\0\0\4\3\0\0"
+"""A timestamp (RFC 6962, 3.2) of the first millisecond of the year 10000."""
+
+FOUND: dict[str, tuple[bytes, ...]] = {
+    "timestamps": (b"\0\x31\0\x2f" + LATE,),
+}
 """What broke a target once."""
 
 CHANGES = st.lists(
