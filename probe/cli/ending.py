@@ -17,6 +17,10 @@ def heed() -> None:
     for each in _meant():
         if signal.getsignal(each) is signal.SIG_DFL:
             signal.signal(each, _interrupt)
+    if sys.platform != "win32" and signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        # As in a shell's background jobs. It stays without effect, but has what the others use.
+        signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT,))
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def status_after(status: int) -> int:
@@ -35,6 +39,5 @@ def _interrupt(number: int, frame: FrameType | None) -> None:
     _struck.append(number)
     # Whatever an interrupt does at this moment: a sweep is cancelled, and tells what it has.
     interrupted = signal.getsignal(signal.SIGINT)
-    if not callable(interrupted):  # as with a shell's background jobs
-        raise KeyboardInterrupt
+    assert callable(interrupted)  # noqa: S101  # Python's own, or the event loop's
     interrupted(signal.SIGINT, frame)
