@@ -305,6 +305,8 @@ def main() -> int:
     sizes = QUICK if asked.quick else FULL
     if asked.rounds:
         sizes = Sizes(asked.rounds, *(getattr(sizes, n) for n in Sizes.__match_args__[1:]))
+    # As where the tool is installed: there its files are compiled.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     pin(_OWN)
     load = f"{os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "unknown"
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
