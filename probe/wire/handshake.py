@@ -6,6 +6,7 @@ OpenSSL's message callback, or, while they are still in the clear, from the octe
 
 from collections.abc import Iterator
 from enum import IntEnum
+from functools import lru_cache
 
 from probe.observation.model import TlsVersion
 from probe.records import dataclass
@@ -184,6 +185,7 @@ class CertificateEntry:
     """TLS 1.3: the SignedCertificateTimestampList (RFC 6962, 3.3.1), as sent."""
 
 
+@lru_cache(maxsize=64)
 def certificate_list(body: bytes, *, tls13: bool) -> tuple[CertificateEntry, ...]:
     """Return the entries of a Certificate message, in the order served.
 
