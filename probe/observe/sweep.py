@@ -211,6 +211,18 @@ class _Progress:
         self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
 
 
+class _Turn:
+    """A place among the nodes that are visited at a time, given back once."""
+
+    def __init__(self, places: asyncio.Semaphore) -> None:
+        self._places: asyncio.Semaphore | None = places
+
+    def end(self) -> None:
+        places, self._places = self._places, None
+        if places is not None:
+            places.release()
+
+
 class _Sweep:
     """Asks, within the limits. Questions about the same nodes go together."""
 
@@ -306,8 +318,14 @@ class _Sweep:
         by_endpoint: dict[Endpoint, list[_Visits]] = {}
         for one in at_addresses:
             by_endpoint.setdefault(one.question.endpoint, []).append(one)
-        async with self._in_flight:
+        await self._in_flight.acquire()
+        turn = _Turn(self._in_flight)
+        waited = asyncio.get_running_loop().call_later(self._limits.node_turn, turn.end)
+        try:
             await _together(self._visit_endpoint(of_one) for of_one in by_endpoint.values())
+        finally:
+            waited.cancel()
+            turn.end()
 
     async def _led(
         self, question: Question, ask: HandshakeAsk, group: asyncio.TaskGroup
