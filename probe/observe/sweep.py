@@ -395,7 +395,8 @@ class _Sweep:
             self._notebook.visited(question, ask, self._notebook.clock(), seen)
             return
         left_out = [version for version in ask.tls if version not in versions]
-        ask = replace(ask, tls=versions)
+        if left_out:
+            ask = replace(ask, tls=versions)
         if question.endpoint is Endpoint.EAP:
             await self._visit_eap(question, ask, address)
             return

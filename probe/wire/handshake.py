@@ -117,10 +117,11 @@ class _Octets:
         return len(self._octets) - self._place
 
     def take(self, length: int) -> bytes:
-        if length > self.rest:
+        end = self._place + length
+        if end > len(self._octets):
             raise HandshakeError(f"{length} octets announced, {self.rest} there")
-        piece = self._octets[self._place : self._place + length]
-        self._place += length
+        piece = self._octets[self._place : end]
+        self._place = end
         return piece
 
     def number(self, length: int) -> int:

@@ -13,6 +13,7 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import field
 from enum import Enum, IntEnum
+from functools import lru_cache
 
 from probe.records import dataclass
 from probe.wire import mppe
@@ -397,6 +398,7 @@ def _joined_eap(attributes: list[tuple[int, bytes]]) -> bytes | None:
     return b"".join(pieces) if pieces else None
 
 
+@lru_cache(maxsize=256)
 def _kind(code: int) -> str:
     try:
         return Code(code).name.replace("_", "-").title()
