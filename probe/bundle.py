@@ -5,21 +5,24 @@ here, only whether there is one and whether it fits.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import Enum
+from typing import TYPE_CHECKING
 
 from probe.assessment import Assessment, Verdict
-from probe.certificate.container import Container, Problem, Request
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint, Survey, fingerprint
+from probe.records import dataclass
+
+if TYPE_CHECKING:
+    from probe.certificate.container import Container, Problem, Request
 
 
 @dataclass(frozen=True, slots=True)
 class Offered:
     """What the files hold, in the order in which a server would send it."""
 
-    containers: tuple[Container, ...] = ()
-    problems: tuple[Problem, ...] = ()
+    containers: "tuple[Container, ...]" = ()
+    problems: "tuple[Problem, ...]" = ()
     chain: tuple[bytes, ...] = ()
     """DER of the server's own certificate and of each issuer in the files after it, a root last;
     empty: there is no server's certificate."""
@@ -34,7 +37,7 @@ class Offered:
     fits: bool | None = None
     """Whether a key is that of the server's certificate, shown by signing; None: there is none, or
     it cannot be told."""
-    request: Request | None = None
+    request: "Request | None" = None
     request_trouble: str | None = None
     """Why a request that was named could not be read, as a clause."""
 

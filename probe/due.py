@@ -4,13 +4,13 @@ Made by the judge, shown by the reports, which compute nothing.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
 from probe.assessment import Verdict
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint, Survey
+from probe.records import dataclass
 
 
 class Stage(Enum):

@@ -3,7 +3,7 @@
 Times are seconds, sizes octets, unless the comment says otherwise.
 """
 
-from dataclasses import dataclass
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +139,10 @@ class Limits:
 
     nodes_in_flight: int = 150
     """Nodes visited at a time (measured: 100-200 keep two cores busy)."""
+
+    node_turn: float = 2.0
+    """After so long a node no longer counts among them: it is waited for, which keeps no core busy,
+    and a hundred dead ones would keep everybody else waiting, too."""
 
     fetch_connect_wait: float = 4.0
     """TCP connection to an authority: one lost SYN, and a slow path."""

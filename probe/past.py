@@ -4,12 +4,12 @@ Made by the history and the judge, shown by the reports, which compute nothing.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.assessment import Change
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ ROOT = Path(__file__).parents[1]
 ROOMS = {
     "probe.files": set(),
     "probe.limits": set(),
+    "probe.records": set(),
     "probe.observation": {"probe.files"},
     "probe.certificate": {"probe.observation"},
     "probe.wire": {"probe.observation", "probe.certificate"},
@@ -92,8 +93,9 @@ ROOMS = {
         "probe.rehearsal",
     },
 }
-"""What each room may import of the project, itself and `probe.limits` aside: numbers are open to
-all. `probe.observation` and `probe.assessment` are what the rooms above speak to each other in."""
+"""What each room may import of the project beside itself. Open to all are `probe.limits` and
+`probe.records`. `probe.observation` and `probe.assessment` are what the rooms above speak to each
+other in."""
 
 LAB_MAY = {"probe.wire.radius", "probe.wire.eap", "probe.wire.fragments"}
 
@@ -204,7 +206,7 @@ def import_violation(module: str, name: str) -> str | None:
         other = room_of(name)
         if other is None:
             return f"{module} imports {name}, which is in no room"
-        if other not in {room, "probe.limits", *ROOMS[room]}:
+        if other not in {room, "probe.limits", "probe.records", *ROOMS[room]}:
             return f"{room} imports {other}"
     return None
 

@@ -1,12 +1,10 @@
 """Public keys described from their encoding (RFC 3279, 5480, 8410), and whether one signed."""
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, padding, rsa
-from cryptography.hazmat.primitives.serialization import load_der_public_key
 
 from probe.certificate.der import (
     BIT_STRING,
@@ -24,6 +22,15 @@ from probe.certificate.der import (
 )
 from probe.certificate.structure import algorithm_of, outline
 from probe.observation.model import KeyFamily
+from probe.records import dataclass
+
+try:
+    # The very function of `primitives.serialization`, which takes half of the library along.
+    from cryptography.hazmat.bindings._rust import openssl as _bindings
+
+    _load = _bindings.keys.load_der_public_key
+except (ImportError, AttributeError):
+    from cryptography.hazmat.primitives.serialization import load_der_public_key as _load
 
 _RSA, _RSA_PSS, _EC, _DSA = (
     "1.2.840.113549.1.1.1",
@@ -221,7 +228,7 @@ def _verify(tbs: bytes, algorithm: bytes, bit_string: bytes, spki: bytes) -> boo
     signature = bit_string[1:]
     if bit_string[:1] != b"\0":
         return False
-    key = load_der_public_key(spki)
+    key = _load(spki)
     if _is_exorbitant(key):
         return None
     try:

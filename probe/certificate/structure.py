@@ -1,6 +1,5 @@
 """The outer structure of a certificate (RFC 5280, 4.1) as slices of its own octets."""
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from probe.certificate.der import (
@@ -22,6 +21,7 @@ from probe.certificate.der import (
     read,
     small_integer,
 )
+from probe.records import dataclass
 
 _VERSION, _ISSUER_ID, _SUBJECT_ID, _EXTENSIONS = 0xA0, 0x81, 0x82, 0xA3
 
@@ -50,6 +50,7 @@ class Outline:
     """Octets that follow the certificate."""
 
 
+@lru_cache(maxsize=1_024)
 def outline(der: bytes) -> Outline:
     """Return the outline of a certificate. Raises DerError where the structure ends."""
     outer = expect(der, 0, len(der), SEQUENCE, "the certificate")

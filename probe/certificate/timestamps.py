@@ -6,15 +6,14 @@ here. A list that cannot be read to its end gives what was read before, and says
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
 from cryptography import x509
-from cryptography.x509 import ocsp
 
 from probe.certificate.der import OCTET_STRING, DerError, content, whole
 from probe.certificate.facts import CertFacts
+from probe.records import dataclass
 
 TIMESTAMPS = "1.3.6.1.4.1.11129.2.4.2"
 """The extension that holds them (RFC 6962, 3.3)."""
@@ -23,7 +22,7 @@ POISON = "1.3.6.1.4.1.11129.2.4.3"
 """The critical extension that marks a precertificate, which is no certificate (RFC 6962, 3.1)."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_LATEST = int((datetime.max.replace(tzinfo=UTC) - _EPOCH).total_seconds()) * 1_000
+_LATEST = (datetime.max.replace(tzinfo=UTC) - _EPOCH) // timedelta(milliseconds=1)
 _V1 = 0
 
 
@@ -95,6 +94,8 @@ def stapled(octets: bytes | None) -> Embedded:
     if not octets:
         return Embedded(present=False)
     try:
+        from cryptography.x509 import ocsp  # noqa: PLC0415  # few servers staple
+
         response = ocsp.load_der_ocsp_response(octets)
         extensions = response.single_extensions
         listed = extensions.get_extension_for_class(x509.SignedCertificateTimestamps).value

@@ -1,6 +1,5 @@
 """`probe bundle FILE...`: what is to be imported, before it is."""
 
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,6 +27,7 @@ from probe.jobs.sweep import JobError
 from probe.observation.document import read_survey
 from probe.observation.model import Endpoint
 from probe.plan.model import Plan, SecretRef
+from probe.records import dataclass
 from probe.report.document import pem
 from probe.report.escape import visible
 from probe.report.render import PLAIN_FORMS

@@ -268,9 +268,7 @@ def _drafted(given: "Given", options: _Options) -> "Draft":
             "  that you are allowed to probe"
         )
     with wrong_input(), Progress(quiet=options.quiet) as progress:
-        ask = asking(
-            secrets, on_event=lambda event: progress.show(event.done, event.total, event.node)
-        )
+        ask = asking(secrets, on_asked=progress.begin, on_event=progress.show)
         return drafted(given, ask, follow=options.follow)
 
 

@@ -25,7 +25,7 @@ def check(path: Path, names: tuple[str, ...], output: Path | None, *, quiet: boo
     plan = read_plan(path)
     asked, _ = names_of(names)
     with wrong_input(), Progress(quiet=quiet) as progress:
-        ask = asking({}, on_event=lambda e: progress.show(e.done, e.total, e.node))
+        ask = asking({}, on_asked=progress.begin, on_event=progress.show)
         found = checked(plan, ask, asked)
     text = _text(found, visible(str(path)), 80 if output is not None else min(width(), _WIDEST))
     if output is not None:

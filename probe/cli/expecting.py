@@ -1,7 +1,6 @@
 """`--expect`: what was just imported, as `cluster` and `node` take it."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ from probe.cli.run import wrong_input
 from probe.jobs.imported import Imported, fingerprint_in, imported
 from probe.observation.model import Endpoint
 from probe.plan.model import SecretRef
+from probe.records import dataclass
 from probe.report.escape import visible
 
 _OPTIONS: tuple[Callable[[Any], Any], ...] = (

@@ -3,6 +3,7 @@
 No message and no traceback shows a secret: those in use are struck out of whatever is written.
 """
 
+import errno
 import os
 import select
 import sys
@@ -80,6 +81,12 @@ def let_go_of_stdout() -> None:
     os.close(nowhere)
 
 
+def _has_no_files_left(error: BaseException) -> bool:
+    if isinstance(error, BaseExceptionGroup):
+        return any(_has_no_files_left(each) for each in error.exceptions)
+    return isinstance(error, OSError) and error.errno in (errno.EMFILE, errno.ENFILE)
+
+
 def status_of(error: BaseException, *, debug: bool) -> int:
     """Say what went wrong and return the status for it."""
     if isinstance(error, KeyboardInterrupt | click.Abort):
@@ -91,6 +98,9 @@ def status_of(error: BaseException, *, debug: bool) -> int:
         return Status.WRONG_INPUT
     if isinstance(error, click.ClickException):
         say(f"probe: {error.format_message()}")
+        return Status.WRONG_INPUT
+    if _has_no_files_left(error):
+        say("probe: this process may not open as many files as it needs (ulimit -n)")
         return Status.WRONG_INPUT
     say("probe: this is a bug in the tool, not in what it looked at.")
     if debug:

@@ -2,10 +2,8 @@
 
 import io
 import os
-import shutil
 import stat
 import sys
-import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -36,6 +34,8 @@ def check_writable(path: Path, option: str) -> None:
             raise IsADirectoryError(0, "is a directory")
         if target.exists() and not stat.S_ISREG(target.stat().st_mode):
             return  # a device or a pipe is written to as it is
+        import tempfile  # noqa: PLC0415  # it takes compression along
+
         with tempfile.TemporaryFile(dir=target.parent, prefix=".probe-"):
             pass
     except OSError as error:
@@ -84,9 +84,11 @@ def prepare_stdout(form: str = "terminal") -> None:
 
 def width() -> int:
     """Return the columns of the terminal on stdout, or of plain text."""
-    return (
-        shutil.get_terminal_size((PLAIN_WIDTH, 24)).columns if sys.stdout.isatty() else PLAIN_WIDTH
-    )
+    if not sys.stdout.isatty():
+        return PLAIN_WIDTH
+    import shutil  # noqa: PLC0415  # as above
+
+    return shutil.get_terminal_size((PLAIN_WIDTH, 24)).columns
 
 
 def colour() -> bool:

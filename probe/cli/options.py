@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from click.shell_completion import CompletionItem
 from probe.assessment import Verdict
 from probe.cli.completion import starting
 from probe.observation.model import LATEST, Endpoint
+from probe.records import dataclass
 from probe.report.render import FORMS
 
 ASKED = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)

@@ -6,6 +6,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -65,7 +66,7 @@ class Progress:
 
     def __init__(
         self,
-        asked: Iterable[Question],
+        asked: Iterable[Question] = (),
         *,
         quiet: bool,
         clock: Callable[[], float] = time.monotonic,
@@ -73,6 +74,12 @@ class Progress:
     ) -> None:
         self._drawing = not quiet and sys.stderr.isatty()
         self._clock, self._later = clock, later
+        self._next = 0.0
+        self._drawn = ""
+        self.begin(asked)
+
+    def begin(self, asked: Iterable[Question]) -> None:
+        """Count from the beginning: these questions are asked next."""
         asked = tuple(asked)
         self._place = {question.id: _place(question) for question in asked}
         self._left = Counter(self._place.values())
@@ -80,9 +87,8 @@ class Progress:
         self._out: dict[str, None] = {}
         """Places of which something was asked that are not done, the first to begin first."""
         self._questions = 0, 0
-        self._next = 0.0
+        # What was to be drawn later ended with the loop of the questions before.
         self._is_to_draw = False
-        self._drawn = ""
 
     def __enter__(self) -> Self:
         return self
@@ -145,8 +151,9 @@ class Progress:
         if cell_len(line) > width:
             line = set_cell_size(line, max(width - 3, 0)) + "..."[:width]
         over = " " * max(min(cell_len(self._drawn), width) - cell_len(line), 0)
-        sys.stderr.write(f"\r{line}{over}" if line else f"\r{over}\r")
-        sys.stderr.flush()
+        with suppress(OSError):  # the terminal may go before the run ends
+            sys.stderr.write(f"\r{line}{over}" if line else f"\r{over}\r")
+            sys.stderr.flush()
         self._drawn = line
 
 

@@ -71,14 +71,8 @@ def _now(plan: Plan, of: Offered, wanted: Wanted) -> ServedNow:
     secrets = sweep.secrets_for(plan, asked)
     hide(secrets.values())
     sweep.check_keys(plan, asked, secrets)
-    with Progress(quiet=wanted.quiet) as progress:
-        return job.look(
-            plan,
-            of,
-            asked,
-            secrets,
-            on_event=lambda event: progress.show(event.done, event.total, event.node),
-        )
+    with Progress(asked, quiet=wanted.quiet) as progress:
+        return job.look(plan, of, asked, secrets, on_event=progress.show)
 
 
 def rendered(found: Rehearsal, form: str, *, plain: bool) -> str:

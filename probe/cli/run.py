@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,7 +21,7 @@ from probe.cli.files import (
 )
 from probe.cli.options import OFF, Common
 from probe.cli.progress import Progress
-from probe.jobs import login, sweep
+from probe.jobs import sweep
 from probe.jobs.imported import Imported, check_asked
 from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
@@ -32,6 +31,7 @@ from probe.plan.model import Plan, SecretRef
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
 from probe.plan.secrets import Secret, SecretError
+from probe.records import dataclass
 from probe.report.escape import SENTENCES, visible
 from probe.report.render import render
 
@@ -111,25 +111,38 @@ def report(
     look = None
     if after.imported is not None and after.minutes is not None:
         look = partial(_await, plan, scope, shared, after.imported, after.minutes)
-    seen, before = gathered(plan, scope, shared, look)
+    unsaved: list[click.ClickException] = []
+    seen, before = gathered(plan, scope, shared, look, unsaved)
     assessment = sweep.assess(plan, seen, shared.at, before, after.imported)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)
     if explained is not None and shared.form == "terminal":
         text += _decisions(plan, seen, assessment, shared, *explained)
     write(text, shared)
+    for error in unsaved:
+        raise error
     return status_of(assessment.verdict, assessment.survey, shared.tolerate)
 
 
 def gathered(
-    plan: Plan, scope: Scope, shared: Common, look: Callable[[], Survey] | None = None
+    plan: Plan,
+    scope: Scope,
+    shared: Common,
+    look: Callable[[], Survey] | None = None,
+    unsaved: list[click.ClickException] | None = None,
 ) -> tuple[Survey, sweep.Before]:
     """Ask, or recall what was saved; save it and keep it as the options say. `look` asks instead
-    of what is usual."""
+    of what is usual. Why nothing was saved goes into `unsaved`, if given, to be raised later: what
+    was seen is not lost for want of a place."""
     look = look or partial(_look, plan, scope, shared)
     with _remembering(shared) as memory:
         seen = _recall(plan, scope, shared) if shared.saved else look()
         if shared.save is not None:
-            save(seen, shared.save)
+            try:
+                save(seen, shared.save)
+            except click.ClickException as error:
+                if unsaved is None:
+                    raise
+                unsaved.append(error)
         before = memory.before(plan, seen, saved=bool(shared.saved)) if memory else sweep.Before()
         if memory and not shared.saved:
             memory.keep(plan, seen)
@@ -188,6 +201,7 @@ def show_agenda(
     plan: Plan, scope: Scope, shared: Common, asked: tuple[Question, ...] | None = None
 ) -> int:
     """Say what would be asked, and send nothing. `asked` are other questions than the usual."""
+    from probe.jobs import login  # noqa: PLC0415  # seldom wanted
     from probe.report.terminal import render_agenda  # noqa: PLC0415  # rich is not always needed
 
     with wrong_input():
@@ -240,6 +254,8 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     seen = ask(plan, asked, secrets, shared)
     if not scope.login:
         return seen
+    from probe.jobs import login  # noqa: PLC0415  # as above
+
     seen = login.log_in(plan, seen, scope, secrets, on_secrets=hide)
     failed = login.failed(seen)
     if failed is not None and not shared.quiet:
@@ -311,9 +327,13 @@ def _rendered(assessment: Assessment, shared: Common, *, in_depth: bool) -> str:
 
 
 def write(text: str, shared: Common) -> None:
-    """Write a report where the options say."""
+    """Write a report where the options say; to stdout, too, where it cannot be written there."""
     if shared.output is not None:
-        write_file(shared.output, text, "--output")
+        try:
+            write_file(shared.output, text, "--output")
+        except click.ClickException:
+            write_stdout(text)
+            raise
     else:
         write_stdout(text)
 

@@ -187,10 +187,16 @@ class Scout:
         return seen
 
 
-def asking(secrets: Mapping[SecretRef, bytes], on_event: OnEvent = ignore) -> Asked:
-    """Return what asks the network with these secrets."""
+def asking(
+    secrets: Mapping[SecretRef, bytes],
+    *,
+    on_asked: Callable[[tuple[Question, ...]], object] = ignore,
+    on_event: OnEvent = ignore,
+) -> Asked:
+    """Return what asks the network with these secrets, and says before what it will ask."""
 
     def ask(plan: Plan, questions: tuple[Question, ...]) -> Survey:
+        on_asked(questions)
         return look(plan, questions, secrets, on_event=on_event)
 
     return ask

@@ -4,7 +4,6 @@ from datetime import datetime
 from pathlib import Path
 
 from probe.assessment import Decision
-from probe.jobs.login import check_login
 from probe.jobs.sweep import JobError, Scope, end_of
 from probe.judge.decide import decide
 from probe.observation.model import Endpoint, Survey
@@ -56,6 +55,8 @@ def scope_of(
             if unsigned and (node.eap is None or Endpoint.EAP not in only):
                 raise JobError("--unsigned tries an EAP endpoint, and none is asked here")
             if login:
+                from probe.jobs.login import check_login  # noqa: PLC0415  # seldom wanted
+
                 check_login(plan, node, only)
             return Scope(Depth.NODE, only, (node.name,), repeat, unsigned, login)
     names = tuple(node.name for node in plan.nodes)

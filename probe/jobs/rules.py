@@ -1,7 +1,6 @@
 """The catalogue, for whoever reads in it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from probe.assessment import Reaction
 from probe.jobs.sweep import JobError
@@ -10,6 +9,7 @@ from probe.judge.clients.reactions import BY_NAME, TITLES, react, worst_of_each
 from probe.plan.model import Client, Setup
 from probe.plan.problems import nearest, shown
 from probe.plan.rule_ids import RULE_IDS
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ surveys without looking.
 
 import asyncio
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from probe.assessment import Assessment
 from probe.due import Due
@@ -21,12 +21,15 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
-from probe.observe.footprint import Footprint, footprint
 from probe.observe.radsecvisits import CredentialError, credentials
 from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
+from probe.records import dataclass
+
+if TYPE_CHECKING:
+    from probe.observe.footprint import Footprint
 
 
 class JobError(Exception):
@@ -92,8 +95,10 @@ def without_fetching(plan: Plan) -> Plan:
     return replace(plan, fetch=Fetch(off=True))
 
 
-def effort(plan: Plan, asked: tuple[Question, ...]) -> Footprint:
+def effort(plan: Plan, asked: tuple[Question, ...]) -> "Footprint":
     """Return of whom how much will be asked, and what it leaves in servers' logs."""
+    from probe.observe.footprint import footprint  # noqa: PLC0415  # seldom wanted
+
     return footprint(plan, asked)
 
 
@@ -145,16 +150,24 @@ def look(
 
     An interrupt (SIGINT) ends it early: what is known is returned, marked as interrupted.
     """
-    return asyncio.run(
-        survey(
-            plan,
-            asked,
-            secrets=secrets,
-            limits=limits_of(plan),
-            on_event=on_event,
-            besides=besides,
+    seen: list[Survey] = []
+
+    async def ask() -> None:
+        seen.append(
+            await survey(
+                plan,
+                asked,
+                secrets=secrets,
+                limits=limits_of(plan),
+                on_event=on_event,
+                besides=besides,
+            )
         )
-    )
+
+    # Not as the task's result: asyncio writes that out at its end, where it takes its signal
+    # handler back, and a survey is long.
+    asyncio.run(ask())
+    return seen[0]
 
 
 def recall(plan: Plan, surveys: Iterable[Survey], scope: Scope) -> Survey:
@@ -209,7 +222,7 @@ def assess(
     plan: Plan,
     seen: Survey,
     at: datetime | None = None,
-    before: Before = Before(),
+    before: Before = Before(),  # noqa: B008  # frozen
     imported: Imported | None = None,
 ) -> Assessment:
     """Judge a survey as of `at`; None: its own end, of several the latest. `imported` should be

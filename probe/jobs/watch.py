@@ -8,7 +8,7 @@ does that is not restarted altogether; then the next whole look waits twice as l
 
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -30,6 +30,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Plan
+from probe.records import dataclass
 
 _AS_CLIENTS = (None, Aspect.FAMILY)
 """What a short look asks."""

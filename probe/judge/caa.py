@@ -6,7 +6,8 @@ the issuers that it admits. Parameters of a record are the CA's own business (4.
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from probe.records import dataclass
 
 PROCESSED = frozenset({"issue", "issuewild", "iodef"})
 """Property tags of RFC 8659, 4.1.1, which every CA processes (BR, 3.2.2.8)."""

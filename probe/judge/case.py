@@ -88,6 +88,10 @@ class Case:
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
         self._standings: dict[str, Known] = {}
+        self._families: dict[
+            tuple[Endpoint, Audience],
+            tuple[tuple[str, tuple[Client, ...], tuple[Client, ...]], ...],
+        ] = {}
 
     # ------------------------------------------------------------ visits
 
@@ -296,6 +300,22 @@ class Case:
     def other_nodes(self) -> tuple[Client, ...]:
         """The family `node`, where it is on site and there is another node."""
         return on_site(self.plan.clients, "node") if len(self.whole.nodes) > 1 else ()
+
+    def families(
+        self, endpoint: Endpoint, audience: Audience
+    ) -> tuple[tuple[str, tuple[Client, ...], tuple[Client, ...]], ...]:
+        """Return each family that meets such an endpoint: its clients on site without a profile of
+        the plan, and those with one."""
+        key = endpoint, audience
+        if key not in self._families:
+            clients = self.supplicants if endpoint is Endpoint.EAP else self.browsers(audience)
+            of: dict[str, tuple[list[Client], list[Client]]] = {}
+            for client in clients:
+                of.setdefault(client.family, ([], []))[bool(self.given.get(client))].append(client)
+            self._families[key] = tuple(
+                (family, tuple(plain), tuple(others)) for family, (plain, others) in of.items()
+            )
+        return self._families[key]
 
     def browsers(self, audience: Audience) -> tuple[Client, ...]:
         """Return the web clients on site that open names of this audience."""

@@ -1,9 +1,8 @@
 """What a rule hands over: a draft of a finding, before folding, acceptances and order."""
 
 import hashlib
-import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Evidence, Verdict
@@ -13,6 +12,7 @@ from probe.judge.clients.reactions import Reacted, worst
 from probe.judge.words import clip
 from probe.observation.model import Aspect, Endpoint
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 _EVIDENCE = 12
 """Facts told of one finding: enough to check it, and 400 equal nodes stay readable. One that was
@@ -81,6 +81,8 @@ class Draft:
             self.name,
             sorted(self.fault or self.certificates),
         ]
+        import json  # noqa: PLC0415  # a healthy cluster has no draft
+
         digest = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
         return f"{self.rule_id}-{digest[:12]}"
 

@@ -1,9 +1,8 @@
 """What somebody says was just imported."""
 
-from dataclasses import dataclass
-
 from probe.certificate.container import Expected
 from probe.observation.model import Endpoint
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,14 +7,14 @@ nothing is known, and nothing is claimed.
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from probe.assessment import Basis
 from probe.certificate.der import DerError, text
 from probe.certificate.facts import CertFacts
 from probe.certificate.naming import relative_names
+from probe.records import dataclass
 
 _ORGANISATION = "2.5.4.10"
 """id-at-organizationName (RFC 5280, appendix A.1)."""
@@ -42,7 +42,7 @@ class Authority:
 
 
 def _read() -> dict[str, Authority]:
-    content = files(__package__).joinpath("issuers.toml").read_text("utf-8")
+    content = Path(__file__).with_name("issuers.toml").read_text("utf-8")
     data: dict[str, Any] = tomllib.loads(content)
     found: dict[str, Authority] = {}
     for entry in data["authority"]:

@@ -7,10 +7,10 @@ just that at one node and the next.
 
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterator
-from dataclasses import dataclass
 
 from probe.judge.case import Case, Visit
 from probe.observation.model import Aspect, Endpoint, KeyFamily
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,13 @@
 """Which names a certificate covers: RFC 9525 for servers, each supplicant's own rules for EAP."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address, ip_address
 
 import idna
 
 from probe.certificate.facts import CertFacts
 from probe.judge.words import told_apart
+from probe.records import dataclass
 
 _SHOWN = 5
 """Names listed in a sentence before it says how many more there are."""

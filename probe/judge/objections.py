@@ -6,7 +6,6 @@ knows of nodes that share a cause, or of verdicts. Names are another room's.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from probe.certificate.facts import CertFacts
 from probe.certificate.timestamps import by_handshake, embedded, stapled
@@ -26,6 +25,7 @@ from probe.judge.standing import Standing
 from probe.judge.trust import AnchorSet
 from probe.judge.words import day
 from probe.observation.model import Endpoint, Outcome
+from probe.records import dataclass
 
 TRUST = frozenset({"self-signed", "private-root", "unknown-root", "chain-incomplete"})
 """Kinds of problem that say where a chain leads: between nodes they are the cluster's rule."""

@@ -1,9 +1,8 @@
 """Entries of the catalogue for what is published of certificates by their date of issue, and for
 what supplicants' makers require. Text only; `catalogue.py` makes rules of it."""
 
-from dataclasses import dataclass
-
 from probe.assessment import Verdict
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

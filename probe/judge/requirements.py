@@ -5,11 +5,11 @@ client families. The day of issue is taken from notBefore, which CAs may date ba
 (CA/Browser Forum TLS Baseline Requirements, "BR", 2.2.6, section 7.1.2.7).
 """
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from probe.certificate.facts import CertFacts
 from probe.observation.model import KeyFamily
+from probe.records import dataclass
 
 _DAY = timedelta(days=1)
 _SECOND = timedelta(seconds=1)

@@ -6,7 +6,6 @@ it only looks as if it did, as public CAs leave marks of their own; or it is pri
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import Enum
 
 from probe.certificate.der import DerError
@@ -16,6 +15,7 @@ from probe.certificate.pool import Pool
 from probe.certificate.timestamps import embedded
 from probe.judge.trust import AnchorSet, anchors, leads
 from probe.plan.model import Roots
+from probe.records import dataclass
 
 _FORUM_POLICIES = frozenset({"2.23.140.1.1", "2.23.140.1.2.1", "2.23.140.1.2.2", "2.23.140.1.2.3"})
 """Policies that public CAs state (BR, 7.1.6.1), the first for extended validation."""

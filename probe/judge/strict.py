@@ -6,12 +6,13 @@ every connection whose certificate it objects to, without a way for its user to 
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.assessment import Basis, Does
 from probe.judge.clients.reactions import BY_NAME, Reacted
 from probe.observation.model import Endpoint, Handshake
 from probe.plan.addresses import is_address
+from probe.records import dataclass
 
 SOURCE = "RFC 6797, 8.4 and 12.1"
 

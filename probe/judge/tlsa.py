@@ -5,7 +5,8 @@ Nothing here knows whether the records are DNSSEC-secure: others count for nothi
 
 import hashlib
 import re
-from dataclasses import dataclass
+
+from probe.records import dataclass
 
 AUTHORITIES = frozenset({0, 2})
 """Certificate usages that are met by a CA certificate of the path (RFC 7218: PKIX-TA, DANE-TA)."""

@@ -2,10 +2,10 @@
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
 
 from probe.observation.model import Aspect, Endpoint, Handshake, HandshakeAsk, Method
 from probe.plan.model import Audience, Service
+from probe.records import dataclass
 
 _FACES = frozenset({Aspect.FAMILY, Aspect.AGAIN})
 """Further questions whose answers some client meets: one that wants the other kind of key, or that

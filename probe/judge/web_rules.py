@@ -1,10 +1,9 @@
 """Entries of the catalogue for what a closer look at the web shows: both key families, other times,
 names and versions, clocks, and the way there. Text only; `catalogue.py` makes rules of it."""
 
-from dataclasses import dataclass
-
 from probe.assessment import Basis, Verdict
 from probe.judge.clients.reactions import World
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

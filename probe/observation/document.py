@@ -5,7 +5,7 @@ anywhere, so it is bounded, and its parts must fit together.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -30,6 +30,7 @@ from probe.observation.model import (
     Taken,
     fingerprint,
 )
+from probe.records import dataclass
 
 _FAMILY = "probe-survey/"
 _NUMBER = 1

@@ -5,10 +5,13 @@ Text that came off the wire is kept unaltered (it is escaped where it is shown).
 """
 
 import hashlib
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any, Self
+
+from probe.records import dataclass
 
 LATEST = datetime(9000, 1, 1, tzinfo=UTC)
 """A later moment is no time to look or to judge at: windows of days are added to it, and the
@@ -535,6 +538,7 @@ class Survey:
 _OUTCOMES = frozenset((*Outcome, *LookupOutcome)) - {Outcome.NOT_ASKED}
 
 
+@lru_cache(maxsize=4_096)
 def fingerprint(der: bytes) -> str:
     """Return the SHA-256 of a DER encoding as 64 lower-case hex digits."""
     return hashlib.sha256(der).hexdigest()

@@ -9,12 +9,10 @@ import asyncio
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.serialization import Encoding
-from cryptography.x509 import ocsp
 
 from probe.certificate.bundle import NoCertificateError, certificates_in
 from probe.certificate.der import DerError
@@ -24,6 +22,7 @@ from probe.certificate.pool import Pool
 from probe.limits import Limits
 from probe.observation.model import Fetch, FetchKind, FetchOutcome, fingerprint
 from probe.observe.http import FetchError, HttpClient, Message, place_of
+from probe.records import dataclass
 
 _STEPS = 3
 """Issuers fetched one behind the other: below a root stand one or two."""
@@ -261,6 +260,10 @@ def ocsp_request(subject: CertFacts, issuer: CertFacts) -> bytes | None:
     """
     try:
         key = key_octets(issuer.spki)
+        # Few certificates name a responder.
+        from cryptography.hazmat.primitives.serialization import Encoding  # noqa: PLC0415
+        from cryptography.x509 import ocsp  # noqa: PLC0415
+
         builder = ocsp.OCSPRequestBuilder().add_certificate_by_hash(
             hashlib.sha1(subject.issuer_raw, usedforsecurity=False).digest(),
             hashlib.sha1(key, usedforsecurity=False).digest(),

@@ -1,15 +1,22 @@
-"""A UDP socket as a queue: datagrams and ICMP errors, in the order in which they came."""
+"""A UDP socket as a queue: datagrams and ICMP errors, in the order in which they came.
+
+asyncio's own transport would take as long to be made as a round of a conversation, and each
+conversation has a socket of its own.
+"""
 
 import asyncio
-from typing import cast
+import socket
+from collections import deque
 
 from probe.plan.addresses import canonical_address, with_port
 
 _UNREAD = 32
 """Datagrams that wait to be read. A conversation has one reply at a time; a flood is dropped."""
 
+_LARGEST = 65_536
 
-class Datagrams(asyncio.DatagramProtocol):
+
+class Datagrams:
     """Speaks with one server.
 
     Connected, it is told of a closed port, and hears nobody else. Unconnected, it hears whoever
@@ -21,58 +28,87 @@ class Datagrams(asyncio.DatagramProtocol):
         """The address that it sends from."""
         self._server: tuple[str, int] | None = None
         """Unconnected: where to send to."""
-        self._came: asyncio.Queue[tuple[bytes, str | None] | OSError] = asyncio.Queue(_UNREAD)
-        self._transport: asyncio.DatagramTransport | None = None
-        self._closed = asyncio.Event()
+        self._came: deque[tuple[bytes, str | None] | OSError] = deque()
+        self._waiting: asyncio.Future[None] | None = None
+        self._socket: socket.socket | None = None
 
     async def connect(self, address: str, port: int) -> None:
         """Bind, and connect to the server. Raises OSError."""
-        await self._open(remote=(address, port))
+        self._open(address).connect((address, port))
+        self._begin()
 
     async def bind(self, source: str, address: str, port: int) -> None:
         """Bind to an address of this machine, for one server, whatever address it answers from.
         Raises OSError."""
         self._server = address, port
-        await self._open(local=(source, 0))
+        self._open(source).bind((source, 0))
+        self._begin()
 
-    async def _open(
-        self, local: tuple[str, int] | None = None, remote: tuple[str, int] | None = None
-    ) -> None:
-        self._transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
-            lambda: self, local_addr=local, remote_addr=remote
-        )
-        self.source = str(self._transport.get_extra_info("sockname")[0])
+    def _open(self, address: str) -> socket.socket:
+        family = socket.AF_INET6 if ":" in address else socket.AF_INET
+        opened = self._socket = socket.socket(family, socket.SOCK_DGRAM)
+        opened.setblocking(False)
+        return opened
+
+    def _begin(self) -> None:
+        assert self._socket is not None  # noqa: S101  # it was just opened
+        self.source = str(self._socket.getsockname()[0])
+        asyncio.get_running_loop().add_reader(self._socket, self._readable, self._socket)
 
     def send(self, octets: bytes) -> None:
         """Send a datagram; an error comes by `receive`."""
-        cast(asyncio.DatagramTransport, self._transport).sendto(octets, self._server)
+        assert self._socket is not None  # noqa: S101  # nothing is sent before it is open
+        try:
+            if self._server is None:
+                self._socket.send(octets)
+            else:
+                self._socket.sendto(octets, self._server)
+        except (BlockingIOError, InterruptedError):
+            pass  # the system has no room for it: it is lost, as datagrams are
+        except OSError as error:
+            self._put(error)
 
-    async def receive(self) -> tuple[bytes, str | None]:
+    async def receive(self, deadline: float) -> tuple[bytes, str | None] | None:
         """Return the next datagram, and where it came from if that is not where we had sent to: an
-        address, with the port if that alone differs. Raises OSError for what ICMP says."""
-        came = await self._came.get()
+        address, with the port if that alone differs. None: nothing came before the deadline, by
+        the loop's clock. Raises OSError for what ICMP says."""
+        if not self._came:
+            loop = asyncio.get_running_loop()
+            self._waiting = loop.create_future()
+            timer = loop.call_at(deadline, self._wake)
+            try:
+                await self._waiting
+            finally:
+                timer.cancel()
+                self._waiting = None
+        if not self._came:
+            return None
+        came = self._came.popleft()
         if isinstance(came, OSError):
             raise came
         return came
 
     async def close(self) -> None:
-        """Close it and wait until it is gone."""
-        if self._transport is not None:
-            self._transport.abort()
-            await self._closed.wait()
+        """Close it."""
+        if self._socket is not None:
+            asyncio.get_running_loop().remove_reader(self._socket)
+            self._socket.close()
+            self._socket = None
 
-    def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
-        """Take a datagram in."""
-        self._put((data, self._elsewhere(addr)))
+    def _readable(self, opened: socket.socket) -> None:
+        """Take a datagram in, or an ICMP error."""
+        try:
+            octets, address = opened.recvfrom(_LARGEST)
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError as error:
+            self._put(error)
+        else:
+            self._put((octets, self._elsewhere(address)))
 
-    def error_received(self, exc: Exception) -> None:
-        """Take an ICMP error in."""
-        if isinstance(exc, OSError):
-            self._put(exc)
-
-    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002  # only ever ours
-        """Note that the socket is gone."""
-        self._closed.set()
+    def _wake(self) -> None:
+        if self._waiting is not None and not self._waiting.done():
+            self._waiting.set_result(None)
 
     def _elsewhere(self, addr: tuple[str, int]) -> str | None:
         if self._server is None:
@@ -83,5 +119,6 @@ class Datagrams(asyncio.DatagramProtocol):
         return None if port == self._server[1] else with_port(address, port)
 
     def _put(self, item: tuple[bytes, str | None] | OSError) -> None:
-        if not self._came.full():
-            self._came.put_nowait(item)
+        if len(self._came) < _UNREAD:
+            self._came.append(item)
+        self._wake()

@@ -5,11 +5,11 @@ The library's resolver is not used, as it hides what is to be observed here: whi
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import dns.name
 import dns.rcode
-import dns.resolver
 
 from probe.limits import Limits
 from probe.observation.model import LookupAsk, LookupOutcome
@@ -18,6 +18,10 @@ from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
+from probe.records import dataclass
+
+if TYPE_CHECKING:
+    from dns.resolver import Resolver
 
 PORT = 53
 
@@ -42,21 +46,30 @@ class LookupSeen:
 
 def system_nameservers() -> tuple[str, ...]:
     """Return the addresses of the name servers that this machine is configured with."""
-    try:
-        return tuple(str(server) for server in dns.resolver.Resolver().nameservers)
-    except dns.resolver.NoResolverConfiguration:
-        return ()
+    system = _system()
+    return () if system is None else tuple(str(server) for server in system.nameservers)
 
 
 def system_suffixes() -> tuple[str, ...]:
     """Return the suffixes with which this machine completes short names, first tried first."""
-    try:
-        system = dns.resolver.Resolver()
-    except dns.resolver.NoResolverConfiguration:
+    system = _system()
+    if system is None:
         return ()
     # resolv.conf(5): without a search list, it is the machine's own domain alone.
     suffixes = system.search or [system.domain]
     return tuple(name.to_text(omit_final_dot=True) for name in suffixes if name != dns.name.root)
+
+
+def _system() -> "Resolver | None":
+    from dns.resolver import (  # noqa: PLC0415  # it takes some forty modules along
+        NoResolverConfiguration,
+        Resolver,
+    )
+
+    try:
+        return Resolver()
+    except NoResolverConfiguration:
+        return None
 
 
 class Resolvers:

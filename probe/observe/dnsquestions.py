@@ -5,13 +5,13 @@ record of each name is asked for once of each resolver, whoever needs it.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from ipaddress import ip_address
 
 from probe.observation.model import Endpoint, LookupAsk, Question
 from probe.plan.addresses import is_address
 from probe.plan.model import Node, Plan, Resolver, Service
 from probe.plan.places import opened_at
+from probe.records import dataclass
 
 ADDRESS_TYPES = ("A", "AAAA")
 """The record types that lead to an address (RFC 1035, 3.4.1; RFC 3596, 2.1)."""

@@ -1,9 +1,10 @@
 """As whom and in which context a RADIUS server is asked. Pure."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from probe.observation.model import HandshakeAsk
 from probe.plan.model import Eap, Visit
+from probe.records import dataclass
 from probe.wire.radius import Value, request_attributes
 
 

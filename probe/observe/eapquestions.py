@@ -7,11 +7,12 @@ twelve that one node is troubled with in a minute.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Method, Question
 from probe.observe.webquestions import CURRENT, FAMILIES, OLD, where_text
 from probe.plan.model import Eap, Node, Service
+from probe.records import dataclass
 
 TURNS = 4
 """Users and calling stations that repeats go through, the plan's own aside: a balancer that looks

@@ -134,17 +134,19 @@ class Exchange:
 
     async def reply(self, request: Request, deadline: float) -> Reply | None:
         """Wait for the reply to a request that was sent. Raises OSError for what ICMP says."""
-        try:
-            async with asyncio.timeout_at(deadline):
-                while True:
-                    octets, elsewhere = await self.datagrams.receive()
-                    self.largest_reply = max(self.largest_reply or 0, len(octets))
-                    reply = self._read(octets, request, elsewhere)
-                    if reply is not None:
-                        self.elsewhere = elsewhere or self.elsewhere
-                        return self._replies.take(reply)
-        except TimeoutError:
-            return None
+        loop = asyncio.get_running_loop()
+        while True:
+            came = await self.datagrams.receive(deadline)
+            if came is None:
+                return None
+            octets, elsewhere = came
+            self.largest_reply = max(self.largest_reply or 0, len(octets))
+            reply = self._read(octets, request, elsewhere)
+            if reply is not None:
+                self.elsewhere = elsewhere or self.elsewhere
+                return self._replies.take(reply)
+            if loop.time() >= deadline:
+                return None  # whoever floods us gets no more time for it
 
     def _next(self) -> int:
         self._identifier = (self._identifier + 1) % 256

@@ -2,13 +2,13 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from probe.observation.model import Aspect, Endpoint, LookupAsk, Question
 from probe.observe.dnsquestions import ADDRESS_TYPES, WILDCARD, resolver_text
 from probe.observe.trials import MOST_LOGGED
 from probe.observe.webquestions import resolvers_for
 from probe.plan.model import Plan, Resolver
+from probe.records import dataclass
 
 DOMAINS = "the domains of these names"
 """What is asked once for many names: what stands in the domains above them."""

@@ -8,7 +8,6 @@ of the environment, no compression and no credential is ever in play, and every 
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
 from typing import cast
 from urllib.parse import quote, urljoin, urlsplit
@@ -17,6 +16,7 @@ from probe.limits import Limits
 from probe.observation.model import FetchOutcome, Outcome
 from probe.observe.visit import meant, network_outcome
 from probe.plan.addresses import is_address, with_port
+from probe.records import dataclass
 
 Resolve = Callable[[str], Awaitable[tuple[str, ...]]]
 """From a host name to its addresses; none: no address is known."""

@@ -9,7 +9,7 @@ handshake that is finished, nor the account's name.
 import asyncio
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import datetime
 from types import TracebackType
 from typing import Self
@@ -35,6 +35,7 @@ from probe.observe.visit import VisitSeen, network_outcome
 from probe.plan.model import Login as Planned
 from probe.plan.model import Plan
 from probe.plan.pem import read_bounded
+from probe.records import dataclass
 from probe.wire import openssl
 from probe.wire.credential import Account, ClientCertificate, Credential, CredentialError, Inner
 from probe.wire.hello import Hello

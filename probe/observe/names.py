@@ -33,7 +33,7 @@ class Names:
         self._label = label
         """Stands in for the star of a wildcard."""
         self._resolvers = Resolvers(limits)
-        self._answers: dict[LookupAsk, asyncio.Task[Answer]] = {}
+        self._answers: dict[LookupAsk, asyncio.Future[Answer]] = {}
 
     async def look_up(self, question: Question, ask: LookupAsk, group: asyncio.TaskGroup) -> None:
         """Ask one question and note what was said."""
@@ -42,7 +42,7 @@ class Names:
             return
         if ask.name.startswith(WILDCARD):
             ask = replace(ask, name=ask.name.replace(WILDCARD, self._label, 1))
-        self._notebook.looked_up(question, ask, await self._answer(ask, group))
+        self._notebook.looked_up(question, ask, await self._answered(ask))
 
     async def addresses(
         self, host: str, resolvers: tuple[Resolver, ...], group: asyncio.TaskGroup
@@ -64,11 +64,23 @@ class Names:
         """Close every socket."""
         await self._resolvers.close()
 
-    def _answer(self, ask: LookupAsk, group: asyncio.TaskGroup) -> asyncio.Task[Answer]:
+    def _answer(self, ask: LookupAsk, group: asyncio.TaskGroup) -> asyncio.Future[Answer]:
         """Ask a resolver, once, whoever needs the answer."""
         if ask not in self._answers:
             self._answers[ask] = group.create_task(self._ask(ask))
         return self._answers[ask]
+
+    async def _answered(self, ask: LookupAsk) -> Answer:
+        """Do the same and wait for the answer, without a task for it."""
+        if ask in self._answers:
+            return await self._answers[ask]
+        answer = self._answers[ask] = asyncio.get_running_loop().create_future()
+        try:
+            found = await self._ask(ask)
+            answer.set_result(found)
+        finally:
+            answer.cancel()  # where it has not come, nobody need wait for it
+        return found
 
     async def _ask(self, ask: LookupAsk) -> Answer:
         loop = asyncio.get_running_loop()

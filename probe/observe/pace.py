@@ -8,7 +8,9 @@ import asyncio
 from collections import defaultdict, deque
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from probe.records import dataclass
 
 MINUTE = 60.0
 

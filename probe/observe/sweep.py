@@ -8,11 +8,12 @@ visits have to do with each other is in eapvisits.py, and RadSec visits in radse
 import asyncio
 import socket
 import sys
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from collections.abc import Callable, Coroutine, Iterable, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from enum import Enum
 from secrets import token_hex
+from time import monotonic
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import (
@@ -37,6 +38,7 @@ from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_mor
 from probe.observe.web import visit_web
 from probe.observe.webquestions import places_known, resolvers_for
 from probe.plan.model import Eap, Plan, SecretRef
+from probe.records import dataclass
 from probe.wire.hello import can_offer, not_offered
 
 if sys.platform != "win32":
@@ -103,6 +105,13 @@ def utc_now() -> datetime:
     return datetime.now(UTC).replace(microsecond=0)
 
 
+def steady_clock() -> Callable[[], datetime]:
+    """Return a clock that begins now and goes on evenly: one that is set meanwhile would tear a
+    survey apart, and have it judged as of a day on which nothing was asked."""
+    began, at = utc_now(), monotonic()
+    return lambda: began + timedelta(seconds=int(monotonic() - at))
+
+
 async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests alone
     plan: Plan,
     questions: Iterable[Question],
@@ -110,21 +119,22 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     secrets: Mapping[SecretRef, bytes],
     limits: Limits = DEFAULT,
     on_event: OnEvent = ignore,
-    clock: Callable[[], datetime] = utc_now,
+    clock: Callable[[], datetime] | None = None,
     timer: Timer | None = None,
     label: Callable[[], str] = draw_label,
     besides: Iterable[tuple[bytes, ...]] = (),
 ) -> Survey:
-    """Ask every question and return what was seen. `clock` gives the times of the records, `timer`
-    the pace of what servers log as failed authentications (None: the event loop's own), and `label`
-    once the label that stands in for the star of a wildcard. `besides` are chains that nobody
-    serves yet, and whose CAs are asked all the same.
+    """Ask every question and return what was seen. `clock` gives the times of the records (None: a
+    `steady_clock`), `timer` the pace of what servers log as failed authentications (None: the event
+    loop's own), and `label` once the label that stands in for the star of a wildcard. `besides` are
+    chains that nobody serves yet, and whose CAs are asked all the same.
 
     Cancelled, it closes its sockets and returns what is known, marked as interrupted. Before
     anything is sent it raises KeyError if a secret is missing that a question needs, and
     CredentialError if a RadSec certificate and its key are no pair.
     """
     questions = tuple(questions)
+    clock = clock or steady_clock()
     notebook = Notebook(plan.vantage, limits, clock)
     progress = _Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)
@@ -173,6 +183,18 @@ def _known_by(
     return known
 
 
+async def _together(steps: Iterable[Coroutine[object, object, None]]) -> None:
+    """Take some steps at the same time. The first of them needs no task of its own."""
+    taken = tuple(steps)
+    if len(taken) == 1:
+        await taken[0]
+    elif taken:
+        async with asyncio.TaskGroup() as group:
+            for step in taken[1:]:
+                group.create_task(step)
+            await taken[0]
+
+
 def _is_closer(question: Question) -> bool:
     return question.handshake is not None and question.handshake.aspect is not None
 
@@ -194,6 +216,18 @@ class _Progress:
 
     def _tell(self, kind: EventKind, question: Question) -> None:
         self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
+
+
+class _Turn:
+    """A place among the nodes that are visited at a time, given back once."""
+
+    def __init__(self, places: asyncio.Semaphore) -> None:
+        self._places: asyncio.Semaphore | None = places
+
+    def end(self) -> None:
+        places, self._places = self._places, None
+        if places is not None:
+            places.release()
 
 
 class _Sweep:
@@ -290,10 +324,17 @@ class _Sweep:
     async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
         # Waited for here, so that a dead resolver takes no other node's turn.
         at_addresses = [await self._led(question, ask, group) for question, ask in visits]
-        async with self._in_flight, asyncio.TaskGroup() as together:
-            for endpoint in dict.fromkeys(visits.question.endpoint for visits in at_addresses):
-                of_one = [one for one in at_addresses if one.question.endpoint is endpoint]
-                together.create_task(self._visit_endpoint(of_one))
+        by_endpoint: dict[Endpoint, list[_Visits]] = {}
+        for one in at_addresses:
+            by_endpoint.setdefault(one.question.endpoint, []).append(one)
+        await self._in_flight.acquire()
+        turn = _Turn(self._in_flight)
+        waited = asyncio.get_running_loop().call_later(self._limits.node_turn, turn.end)
+        try:
+            await _together(self._visit_endpoint(of_one) for of_one in by_endpoint.values())
+        finally:
+            waited.cancel()
+            turn.end()
 
     async def _led(
         self, question: Question, ask: HandshakeAsk, group: asyncio.TaskGroup
@@ -317,10 +358,8 @@ class _Sweep:
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
         for closer in (False, True):
-            async with asyncio.TaskGroup() as together:
-                for one in visits:
-                    if _is_closer(one.question) is closer:
-                        together.create_task(self._visit_all(one))
+            now = [one for one in visits if _is_closer(one.question) is closer]
+            await _together(self._visit_all(one) for one in now)
 
     async def _visit_all(self, visits: _Visits) -> None:
         question = visits.question
@@ -330,9 +369,7 @@ class _Sweep:
             self._notebook.nothing_to_ask(question)
         else:
             self._notebook.expect(question, noted)
-        async with asyncio.TaskGroup() as together:
-            for ask in visits.asks:
-                together.create_task(self._visit(question, ask))
+        await _together(self._visit(question, ask) for ask in visits.asks)
         if visits.left_out:
             first = visits.left_out[0]
             says = (
@@ -367,7 +404,8 @@ class _Sweep:
             self._notebook.visited(question, ask, self._notebook.clock(), seen)
             return
         left_out = [version for version in ask.tls if version not in versions]
-        ask = replace(ask, tls=versions)
+        if left_out:
+            ask = replace(ask, tls=versions)
         if question.endpoint is Endpoint.EAP:
             await self._visit_eap(question, ask, address)
             return

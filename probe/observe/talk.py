@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass
 from enum import Enum
 from types import TracebackType
 from typing import Self
@@ -12,6 +11,7 @@ from probe.observation.model import HandshakeAsk, Outcome, Phase
 from probe.observe.eapcontext import Peer, guise
 from probe.observe.exchange import Exchange, uniform_jitter
 from probe.observe.visit import network_outcome
+from probe.records import dataclass
 from probe.wire.conversation import Conversation
 from probe.wire.hello import Hello
 from probe.wire.radius import RadiusError, Reply, Request, SecretDiffers, Value, eap_room
@@ -89,7 +89,7 @@ def fragment_size(
     4.2.2), and a client's certificates are long by themselves.
     """
     mtu = peer.settings.framed_mtu if framed_mtu is None else framed_mtu
-    return min(mtu, eap_room(peer.secret, attributes)) - _OVERHEAD
+    return min(mtu, eap_room(attributes)) - _OVERHEAD
 
 
 class Talk:

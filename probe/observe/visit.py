@@ -2,7 +2,7 @@
 
 import errno
 import os
-from dataclasses import dataclass
+from functools import lru_cache
 from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
 from probe.observation.model import (
@@ -17,6 +17,7 @@ from probe.observation.model import (
     Served,
     Trial,
 )
+from probe.records import dataclass
 
 _LAST_FOUR = tuple(ip_network(prefix) for prefix in ("64:ff9b::/96", "::/96", "::ffff:0:0:0/96"))
 """The last four octets are an IPv4 address: NAT64 (RFC 6052, 2.1), compatible (RFC 4291, 2.5.5.1)
@@ -62,6 +63,7 @@ def network_outcome(error: OSError) -> tuple[Outcome, str]:
     return Outcome.UNREACHABLE, os.strerror(error.errno) if error.errno else str(error)
 
 
+@lru_cache(maxsize=4_096)
 def no_servers_address(address: str) -> VisitSeen | None:
     """Return what a visit there shows without being made, if an address is nobody's in particular.
 
@@ -74,6 +76,7 @@ def no_servers_address(address: str) -> VisitSeen | None:
     return None
 
 
+@lru_cache(maxsize=4_096)
 def own_address(address: str) -> VisitSeen | None:
     """Return what a visit there shows without being made, if an address is each machine's own, or
     its own link's: what answers this machine there is not what clients meet.

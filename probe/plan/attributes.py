@@ -1,12 +1,13 @@
 """Further RADIUS attributes in the plan's EAP requests, and those that may not be among them."""
 
 import ipaddress
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 from importlib import resources
 
 from probe.plan.problems import At, Refused, nearest, shown
 from probe.plan.values import kind
+from probe.records import dataclass
 
 OWN_KEYS = {
     "NAS-Identifier": "nas_identifier",

@@ -2,9 +2,10 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
-from difflib import get_close_matches
+from dataclasses import field, replace
 from pathlib import Path
+
+from probe.records import dataclass
 
 SHOWN_CHARACTERS = 80
 """Characters of a value that a message repeats: enough to find it in the file."""
@@ -102,5 +103,7 @@ def shown(value: object) -> str:
 
 def nearest(word: str, known: Mapping[str, object] | tuple[str, ...]) -> str:
     """Return ", did you mean ...?" with the nearest known word, or nothing if none is near."""
+    from difflib import get_close_matches  # noqa: PLC0415  # only of a wrong word
+
     close = get_close_matches(word[:SHOWN_CHARACTERS], list(known), n=1)
     return f", did you mean {shown(close[0])}?" if close else ""

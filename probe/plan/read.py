@@ -34,7 +34,6 @@ from probe.plan.model import (
 )
 from probe.plan.pem import read_bounded
 from probe.plan.problems import At, PlanError, Problem, Refused, shown
-from probe.plan.profiles import read_profile
 from probe.plan.ranges import spread
 from probe.plan.rule_ids import RULE_IDS
 from probe.plan.settings import endpoint_tables, plan_eap
@@ -248,6 +247,8 @@ def _read_profile(entry: Entry) -> None:
     """Add what a supplicant profile expects, where file and family are right."""
     if "file" in entry.said and "family" in entry.said:
         with entry.at.key("file").noting():
+            from probe.plan.profiles import read_profile  # noqa: PLC0415  # few plans have one
+
             path, name = entry.said["file"], str(entry.raw["file"])
             entry.said["expects"] = read_profile(path, name, entry.said["family"])
 

@@ -3,7 +3,6 @@
 A secret is looked for only if a question needs it, and before the first packet.
 """
 
-import getpass
 import os
 import stat
 import sys
@@ -126,6 +125,8 @@ def _from_file(path: Path) -> Secret:
 def _ask(what: str) -> str:
     if sys.stdin is None or not sys.stdin.isatty():
         raise _NotHad("the secret has to be asked for, and there is no terminal to ask on")
+    import getpass  # noqa: PLC0415  # seldom wanted
+
     with warnings.catch_warnings():
         warnings.simplefilter("error", getpass.GetPassWarning)
         try:

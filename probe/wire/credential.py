@@ -1,13 +1,14 @@
 """What a complete login is made with. Nothing of it stands in any `repr` or exception."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import Enum
 
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, rsa
-from cryptography.hazmat.primitives.serialization import load_pem_private_key
 from OpenSSL import SSL
+
+from probe.records import dataclass
 
 PrivateKey = (
     rsa.RSAPrivateKey
@@ -72,6 +73,11 @@ class ClientCertificate:
         except (ValueError, x509.InvalidVersion):
             raise CredentialError("the client certificate cannot be read") from None
         try:
+            # Few plans have one.
+            from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415
+                load_pem_private_key,
+            )
+
             private = load_pem_private_key(key, None)
         except (ValueError, TypeError, UnsupportedAlgorithm):
             # TypeError: it is encrypted.

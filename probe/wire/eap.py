@@ -2,10 +2,10 @@
 
 import struct
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import IntEnum
 
 from probe.observation.model import Method
+from probe.records import dataclass
 
 _HEADER = struct.Struct("!BBH")
 

@@ -6,7 +6,7 @@ EAP-TLS reserves, are a version in the others. In TEAP one more bit tells of out
 TLS data, and their length; for the other methods it is reserved.
 """
 
-from dataclasses import dataclass
+from probe.records import dataclass
 
 _LENGTH = 0x80
 _MORE = 0x40

@@ -5,10 +5,11 @@ OpenSSL's message callback, or, while they are still in the clear, from the octe
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import IntEnum
+from functools import lru_cache
 
 from probe.observation.model import TlsVersion
+from probe.records import dataclass
 from probe.wire.registry import alert_name
 
 
@@ -116,10 +117,11 @@ class _Octets:
         return len(self._octets) - self._place
 
     def take(self, length: int) -> bytes:
-        if length > self.rest:
+        end = self._place + length
+        if end > len(self._octets):
             raise HandshakeError(f"{length} octets announced, {self.rest} there")
-        piece = self._octets[self._place : self._place + length]
-        self._place += length
+        piece = self._octets[self._place : end]
+        self._place = end
         return piece
 
     def number(self, length: int) -> int:
@@ -184,6 +186,7 @@ class CertificateEntry:
     """TLS 1.3: the SignedCertificateTimestampList (RFC 6962, 3.3.1), as sent."""
 
 
+@lru_cache(maxsize=64)
 def certificate_list(body: bytes, *, tls13: bool) -> tuple[CertificateEntry, ...]:
     """Return the entries of a Certificate message, in the order served.
 

@@ -1,12 +1,13 @@
 """What our ClientHello says, and whether this machine's TLS library can say it."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from ipaddress import ip_address
 
 from OpenSSL import SSL
 
 from probe.observation.model import KeyFamily, TlsVersion
+from probe.records import dataclass
 from probe.wire import openssl
 from probe.wire.credential import ClientCertificate
 
@@ -79,7 +80,7 @@ class Hello:
 def connection(hello: Hello, certificate: ClientCertificate | None = None) -> SSL.Connection:
     """Return a client's connection over memory buffers that will say this, and show a certificate
     if the server asks for one. Raises ValueError if no version is offered."""
-    context = _context(_variant(hello)) if certificate is None else presenting(hello, certificate)
+    context = _context(*_variant(hello)) if certificate is None else presenting(hello, certificate)
     found = SSL.Connection(context, None)
     found.set_connect_state()
     if hello.server_name is not None and not _is_address(hello.server_name):
@@ -95,7 +96,7 @@ def presenting(hello: Hello, certificate: ClientCertificate) -> SSL.Context:
 
     It is never careful: OpenSSL would refuse a small key of ours, which is for the server to do.
     """
-    context = _context.__wrapped__(replace(_variant(hello), careful=False))
+    context = _context.__wrapped__(*_variant(replace(hello, careful=False)))
     certificate.give_to(context)
     return context
 
@@ -134,15 +135,32 @@ def _speaks(version: TlsVersion) -> bool:
     return False
 
 
-def _variant(hello: Hello) -> Hello:
+_Variant = tuple[tuple[TlsVersion, ...], KeyFamily | None, tuple[str, ...], bool, bool, bool]
+
+
+def _variant(hello: Hello) -> _Variant:
     """Return what a context is made for: name and staple are asked for by connection."""
-    return replace(hello, server_name=None, staple=False)
+    return (
+        hello.versions,
+        hello.key_family,
+        hello.alpn,
+        hello.timestamps,
+        hello.everything,
+        hello.careful,
+    )
 
 
 @lru_cache(maxsize=32)
-def _context(hello: Hello) -> SSL.Context:
+def _context(  # the parts of a variant
+    versions: tuple[TlsVersion, ...],
+    family: KeyFamily | None,
+    alpn: tuple[str, ...],
+    timestamps: bool,
+    everything: bool,
+    careful: bool,
+) -> SSL.Context:
     """Return the context of one variant: 0.05 ms each, so it is kept."""
-    if not hello.versions:
+    if not versions:
         raise ValueError("no TLS version is offered")
     context = SSL.Context(SSL.TLS_CLIENT_METHOD)
     context.set_verify(SSL.VERIFY_NONE)
@@ -150,26 +168,26 @@ def _context(hello: Hello) -> SSL.Context:
     context.set_options(SSL.OP_LEGACY_SERVER_CONNECT)
     context.set_min_proto_version(SSL.TLS1_VERSION)
     for version, option in _PROHIBIT.items():
-        if version not in hello.versions:
+        if version not in versions:
             context.set_options(option)
-    family = hello.key_family
     ciphers = "ALL" if family is None else _AUTHENTICATION[family]
-    excluded = _EXCLUDED if hello.everything else f"{_EXCLUDED}:{_STATIC_RSA}"
-    level = _CAREFUL_LEVEL if hello.careful else _LEVEL
+    excluded = _EXCLUDED if everything else f"{_EXCLUDED}:{_STATIC_RSA}"
+    level = _CAREFUL_LEVEL if careful else _LEVEL
     context.set_cipher_list(f"{ciphers}:{excluded}:{level}".encode())
-    if hello.careful:
+    if careful:
         context.set_options(SSL.OP_NO_RENEGOTIATION)
-    openssl.set_groups(context, _MORE_GROUPS if hello.everything else _GROUPS)
+    openssl.set_groups(context, _MORE_GROUPS if everything else _GROUPS)
     if family is not None:
         openssl.set_signatures(context, _SIGNATURES[family])
-    if hello.alpn:
-        context.set_alpn_protos([name.encode("ascii") for name in hello.alpn])
-    if hello.timestamps:
+    if alpn:
+        context.set_alpn_protos([name.encode("ascii") for name in alpn])
+    if timestamps:
         openssl.ask_for_timestamps(context)
     openssl.report_messages(context)
     return context
 
 
+@lru_cache(maxsize=4_096)
 def _is_address(name: str) -> bool:
     try:
         ip_address(name)

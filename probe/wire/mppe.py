@@ -2,7 +2,9 @@
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from probe.records import dataclass
 
 _MICROSOFT = (311).to_bytes(4)
 _SEND_KEY, _RECEIVE_KEY = 16, 17

@@ -1,26 +1,29 @@
 """RADIUS packets (RFC 2865) that carry EAP (RFC 3579), both directions. No socket, no clock.
 
-pyrad writes attributes and computes authenticators over the small dictionary beside this file.
-What arrives is walked here first, strictly: pyrad cuts an overrunning attribute short without a
-word. Accounting and password logins are none of this file's business.
+pyrad writes attributes by name (`attributes.py`), each once: a conversation's requests differ in
+little else than EAP. Packets are written and read here, strictly, as a sweep has thousands of them
+and a codec for every kind would take more time than all else about them. Accounting and password
+logins are none of this file's business.
 """
 
+import hashlib
+import hmac
 import os
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import Enum, IntEnum
+from functools import lru_cache
 
-from pyrad.packet import AuthPacket, PacketError
-
+from probe.records import dataclass
 from probe.wire import mppe
 from probe.wire.attributes import (
     LARGEST_VALUE,
     LEAST_PADDING,
-    VENDOR_SPECIFIC,
     Attribute,
     Value,
-    dictionary,
+    encoded,
+    one_attribute,
     padding,
     request_attributes,
     shown,
@@ -53,6 +56,8 @@ LARGEST_PACKET = 4096
 """RFC 2865, section 3: "The minimum length is 20 and maximum length is 4096"."""
 
 _HEADER = struct.Struct("!BBH16s")
+_UNSIGNED = bytes((Attribute.MESSAGE_AUTHENTICATOR, 18)) + bytes(16)
+"""A Message-Authenticator as it counts in its own computation (RFC 3579, 3.2)."""
 
 
 class Code(IntEnum):
@@ -97,12 +102,16 @@ class Request:
     authenticator: bytes = field(repr=False)
     octets: bytes = field(repr=False)
     """The whole packet. Retransmissions send these very octets (RFC 5080, 2.2.1)."""
-    shown: tuple[tuple[str, str], ...]
-    """Attributes by name in the order sent, without secrets, State, EAP-Message, authenticators."""
     eap: bytes | None = field(repr=False, default=None)
     state: bytes | None = field(repr=False, default=None)
     proxy_states: tuple[bytes, ...] = field(repr=False, default=())
     verification: Verification = Verification.VALID
+
+    @property
+    def shown(self) -> tuple[tuple[str, str], ...]:
+        """Attributes by name in the order sent, without secrets, State, EAP-Message and
+        authenticators."""
+        return shown(_walk(self.octets))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,37 +153,34 @@ def build_request(  # noqa: PLR0913  # one name for each part of the packet
     Raises ValueError for an attribute that is unknown, of the wrong type, or too long, and for a
     packet that would be longer than 4096 octets.
     """
-    # 16 octets from the system cost less than pyrad's 16 draws of a random range.
     authenticator = os.urandom(16) if authenticator is None else authenticator
-    packet = AuthPacket(
-        code=int(code),
-        id=identifier,
-        secret=secret,
-        authenticator=authenticator,
-        dict=dictionary(),
-        message_authenticator=signed,
-    )
-    _fill(packet, attributes, eap, state)
-    octets = _bounded(packet.RequestPacket())
+    body = encoded(tuple(attributes)) + _apart(eap, state)
+    if signed:
+        body = _UNSIGNED + body
+    header = _header(code, identifier, body, authenticator)
+    if signed:
+        body = _signature(header + body, secret) + body[len(_UNSIGNED) :]
     return Request(
         code=int(code),
         identifier=identifier,
         authenticator=authenticator,
-        octets=octets,
-        shown=shown(_walk(octets)),
+        octets=header + body,
         eap=eap,
         state=state,
         verification=Verification.VALID if signed else Verification.UNSIGNED,
     )
 
 
-def eap_room(secret: bytes, attributes: Sequence[tuple[str, Value]]) -> int:
+def eap_room(attributes: Sequence[tuple[str, Value]]) -> int:
     """Return how many octets of EAP fit a request with these attributes, whatever State it echoes.
 
     Raises ValueError as `build_request` does.
     """
-    full = build_request(secret, 0, attributes, state=bytes(LARGEST_VALUE))
-    free = LARGEST_PACKET - len(full.octets)
+    state = 2 + LARGEST_VALUE
+    beside = _HEADER.size + len(_UNSIGNED) + len(encoded(tuple(attributes))) + state
+    free = LARGEST_PACKET - beside
+    if free < 0:
+        raise ValueError(f"a packet of {beside} octets; {LARGEST_PACKET} are allowed")
     # Each EAP-Message attribute begins with two octets of its own.
     return free - 2 * -(-free // (LARGEST_VALUE + 2))
 
@@ -213,11 +219,9 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
     _check_counts(attributes)
     proxied = tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE)
     if proxied != request.proxy_states[: len(proxied)]:
-        # RFC 2865, 5.33. pyrad calls this a failed verification, and the cause would be lost.
+        # RFC 2865, 5.33.
         raise RadiusError("a Proxy-State that was not sent")
-    asked = _packet(request.code, request.identifier, secret, request.authenticator)
-    asked[int(Attribute.PROXY_STATE)] = list(request.proxy_states)
-    if not asked.VerifyReply(_decode(octets, secret), octets, enforce_ma=False):
+    if not _verifies(octets, attributes, request.authenticator, secret):
         raise SecretDiffers("the reply does not verify: the shared secret differs")
     kinds = [kind for kind, _ in attributes]
     vendors = [value for kind, value in attributes if kind == Attribute.VENDOR_SPECIFIC]
@@ -243,17 +247,16 @@ def read_request(octets: bytes, secret: bytes) -> Request:
     code, identifier, authenticator = _read_header(octets)
     attributes = _walk(octets)
     _check_counts(attributes)
-    packet = _decode(octets, secret)
+    octets = octets[: int.from_bytes(octets[2:4])]
     verification = Verification.UNSIGNED
     if any(kind == Attribute.MESSAGE_AUTHENTICATOR for kind, _ in attributes):
-        right = packet.verify_message_authenticator(original_authenticator=authenticator)
+        right = _signed_rightly(octets, authenticator, secret)
         verification = Verification.VALID if right else Verification.WRONG
     return Request(
         code=code,
         identifier=identifier,
         authenticator=authenticator,
-        octets=packet.raw_packet,
-        shown=shown(attributes),
+        octets=octets,
         eap=_joined_eap(attributes),
         state=_first(attributes, Attribute.STATE),
         proxy_states=tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE),
@@ -276,62 +279,41 @@ def build_reply(
     Proxy-State goes back unaltered (RFC 2865, 5.33). The Message-Authenticator is the first
     attribute, or not there (`signed=False`). Raises ValueError as `build_request` does.
     """
-    packet = _packet(int(code), request.identifier, secret, request.authenticator)
-    packet.message_authenticator = signed
+    body = encoded(tuple(attributes)) + _apart(eap, state)
+    body += b"".join(one_attribute(Attribute.PROXY_STATE, value) for value in request.proxy_states)
     if signed:
-        packet.add_message_authenticator()
-    _fill(packet, attributes, eap, state)
-    if request.proxy_states:
-        packet[int(Attribute.PROXY_STATE)] = list(request.proxy_states)
-    return _bounded(packet.ReplyPacket())
+        body = _UNSIGNED + body
+    header = _header(code, request.identifier, body, request.authenticator)
+    if signed:
+        body = _signature(header + body, secret) + body[len(_UNSIGNED) :]
+    response = hashlib.md5(header + body + secret, usedforsecurity=False).digest()
+    return header[:4] + response + body
 
 
 # ---------------------------------------------------------------- writing
 
 
-def _packet(code: int, identifier: int, secret: bytes, authenticator: bytes) -> AuthPacket:
-    return AuthPacket(
-        code=code, id=identifier, secret=secret, authenticator=authenticator, dict=dictionary()
-    )
+def _apart(eap: bytes | None, state: bytes | None) -> bytes:
+    """Return the attributes that change with each packet of a conversation."""
+    octets = b"".join(one_attribute(Attribute.EAP_MESSAGE, piece) for piece in _split(eap or b""))
+    return octets if state is None else octets + one_attribute(Attribute.STATE, state)
 
 
-def _fill(
-    packet: AuthPacket,
-    attributes: Sequence[tuple[str, Value]],
-    eap: bytes | None,
-    state: bytes | None,
-) -> None:
-    known = dictionary()
-    for name, value in attributes:
-        if name == VENDOR_SPECIFIC and isinstance(value, bytes):
-            packet.setdefault(int(Attribute.VENDOR_SPECIFIC), []).append(value)
-            continue
-        if name not in known:
-            raise ValueError(f"no attribute is named {name!r}")
-        try:
-            # Raw octets go in by number: by name pyrad reads b"0x41" as hexadecimal digits.
-            if isinstance(value, bytes):
-                key = known.attrindex.GetForward(name)
-                packet.setdefault(key, []).append(value)
-            else:
-                packet.AddAttribute(name, value)
-        except (TypeError, ValueError) as error:
-            raise ValueError(f"{name}: {error}") from error
-    if eap is not None:
-        packet[int(Attribute.EAP_MESSAGE)] = list(_split(eap))
-    if state is not None:
-        packet[int(Attribute.STATE)] = [state]
+def _header(code: int, identifier: int, body: bytes, authenticator: bytes) -> bytes:
+    length = _HEADER.size + len(body)
+    if length > LARGEST_PACKET:
+        raise ValueError(f"a packet of {length} octets; {LARGEST_PACKET} are allowed")
+    return _HEADER.pack(int(code), identifier, length, authenticator)
+
+
+def _signature(unsigned: bytes, secret: bytes) -> bytes:
+    """Return the Message-Authenticator of a packet in which it is zero (RFC 3579, 3.2)."""
+    return _UNSIGNED[:2] + hmac.digest(secret, unsigned, "md5")
 
 
 def _split(eap: bytes) -> Iterator[bytes]:
     for start in range(0, len(eap), LARGEST_VALUE):
         yield eap[start : start + LARGEST_VALUE]
-
-
-def _bounded(octets: bytes) -> bytes:
-    if len(octets) > LARGEST_PACKET:
-        raise ValueError(f"a packet of {len(octets)} octets; {LARGEST_PACKET} are allowed")
-    return octets
 
 
 # ---------------------------------------------------------------- reading
@@ -382,13 +364,29 @@ def _check_counts(attributes: list[tuple[int, bytes]]) -> None:
         raise RadiusError(f"a Message-Authenticator of {len(signature)} octets; it has 16")
 
 
-def _decode(octets: bytes, secret: bytes) -> AuthPacket:
-    packet = _packet(0, 0, secret, b"")
-    try:
-        packet.DecodePacket(octets)
-    except PacketError as error:
-        raise RadiusError(str(error)) from error
-    return packet
+def _verifies(
+    octets: bytes, attributes: list[tuple[int, bytes]], asked: bytes, secret: bytes
+) -> bool:
+    """Whether a reply is signed by whoever has the secret, to a request of this authenticator."""
+    octets = octets[: int.from_bytes(octets[2:4])]
+    as_asked = octets[:4] + asked + octets[_HEADER.size :]
+    response = hashlib.md5(as_asked + secret, usedforsecurity=False).digest()
+    if not hmac.compare_digest(response, octets[4 : _HEADER.size]):
+        return False
+    signed = any(kind == Attribute.MESSAGE_AUTHENTICATOR for kind, _ in attributes)
+    return not signed or _signed_rightly(octets, asked, secret)
+
+
+def _signed_rightly(octets: bytes, authenticator: bytes, secret: bytes) -> bool:
+    """Whether the Message-Authenticator of a packet is right (RFC 3579, 3.2). There is one."""
+    place = _HEADER.size
+    while octets[place] != Attribute.MESSAGE_AUTHENTICATOR:
+        place += octets[place + 1]
+    value = slice(place + 2, place + len(_UNSIGNED))
+    found = octets[value]
+    unsigned = octets[:4] + authenticator + octets[_HEADER.size : value.start]
+    unsigned += bytes(16) + octets[value.stop :]
+    return hmac.compare_digest(hmac.digest(secret, unsigned, "md5"), found)
 
 
 def _first(attributes: list[tuple[int, bytes]], wanted: Attribute) -> bytes | None:
@@ -400,6 +398,7 @@ def _joined_eap(attributes: list[tuple[int, bytes]]) -> bytes | None:
     return b"".join(pieces) if pieces else None
 
 
+@lru_cache(maxsize=256)
 def _kind(code: int) -> str:
     try:
         return Code(code).name.replace("_", "-").title()

@@ -7,11 +7,9 @@ to be finished because something is to be said behind it, or read on for a Certi
 """
 
 import warnings
-from dataclasses import dataclass
 from functools import lru_cache
 
 from cryptography import x509
-from cryptography.hazmat.primitives.serialization import Encoding
 from OpenSSL import SSL
 
 from probe.limits import Limits
@@ -23,6 +21,7 @@ from probe.observation.model import (
     TlsVersion,
     fingerprint,
 )
+from probe.records import dataclass
 from probe.wire import handshake, openssl, registry
 from probe.wire.credential import ClientCertificate
 from probe.wire.handshake import ContentType, HandshakeType
@@ -310,6 +309,8 @@ class TlsClient:
         under TLS 1.3. The chain is then asked of OpenSSL."""
         if openssl.HAS_MESSAGES or self._connection.get_finished() is None:
             return False
+        from cryptography.hazmat.primitives.serialization import Encoding  # noqa: PLC0415
+
         chain = self._connection.get_peer_cert_chain(as_cryptography=True) or []
         self.certificates = tuple(one.public_bytes(Encoding.DER) for one in chain)
         self._reads_on = False  # what it was for stays unseen then

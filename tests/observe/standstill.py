@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 _T = TypeVar("_T")
 
 
-class _Clock(selectors.SelectSelector):
+class _Clock(selectors.DefaultSelector):
     """Lets the time pass that it is told to wait."""
 
     def __init__(self) -> None:

@@ -222,12 +222,11 @@ def test_a_closed_port_is_told_at_once() -> None:
 
 
 def test_no_route_is_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    async def run() -> VisitSeen:
-        async def refuse(*_: object, **__: object) -> None:
-            raise OSError(errno.ENETUNREACH, "Network is unreachable")
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENETUNREACH, "Network is unreachable")
 
-        loop = asyncio.get_running_loop()
-        monkeypatch.setattr(loop, "create_datagram_endpoint", refuse)
+    async def run() -> VisitSeen:
+        monkeypatch.setattr(socket.socket, "connect", refuse)
         return await converse(1812)
 
     seen = asyncio.run(run())

@@ -40,8 +40,8 @@ async def listening(handle: Handler, host: str = "127.0.0.1") -> AsyncIterator[i
         running.add(task)
         try:
             await handle(reader, writer)
-        except asyncio.CancelledError:
-            pass
+        except (asyncio.CancelledError, ConnectionResetError):
+            pass  # a client that is interrupted leaves in the midst
         except BaseException as error:
             crashes.append(error)
         finally:

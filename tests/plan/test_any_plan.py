@@ -15,7 +15,7 @@ from probe.plan.model import Plan
 from probe.plan.problems import PlanError, Problem
 from probe.plan.read import load_plan
 
-SEED: dict[str, Any] = tomllib.loads("""
+SEED_TEXT = """
 name = "Northpier"
 clients = ["apple-web", { family = "android-eap", setup = "by-hand" }]
 vantage = "pier"
@@ -72,7 +72,8 @@ family = "linux-eap"
 rule = "web-old-tls"
 reason = "known"
 until = 2027-04-01
-""")
+"""
+SEED: dict[str, Any] = tomllib.loads(SEED_TEXT)
 
 WORDS = st.sampled_from(
     ["quay1", "public", "certifi", "dns", "system", "PEAP", "pki/root.pem", "pki", "", "\x00", "é"]

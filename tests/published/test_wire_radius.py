@@ -41,7 +41,7 @@ def octets(packet: dict[str, Any]) -> bytes:
 
 def asked(identifier: int, authenticator: str) -> Request:
     """A request of which only what a reply is checked against is known."""
-    return Request(1, identifier, bytes.fromhex(authenticator), b"", ())
+    return Request(1, identifier, bytes.fromhex(authenticator), b"")
 
 
 def asked_in(vector: dict[str, Any]) -> Request:

@@ -148,7 +148,7 @@ def test_packet_is_bounded() -> None:
 
 def test_room_for_eap_is_what_a_packet_takes_beside_the_longest_state() -> None:
     # RFC 2865, 3: at most 4096 octets; 5: a value has at most 253.
-    room = eap_room(SECRET, SOME)
+    room = eap_room(SOME)
     full = build_request(SECRET, 7, SOME, eap=bytes(room), state=bytes(253))
     assert len(full.octets) <= 4096
     with pytest.raises(ValueError, match="4096 are allowed"):

@@ -5,9 +5,9 @@ Here only what was encrypted or sealed by somebody else is opened.
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from probe.certificate.container.work import Work, check_iterations
+from probe.records import dataclass
 
 Derive = Callable[[bytes | None, int, Work], bytes]
 """(password, octets of key, work) -> key."""

@@ -3,10 +3,8 @@
 import hashlib
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
-from probe.certificate.container.order import in_order
-from probe.certificate.container.read import as_text, read_bundle
+from probe.records import dataclass
 
 _PREFIX = re.compile(
     r"\s*(?:sha-?(?:1|256)\b)?\s*(?:fingerprint\b|thumbprint\b|digest\b)?\s*[:=]?\s*", re.IGNORECASE
@@ -75,6 +73,10 @@ def read_expected(
         raise ExpectedError("no file was given")
     prints = {number: found for number, file in enumerate(files) if (found := _print(file[1]))}
     others = [number for number in range(len(files)) if number not in prints]
+    # What is expected of nothing needs no reader of files.
+    from probe.certificate.container.order import in_order  # noqa: PLC0415
+    from probe.certificate.container.read import read_bundle  # noqa: PLC0415
+
     bundle = read_bundle([files[number] for number in others], lambda at: passwords(others[at]))
     read = {held.file for held in bundle.certificates}
     for problem in bundle.problems:
@@ -94,4 +96,6 @@ def _print(octets: bytes) -> str | None:
     """Return the fingerprint that a file holds and nothing else."""
     if len(octets) > _LONGEST:
         return None
+    from probe.certificate.container.read import as_text  # noqa: PLC0415  # as above
+
     return fingerprint_in(as_text(octets).decode("utf-8", "replace"))

@@ -1,10 +1,11 @@
 """What certificate files hold, as types. A private key is opaque: nothing shows or writes it."""
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import NoReturn, SupportsIndex
 
 from cryptography.hazmat.primitives.asymmetric.types import PrivateKeyTypes
+
+from probe.records import dataclass
 
 
 class Trouble(Enum):

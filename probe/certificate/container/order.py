@@ -4,7 +4,6 @@ By names and signatures alone: whether a path is any good is for the judge.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from probe.certificate.container.key import key_matches
 from probe.certificate.container.model import Bundle, PrivateKey
@@ -14,6 +13,7 @@ from probe.certificate.keys import signed_by
 from probe.certificate.naming import same_name
 from probe.certificate.pool import Pool
 from probe.certificate.structure import outline
+from probe.records import dataclass
 
 _LONGEST = 16
 """Certificates of one chain: real ones have up to five."""

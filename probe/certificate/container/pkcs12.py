@@ -6,7 +6,6 @@ at before work is done, and nothing is left out (several keys, odd certificates)
 
 import hmac
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from probe.certificate.ber import definite
 from probe.certificate.container import derive
@@ -38,6 +37,7 @@ from probe.certificate.der import (
 )
 from probe.certificate.pkcs7 import DATA, content_info
 from probe.certificate.structure import algorithm_of
+from probe.records import dataclass
 
 _ENCRYPTED_DATA = "1.2.840.113549.1.7.6"
 _BAG = "1.2.840.113549.1.12.10.1."

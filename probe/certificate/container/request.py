@@ -1,7 +1,6 @@
 """Certificate requests (PKCS#10, RFC 2986): what a CA is asked for, and by whose key."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import TypeVar
 
 from probe.certificate.container.pem import blocks, decoded
@@ -44,6 +43,7 @@ from probe.certificate.naming import (
 from probe.certificate.structure import split_extensions
 from probe.limits import DEFAULT
 from probe.observation.model import KeyFamily
+from probe.records import dataclass
 
 _LABELS = ("CERTIFICATE REQUEST", "NEW CERTIFICATE REQUEST")
 """RFC 7468, 7."""

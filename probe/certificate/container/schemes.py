@@ -6,7 +6,6 @@ the library at hand lacks, gets a name and is not undone.
 
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.ciphers import Cipher, CipherAlgorithm, modes
@@ -30,6 +29,7 @@ from probe.certificate.der import (
 )
 from probe.certificate.structure import algorithm_of
 from probe.limits import BUNDLE_RC2_BYTES, KEY_DERIVATION_BYTES
+from probe.records import dataclass
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # that it will move once more

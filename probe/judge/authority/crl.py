@@ -5,7 +5,6 @@ own part). Delta lists, indirect ones and lists for some reasons only are not: t
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 
@@ -32,6 +31,7 @@ from probe.certificate.keys import verifies
 from probe.certificate.naming import rfc4514, same_name
 from probe.certificate.structure import split_extensions
 from probe.judge.authority.model import Answer, Status, Why, currency, reason_of, unknown
+from probe.records import dataclass
 
 _DELTA = "2.5.29.27"
 _SCOPE = "2.5.29.28"

@@ -6,7 +6,6 @@ have been revoked itself.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.certificate.facts import CertFacts, facts_of
@@ -16,6 +15,7 @@ from probe.certificate.pool import Pool
 from probe.judge.authority.crl import check_list, read_list
 from probe.judge.authority.model import Answer, Status
 from probe.judge.trust import AnchorSet, leads
+from probe.records import dataclass
 
 _NAMESAKES = 8
 """Certificates of one name that are looked at; a CA has one to three."""

@@ -1,8 +1,9 @@
 """The answer of one source about one certificate."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import Enum
+
+from probe.records import dataclass
 
 CLOCKS_APART = timedelta(minutes=5)
 """A list that was made for us this second may bear a time in our future: clocks differ."""

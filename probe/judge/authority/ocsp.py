@@ -6,7 +6,6 @@ Who may answer for a CA: the CA itself, or whom it has delegated that to by a ce
 
 import hashlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
 
@@ -34,6 +33,7 @@ from probe.certificate.keys import key_octets, signed_by, verifies
 from probe.certificate.naming import same_name
 from probe.certificate.structure import algorithm_of, split_extensions
 from probe.judge.authority.model import Answer, Status, Why, currency, reason_of, unknown
+from probe.records import dataclass
 
 NONCE = "1.3.6.1.5.5.7.48.1.2"
 _BASIC = "1.3.6.1.5.5.7.48.1.1"

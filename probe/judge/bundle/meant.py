@@ -3,15 +3,19 @@ with its reason, unless somebody has said it."""
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from probe.bundle import NOTHING_SAID, Said, World
-from probe.certificate.container import Request
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.names import covers, supplicant_covers
 from probe.observation.model import Endpoint, Survey
 from probe.plan.model import FAMILIES, Plan
 from probe.plan.places import opened_at, plan_of
+from probe.records import dataclass
+
+if TYPE_CHECKING:
+    from probe.certificate.container import Request
 
 _EAP_FAMILIES = tuple(family for family in FAMILIES if family.endswith("-eap"))
 
@@ -33,7 +37,7 @@ class Meant:
         return frozenset(world.endpoint for world in self.worlds if world.meant)
 
 
-def as_facts(request: Request) -> CertFacts:
+def as_facts(request: "Request") -> CertFacts:
     """Return a request as the facts of a certificate that has what was requested, and no more."""
     nothing = facts_of(b"")
     return replace(

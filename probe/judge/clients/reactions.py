@@ -6,13 +6,13 @@ verdict it makes is decided here, in one place, by what the client does and how 
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import datetime
-from importlib.resources import files
+from pathlib import Path
 from typing import Any, Literal
 
 from probe.assessment import Basis, Does, Reaction, Verdict
 from probe.plan.model import FAMILIES, Audience, Client, Setup
+from probe.records import dataclass
 
 World = Literal["web", "eap", "node"]
 
@@ -69,7 +69,7 @@ class Reacted:
 
 
 def _read(family: str) -> Family:
-    text = files(__package__).joinpath(f"{family}.toml").read_text("utf-8")
+    text = Path(__file__).with_name(f"{family}.toml").read_text("utf-8")
     data: dict[str, Any] = tomllib.loads(text)
     reactions: dict[tuple[str, Setup | None], Known] = {}
     asking: dict[tuple[str, bool], Known] = {}

@@ -4,12 +4,12 @@ It only follows names and signatures. Whether a path is good is for `examine.py`
 bad signature is taken too, where there is no better one, to be named there.
 """
 
-from dataclasses import dataclass
 from enum import IntEnum
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.certificate.keys import signed_by
 from probe.certificate.pool import Pool
+from probe.records import dataclass
 
 LONGEST = 16
 """Certificates of one path, the anchor counted; real ones have two to five, and OpenSSL follows

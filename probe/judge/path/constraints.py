@@ -1,7 +1,6 @@
 """Name constraints (RFC 5280, 4.2.1.10): which names a CA certificate lets stand below it."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from probe.certificate.der import SEQUENCE, DerError, Tlv, children, content, read, whole
 from probe.certificate.extensions import NAME_CONSTRAINTS, SUBJECT_ALTERNATIVE_NAME
@@ -19,6 +18,7 @@ from probe.certificate.naming import (
     relative_names,
 )
 from probe.judge.path import clauses
+from probe.records import dataclass
 
 _PERMITTED, _EXCLUDED = 0xA0, 0xA1
 _COMPARED = (DNS, RFC822, URI, ADDRESS, DIRECTORY)

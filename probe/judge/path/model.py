@@ -1,9 +1,9 @@
 """The answer of the path examination: one chain, one kind of client, every problem."""
 
-from dataclasses import dataclass
 from typing import Literal
 
 from probe.judge.names import Match
+from probe.records import dataclass
 
 Kind = Literal[
     "self-signed",

@@ -8,7 +8,6 @@ began (6.1.5 (g)); so each entry carries those along as its `roots`.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import NamedTuple, TypeVar
 
 from probe.certificate.der import DerError
@@ -25,6 +24,7 @@ from probe.certificate.extensions import (
 )
 from probe.certificate.facts import CertFacts
 from probe.judge.path.clauses import EXPLICIT_POLICY, EXTENSION, MAPPING_OF_ANY, POLICY_AT_END
+from probe.records import dataclass
 
 _T = TypeVar("_T")
 

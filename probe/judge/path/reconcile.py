@@ -8,7 +8,6 @@ rule), and a good path that it misses because it does not search for one (`Disor
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
@@ -29,6 +28,7 @@ from probe.judge.path.witness import (
     name_to_ask,
 )
 from probe.judge.trust import AnchorSet
+from probe.records import dataclass
 
 _BOTH = frozenset({OPENSSL, LIBRARY})
 _NEITHER: frozenset[str] = frozenset()

@@ -11,7 +11,6 @@ Nothing here reads a clock or a file: the time is set, and no engine is left to 
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from ipaddress import ip_address
@@ -37,6 +36,7 @@ from probe.certificate.facts import CertFacts
 from probe.judge.path.model import Testimony
 from probe.judge.trust import AnchorSet
 from probe.observation.model import fingerprint
+from probe.records import dataclass
 
 OPENSSL = "OpenSSL"
 OPENSSL_VERSION = backend.openssl_version_text().split()[1]

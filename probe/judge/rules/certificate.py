@@ -8,7 +8,6 @@ Names are not judged here: each world has its own rules for them.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.assessment import Verdict
@@ -25,6 +24,7 @@ from probe.judge.trust import AnchorSet
 from probe.judge.words import called, day, listing
 from probe.observation.model import Aspect, Endpoint, KeyFamily
 from probe.plan.model import Acceptance, Client
+from probe.records import dataclass
 
 _SAYINGS: Mapping[str, Callable[[Case, Said], Sentence]] = {**PATH_SAYINGS, **ISSUE_SAYINGS}
 
@@ -133,15 +133,11 @@ def watchers(
 
     Where no family of that world is on site, the standards' own reading, which nobody feels.
     """
-    eap = visit.record.endpoint is Endpoint.EAP
-    clients = case.supplicants if eap else case.browsers(visit.audience)
-    families = dict.fromkeys(client.family for client in clients)
-    for family in families or (REFERENCE[visit.record.endpoint],):
-        of_family = tuple(client for client in clients if client.family == family)
-        plain = tuple(client for client in of_family if not case.given.get(client))
-        if plain or not of_family:
+    families = case.families(visit.record.endpoint, visit.audience)
+    for family, plain, with_profiles in families or ((REFERENCE[visit.record.endpoint], (), ()),):
+        if plain or not with_profiles:
             yield family, plain, None
-        for client in of_family:
+        for client in with_profiles:
             for trusted in case.trusted_by(visit, client):
                 yield family, (client,), trusted
     if visit.own:
@@ -151,17 +147,13 @@ def watchers(
 
 def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
     """Yield what ends soon: the leaf, and CA certificates of the path that it leads by."""
-    reacted: list[Reacted] = []
-    for _, clients, _ in watchers(case, visit):
-        reacted += react(clients, "expired")
-    minded = no_way_out(case.strict, visit.name, tuple(dict.fromkeys(reacted)))
     leaf = case.leaf(visit)
     window = case.window(leaf)
     if window is None or leaf.not_after is None or leaf.not_before is None:
         return
     if leaf.not_before <= case.at <= leaf.not_after <= case.at + window:
         says = f"it ends on {day(leaf.not_after)}"
-        sighting = Sighting(visit, leaf.sha256, minded, says)
+        sighting = Sighting(visit, leaf.sha256, _minded(case, visit), says)
         yield "expiring", (leaf.issuer, day(leaf.not_after)), sighting
     ending = [
         (facts, end)
@@ -172,7 +164,16 @@ def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sight
         # One hierarchy of CAs that ends is one cause, the root first: all hangs from it.
         says = listing([f"{called(facts)} ends on {day(end)}" for facts, end in reversed(ending)])
         key = tuple(facts.sha256 for facts, _ in reversed(ending))
-        yield "anchor-expiring", key, Sighting(visit, key[0], minded, f"the CA certificate {says}")
+        says = f"the CA certificate {says}"
+        yield "anchor-expiring", key, Sighting(visit, key[0], _minded(case, visit), says)
+
+
+def _minded(case: Case, visit: Visit) -> tuple[Reacted, ...]:
+    """Return what those who meet a visit's chain will do when it has ended."""
+    reacted: list[Reacted] = []
+    for _, clients, _ in watchers(case, visit):
+        reacted += react(clients, "expired")
+    return no_way_out(case.strict, visit.name, tuple(dict.fromkeys(reacted)))
 
 
 def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]]:

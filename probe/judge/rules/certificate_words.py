@@ -1,7 +1,6 @@
 """What is said of each kind of certificate fault, and what to do about it."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from probe.certificate.facts import CertFacts
 from probe.judge.case import Case
@@ -18,6 +17,7 @@ from probe.judge.words import (
     verb,
 )
 from probe.observation.model import Endpoint, KeyFamily
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ clients that search for a path get along with it, and somebody on site is known 
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Note
 from probe.certificate.facts import CertFacts
@@ -21,6 +20,7 @@ from probe.judge.rules.certificate import readable, watchers
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 _DISORDERED = "chain-disordered"
 _SURPLUS = "chain-surplus"

@@ -5,7 +5,6 @@ Servers that check lists refuse every client certificate of a CA whose list they
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.assessment import Evidence, Verdict
@@ -17,6 +16,7 @@ from probe.judge.case import Case
 from probe.judge.draft import Draft
 from probe.judge.words import called, day, listing, minute, verb
 from probe.observation.model import Fetch, FetchKind, Method
+from probe.records import dataclass
 
 _CRL = "eap-client-crl-stale"
 _END = "eap-client-ca-expiring"

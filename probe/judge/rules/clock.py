@@ -2,12 +2,12 @@
 against it."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import timedelta
 
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft, Sighting, beside_chains, nodes_of
 from probe.judge.words import listing, minute, verb
+from probe.records import dataclass
 
 NODES = "web-clock-off"
 HERE = "here-clock-off"

@@ -1,7 +1,5 @@
 """RADIUS servers that showed no certificate, in words: what is seen, and what to do about it."""
 
-from dataclasses import dataclass
-
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Sighting, addresses_of, nodes_of
@@ -11,6 +9,7 @@ from probe.judge.rules.reach import ports_of, where
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Aspect, Outcome
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 BEFORE_THE_HELLO = frozenset(
     {

@@ -7,7 +7,6 @@ fails for somebody, or lacks a name that clients look for, is what is easily ove
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
@@ -20,6 +19,7 @@ from probe.judge.strict import no_way_out
 from probe.judge.words import SERVICE, called, listing, verb
 from probe.observation.model import Aspect, Endpoint, KeyFamily
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 COVERAGE = "names alone"
 """Marks what is told here and nowhere above: one of the two lacks a name."""

@@ -3,7 +3,7 @@ and in each context of requests."""
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
@@ -16,6 +16,7 @@ from probe.judge.rules.families import failing
 from probe.judge.words import VERSIONS, called, listing, verb
 from probe.observation.model import Endpoint, Method, Outcome, TlsVersion
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 METHODS_DIFFER = "cluster-methods-differ"
 METHOD_DIFFERS = "eap-method-differs"

@@ -5,7 +5,6 @@ What is wrong with certificates is said in `radsec_certificate.py`.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
@@ -24,6 +23,7 @@ from probe.judge.rules.reach import told_by_certificate, where
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 CLOSED, SILENT, REFUSED = "radsec-closed", "radsec-silent", "radsec-refused"
 OLD_TLS = "radsec-old-tls"

@@ -7,7 +7,6 @@ twelve rules are fewer than there are faults, so some of them tell several.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import REFERENCE, Case, Visit
@@ -20,6 +19,7 @@ from probe.judge.rules.issue_words import ISSUE_SAYINGS
 from probe.judge.words import day, listing
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 MISMATCH = "radsec-name-mismatch"
 UNKNOWN_ROOT = "radsec-unknown-root"

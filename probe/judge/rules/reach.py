@@ -5,7 +5,7 @@ What is not reached is not judged further: no certificate rule speaks of it.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
@@ -23,6 +23,7 @@ from probe.judge.rules.dns.unserved import unserved
 from probe.judge.words import clip, listing
 from probe.observation.model import Aspect, HandshakeAsk, KeyFamily, Outcome
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 WEB_RULES = {
     Outcome.CLOSED: "web-closed",

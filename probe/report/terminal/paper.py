@@ -5,12 +5,12 @@ what it is.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from io import StringIO
 
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.text import Text
 
+from probe.records import dataclass
 from probe.report.terminal.styles import THEME
 
 NARROWEST = 40

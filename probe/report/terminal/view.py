@@ -1,12 +1,12 @@
 """One assessment with what several parts of its report need to point at the same things."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from rich.text import Text
 
 from probe.assessment import Assessment, Finding
 from probe.observation.model import Endpoint
+from probe.records import dataclass
 from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import styled

@@ -1,8 +1,8 @@
 """Attribute-value pairs inside EAP-TTLS (RFC 5281, section 10), both directions."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from probe.records import dataclass
 from probe.wire.inner.dialogue import InnerError
 
 _VENDOR, _MANDATORY = 0x80, 0x40

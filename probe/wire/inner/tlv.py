@@ -2,8 +2,8 @@
 
 import hmac
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from probe.records import dataclass
 from probe.wire.eap import Type
 from probe.wire.inner.dialogue import InnerError
 

@@ -6,7 +6,6 @@ there is an A.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 from ipaddress import ip_address
 
@@ -15,6 +14,7 @@ from probe.judge.case import Case
 from probe.judge.words import clip, listing
 from probe.observation.model import Endpoint, Lookup, LookupOutcome, Question
 from probe.plan.model import Audience, is_guests, is_outside
+from probe.records import dataclass
 
 FAMILIES = ("A", "AAAA")
 """Record types that lead to an address (RFC 1035, 3.4.1; RFC 3596, 2.1)."""

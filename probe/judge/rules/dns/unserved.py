@@ -6,7 +6,6 @@ kind of address answered it. A closed port is an answer.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
@@ -31,6 +30,7 @@ from probe.judge.words import listing, verb
 from probe.observation.model import Aspect, LookupOutcome, Outcome, Phase
 from probe.plan.addresses import split_address
 from probe.plan.model import Acceptance
+from probe.records import dataclass
 
 _RULE = "dns-unserved-family"
 

@@ -1,0 +1,164 @@
+"""Data classes mean what the standard library's do, which is what they are held against."""
+
+import copy
+import dataclasses
+from dataclasses import field
+
+import pytest
+
+from probe.records import dataclass
+
+
+def made(decorate):
+    """Return the same classes, made by either decorator."""
+
+    @decorate(frozen=True, slots=True)
+    class Nothing:
+        pass
+
+    @decorate(frozen=True, slots=True)
+    class Visit:
+        """One visit."""
+
+        name: str
+        port: int = 443
+        secret: bytes = field(default=b"", repr=False)
+        tags: list[str] = field(default_factory=list, compare=False)
+        told: int = field(default=7, kw_only=True)
+        fixed: int = field(default=3, init=False)
+
+        @property
+        def place(self) -> str:
+            return f"{self.name}:{self.port}"
+
+    @decorate(frozen=True, slots=True)
+    class Checked:
+        port: int
+
+        def __post_init__(self) -> None:
+            if self.port < 0:
+                raise ValueError(self.port)
+
+    @decorate(frozen=True, slots=True)
+    class Own:
+        name: str
+
+        def __repr__(self) -> str:
+            return "hidden"
+
+    @decorate(frozen=True, slots=True)
+    class Longer(Visit):
+        more: str = "m"
+
+    @decorate(frozen=True, slots=True, kw_only=True)
+    class Named:
+        name: str
+
+    @decorate(slots=True)
+    class Open:
+        name: str
+
+    return Nothing, Visit, Checked, Own, Longer, Named, Open
+
+
+OURS, THEIRS = made(dataclass), made(dataclasses.dataclass)
+
+
+def look(work):
+    """Return what comes of it, or what it raises."""
+    try:
+        return work()
+    except Exception as error:
+        return type(error), str(error)
+
+
+@pytest.mark.parametrize("place", range(len(OURS)))
+@pytest.mark.parametrize(
+    ("given", "named"),
+    [
+        ((), {}),
+        (("quay1",), {}),
+        ((7,), {}),
+        ((-7,), {}),
+        (("quay1", 8443, b"x", ["a"]), {"told": 9}),
+        (("quay1", 8443, b"x", ["a"], 9), {}),
+        ((), {"name": "quay1", "more": "n"}),
+        ((), {"name": "quay1"}),
+        (("quay1",), {"strange": 1}),
+    ],
+)
+def test_they_are_made_alike(
+    place: int, given: tuple[object, ...], named: dict[str, object]
+) -> None:
+    ours, theirs = (
+        look(lambda kind=kind[place]: repr(kind(*given, **named))) for kind in (OURS, THEIRS)
+    )
+    assert ours == theirs
+
+
+@pytest.mark.parametrize("place", range(len(OURS)))
+def test_they_have_the_same_fields(place: int) -> None:
+    ours, theirs = OURS[place], THEIRS[place]
+
+    def shape(kind):
+        return [(f.name, f.init, f.repr, f.compare, f.kw_only) for f in dataclasses.fields(kind)]
+
+    assert shape(ours) == shape(theirs)
+    assert ours.__match_args__ == theirs.__match_args__
+    assert ours.__slots__ == theirs.__slots__
+    assert ours.__qualname__ == theirs.__qualname__
+
+
+def test_equal_ones_are_equal_and_hash_alike() -> None:
+    for _, visit, *_ in (OURS, THEIRS):
+        one, same, other = visit("quay1", tags=["a"]), visit("quay1", tags=["b"]), visit("quay2")
+        assert one == same
+        assert hash(one) == hash(same)
+        assert one != other
+        assert one != ("quay1", 443, b"")
+        assert len({one, same, other}) == 2
+        assert one.tags == ["a"]
+        assert visit("quay1").tags is not visit("quay1").tags
+        assert one.place == "quay1:443"
+
+
+def test_whichever_method_is_called_first_works() -> None:
+    for first in ("__eq__", "__hash__", "__repr__"):
+        _, visit, *_ = made(dataclass)
+        bare = object.__new__(visit)
+        for one in dataclasses.fields(visit):
+            object.__setattr__(bare, one.name, ())
+        arguments = (bare,) if first == "__eq__" else ()
+        assert getattr(bare, first)(*arguments)
+        assert visit("quay1").name == "quay1"
+
+
+def test_they_are_frozen() -> None:
+    for _, visit, *_ in (OURS, THEIRS):
+        one = visit("quay1")
+        with pytest.raises(dataclasses.FrozenInstanceError, match="cannot assign to field 'port'"):
+            one.port = 1
+        with pytest.raises(dataclasses.FrozenInstanceError, match="cannot delete field 'port'"):
+            del one.port
+        # TypeError: in Python 3.11 the library's own stumbles there, over its slots.
+        with pytest.raises((dataclasses.FrozenInstanceError, TypeError)):
+            one.strange = 1
+        assert not hasattr(one, "__dict__")
+
+
+def test_they_are_replaced_and_copied() -> None:
+    _, visit, checked, *_ = OURS
+    one = visit("quay1", 8443, told=9)
+    assert dataclasses.replace(one, port=1) == visit("quay1", 1, told=9)
+    assert copy.copy(one) == one
+    assert copy.deepcopy(one) == one
+    assert dataclasses.asdict(checked(3)) == {"port": 3}
+    with pytest.raises(ValueError, match="-3"):
+        dataclasses.replace(checked(3), port=-3)
+
+
+def test_no_method_is_made_before_it_is_needed() -> None:
+    _, visit, *_ = made(dataclass)
+    before = visit.__init__
+    visit("quay1")
+    assert visit.__init__ is not before
