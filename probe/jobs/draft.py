@@ -190,7 +190,7 @@ class Scout:
 def asking(
     secrets: Mapping[SecretRef, bytes],
     *,
-    on_asked: Callable[[tuple[Question, ...]], object] = ignore,
+    on_asked: Callable[[tuple[Question, ...]], object] = lambda _: None,
     on_event: OnEvent = ignore,
 ) -> Asked:
     """Return what asks the network with these secrets, and says before what it will ask."""
