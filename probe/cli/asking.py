@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -67,8 +68,8 @@ def ask_for(plan: Plan, told: Complaint) -> Complaint:
     return told
 
 
-def in_one_line(complaint: Complaint) -> str:
-    """Return the command that tells the same complaint."""
+def in_one_line(complaint: Complaint, plan: Path | None = None) -> str:
+    """Return the command that tells the same complaint, of a plan that was named."""
     shown = complaint.shown
     given: list[tuple[str, str | None]] = [
         *(("--saw", text) for text in complaint.saw),
@@ -82,7 +83,8 @@ def in_one_line(complaint: Complaint) -> str:
         ("--shown-expiry", shown.expiry.isoformat() if shown.expiry else None),
         ("--fingerprint", shown.fingerprint),
     ]
-    words = ["probe", "complaint", *(["--on-wifi"] if complaint.wifi else [])]
+    words = ["probe", "complaint", *([str(plan)] if plan is not None else [])]
+    words += ["--on-wifi"] if complaint.wifi else []
     for option, value in given:
         words += [option, value] if value is not None else []
     return visible(shlex.join(words), SENTENCES)

@@ -57,7 +57,7 @@ def command(plan: Path | None, told: Told, shared: Common) -> int:
     whole = read_plan(plan)
     complaint = told.read()
     if not complaint.told:
-        complaint = _asked_for(whole, complaint, shared)
+        complaint = _asked_for(whole, complaint, shared, plan)
     with wrong_input():
         job.check(whole, complaint)
     scope = Scope(only=shared.only, repeat=shared.repeat)
@@ -71,7 +71,7 @@ def command(plan: Path | None, told: Told, shared: Common) -> int:
     return status_of(answer.verdict, answer.assessment.survey, shared.tolerate)
 
 
-def _asked_for(plan: Plan, complaint: Complaint, shared: Common) -> Complaint:
+def _asked_for(plan: Plan, complaint: Complaint, shared: Common, named: Path | None) -> Complaint:
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr.isatty()):
         raise click.UsageError(NOTHING_TOLD)
     from probe.cli.asking import ask_for, in_one_line  # noqa: PLC0415  # seldom wanted
@@ -82,7 +82,7 @@ def _asked_for(plan: Plan, complaint: Complaint, shared: Common) -> Complaint:
             "nothing is known of this complaint: probe cluster looks at everything"
         )
     if not shared.quiet:
-        say(f"The same in one line: {in_one_line(complaint)}\n")
+        say(f"The same in one line: {in_one_line(complaint, named)}\n")
     return complaint
 
 

@@ -44,7 +44,7 @@ def confirmed(document: dict[str, Any]) -> list[tuple[str, list[str]]]:
 def test_network_and_saved_survey_tell_the_same(
     probe: Probe, broken: Cluster, tmp_path: Path
 ) -> None:
-    """And what is asked is of the web alone, as these words are a browser's."""
+    """And what is asked is of the web and its names alone, as these words are a browser's."""
     saved = tmp_path / "survey"
     command = ("complaint", broken.plan_path, *INCOMPLETE, "--format", "json")
     live = probe(*command, "--save", saved)
@@ -53,7 +53,7 @@ def test_network_and_saved_survey_tell_the_same(
     assert confirmed(document) == [("web-chain-incomplete", ["quay3"])]
     assert document["source"] == "network"
     asked = read_survey(saved).questions
-    assert {question.endpoint for question in asked} == {Endpoint.WEB}
+    assert {question.endpoint for question in asked} == {Endpoint.WEB, Endpoint.DNS}
     again = probe(*command, "--from", saved)
     assert (again.status, again.stderr) == (1, "")
     document_again = said(again.stdout)

@@ -14,7 +14,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario
-from probe.cli.asking import ask_for
+from probe.cli.asking import ask_for, in_one_line
 from probe.complaint import Complaint, Shown
 from probe.plan.model import Plan, Site
 from tests.cli.acting import WITH_SECRET, Listener, Probe
@@ -182,3 +182,11 @@ def test_octets_that_are_no_text_and_endless_lines_are_taken_as_they_can_be(
 def test_an_end_in_the_midst_ends_it(monkeypatch: pytest.MonkeyPatch, site_plan: Plan) -> None:
     with pytest.raises(click.Abort):
         asked(monkeypatch, site_plan, b"", b"")
+
+
+def test_the_line_that_tells_the_same_names_the_plan_that_was_named() -> None:
+    complaint = Complaint(saw=("not trusted",), wifi=True)
+    assert in_one_line(complaint, Path("harbour plan.toml")) == (
+        "probe complaint 'harbour plan.toml' --on-wifi --saw 'not trusted'"
+    )
+    assert in_one_line(complaint) == "probe complaint --on-wifi --saw 'not trusted'"

@@ -9,9 +9,12 @@ and what apps and the dialogue of a failed login say is from memory; Linux suppl
 numbers of their reasons and no sentence. What else those two show their users is missing.
 """
 
+import io
+import json
 import re
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +22,7 @@ import pytest
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario
+from probe.cli.main import main
 from tests.lab import complaints
 from tests.lab.complaints import Told
 from tests.lab.complaints_eap import EAP
@@ -26,7 +30,7 @@ from tests.lab.complaints_roundabout import ROUNDABOUT
 from tests.lab.complaints_several import CONTRADICTORY, HEALTHY, TOGETHER
 from tests.lab.complaints_web import WEB
 from tests.lab.test_findings import DAY
-from tests.running import Result, probe
+from tests.running import Result
 
 EVERY = tuple(
     sorted(
@@ -91,7 +95,17 @@ def labs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Labs]:
 
 
 def answered(plan: Path, *gives: str) -> Result:
-    return probe(plan, "--at", DAY.isoformat(), *gives, command=("complaint",))
+    """Give a complaint to the command in this process: there are many."""
+    said = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.TextIOWrapper(io.BytesIO(), "utf-8")
+    common = ("--at", DAY.isoformat(), "--history", "off", "--format", "json")
+    with redirect_stdout(said[0]), redirect_stderr(said[1]):
+        status = main(["complaint", str(plan), *common, *gives])
+    texts = []
+    for stream in said:
+        stream.seek(0)
+        texts.append(stream.read())
+    assert status in {0, 1, 4}, texts[1]
+    return Result(status, json.loads(texts[0]), texts[1])
 
 
 def causes(result: Result, standing: str) -> list[dict[str, Any]]:

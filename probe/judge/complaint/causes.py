@@ -13,7 +13,7 @@ from probe.assessment import Assessment, Finding, Verdict
 from probe.complaint import AlsoFound, Cause, Recognised, Standing, Whose
 from probe.judge.catalogue import BY_ID
 from probe.judge.complaint.carry import endpoint_of, everywhere
-from probe.judge.complaint.doubts import dates_alone, read_along, remembered
+from probe.judge.complaint.doubts import dates_alone, led_away, read_along, remembered
 from probe.judge.complaint.kinds import Kind, kind_of
 from probe.judge.complaint.meets import came_and_went
 from probe.judge.complaint.observed import Seen
@@ -266,7 +266,10 @@ def _of_finding(
         decides = "an answer to this machine; until then nothing else is known of it"
     elif read_along(now, finding):
         standing, decides = Standing.POSSIBLE, "a look from where nobody reads along"
-    elif dates_alone(taken, finding):
+    elif led_away(taken, finding):
+        standing = Standing.POSSIBLE
+        decides = "which address the browser opened, and whose certificate is shown there"
+    elif dates_alone(taken, finding.rule):
         standing = Standing.RULED_OUT
         says = f"Nothing ended by it: {says}"
     elif finding.rule == "web-old-tls" and finding.verdict is Verdict.ADVISED:
@@ -309,7 +312,7 @@ def _not_found(
     plan: Plan, taken: Understood, now: Assessment, seen: Seen, rule: str
 ) -> Cause | None:
     """Return what is known of a rule without a finding; None: it cannot be meant here."""
-    if not _applies(plan, taken, rule):
+    if not _applies(plan, taken, rule) or dates_alone(taken, rule):
         return None
     title = BY_ID[rule].title
     observed = seen.of(rule)

@@ -14,11 +14,21 @@ def read_along(now: Assessment, finding: Finding) -> bool:
     return between and finding.endpoint is Endpoint.WEB and bool(finding.certificates)
 
 
-def dates_alone(taken: Understood, finding: Finding) -> bool:
-    """Whether the words are about a date and the finding about two certificates that both hold: one
+def dates_alone(taken: Understood, rule: str) -> bool:
+    """Whether the words are about a date and the rule about two certificates that both hold: one
     that does not is a finding of its own."""
     tails = {rule.partition("-")[2] for rule in taken.rules}
-    return finding.rule.endswith("-half-renewed") and "expired" in tails and not taken.anything
+    return rule.endswith("-half-renewed") and "expired" in tails and not taken.anything
+
+
+def led_away(taken: Understood, finding: Finding) -> bool:
+    """Whether a name leads elsewhere, and the words are about a certificate: then it is whatever is
+    shown there, which may be anything."""
+    if finding.rule not in ("dns-wrong-address", "dns-partly-wrong") or taken.anything:
+        return False
+    meant = {rule for row in taken.rows for rule in row.words.rules}
+    kinds = {kind_of(rule) for rule in meant}
+    return not (kinds & {Kind.NAMES, Kind.REACH} or "web-name-mismatch" in meant)
 
 
 def remembered(taken: Understood, finding: Finding) -> bool:

@@ -17,7 +17,7 @@ def hints(taken: Understood, now: Assessment, found: Recognised, known: Ours) ->
     """Yield what was told and does not go together, one sentence part each."""
     shown, page = taken.complaint.shown, taken.reach.page
     yield from contradicted(shown, found, known)
-    tails = {rule.partition("-")[2] for rule in taken.rules}
+    tails = {r.partition("-")[2] for r in taken.rules if not r.startswith("dns-")}
     at = taken.complaint.when or now.judged_at
     if shown.expiry is not None and tails:
         over = shown.expiry < at.date()

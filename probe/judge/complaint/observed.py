@@ -142,7 +142,12 @@ class Seen:
         self, rule: str, kind: Kind, nodes: tuple[str, ...], endpoint: Endpoint
     ) -> Iterator[tuple[str, str]]:
         if kind is Kind.COMPARED and len(self._plan.nodes) > 1:
-            serving = {n.name for n in self._plan.nodes if self._shown(n.name, endpoint)}
+            serving = {
+                node
+                for record in self._records
+                if record.endpoint is endpoint and record.served is not None
+                for node in record.nodes
+            }
             if len(serving) < 2:
                 yield "there was nothing to compare with", "ask the other nodes too"
         elif kind is Kind.AUTHORITY:

@@ -122,7 +122,7 @@ def understood(plan: Plan, complaint: Complaint) -> Understood:
             "a page and the joining of a network were told, and a page opens once that is joined"
         )
     if len(kept) > 1:
-        against += _apart(kept, at)
+        against += _apart(kept, at, told=len(texts))
     silent = not complaint.saw and not complaint.log
     guessing = bool(matches) and not rows
     return Understood(
@@ -329,21 +329,25 @@ def _candidates(
 
 
 def _apart(
-    kept: list[Match],
-    at: Mapping[Row, tuple[Endpoint, ...]],
+    kept: list[Match], at: Mapping[Row, tuple[Endpoint, ...]], *, told: int
 ) -> Iterator[str]:
-    """Yield the pairs of texts that have no cause in common."""
+    """Yield the pairs of texts that have no cause in common, and the texts that have none with any
+    alert of the log: that one has alerts of several people is usual. The first `told` are texts."""
     means = [
         {rule for row in match.rows for _, rule in _rules(match, row, at[row])} for match in kept
     ]
     telling = [
         (_short(match.heard.said), meant)
-        for match, meant in zip(kept, means, strict=True)
+        for match, meant in zip(kept[:told], means, strict=False)
         if meant and not any(row.anything for row in match.rows)
     ]
     for (first, one), (second, other) in combinations(telling, 2):
         if not one & other:
             yield f'"{first}" and "{second}" have no cause in common: they may be two complaints'
+    logged = {rule for meant in means[told:] for rule in meant}
+    for said, meant in telling:
+        if logged and not meant & logged:
+            yield f'"{said}" has no cause in common with any alert of the log'
 
 
 def _short(said: str) -> str:

@@ -75,8 +75,9 @@ def _cautions(answer: Answer) -> Iterator[RenderableType]:
         yield _line("Then", Text(f"nothing is kept of that time, {words.time(when)}"))
     doubts = [_heard(heard) for heard in answer.heard if not heard.known or heard.partly]
     doubts += [Text(visible(line, SENTENCES)) for line in answer.contradictions]
-    for number, doubt in enumerate(doubts):
+    for number, doubt in enumerate(doubts[:ROWS]):
         yield _line("But" if number == 0 else "", doubt)
+    yield from _more(tuple(doubts), "doubts")
 
 
 _SOURCES = {

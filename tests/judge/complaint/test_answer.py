@@ -106,7 +106,8 @@ def test_a_fault_at_a_node_that_was_not_met_is_no_cause() -> None:
 
 def test_a_rule_of_several_rooms_says_in_which() -> None:
     found = answered(saw("0x800B0101"), eap={"quay": old_radius()})
-    (other,) = found.of(Standing.RULED_OUT)
+    (other, *names) = found.of(Standing.RULED_OUT)
+    assert {one.rule.partition("-")[0] for one in names} == {"dns"}
     assert other.says.startswith("A certificate has expired, on pages (HTTPS): not so")
 
 
@@ -332,8 +333,9 @@ def test_only_what_bears_on_the_causes_is_asked() -> None:
     of = plan()
     every = agenda(of, Depth.NODE)
     page = questions_for(of, saw("NET::ERR_CERT_DATE_INVALID", page=GUEST), every)
-    assert {q.endpoint for q in page} == {Endpoint.WEB}
-    assert all(q.handshake and q.handshake.name == GUEST for q in page)
+    assert {q.endpoint for q in page} == {Endpoint.WEB, Endpoint.DNS}
+    names = {ask.name for q in page for ask in (q.handshake, q.lookup) if ask is not None}
+    assert names == {GUEST}
     joining = questions_for(of, saw("EAP_E_SERVER_CERT_REVOKED", nodes=("quay2",)), every)
     assert {q.nodes for q in joining} == {("quay2",)}
     assert {q.endpoint for q in joining} == {Endpoint.EAP}
@@ -528,6 +530,35 @@ def test_a_fault_of_another_certificate_than_the_one_shown_proves_nothing_of_tha
     assert confirmed(found) == [("eap-expired", ("quay3",))]
     assert not found.advice.safe
     assert any("another certificate" in one for one in found.contradictions)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "SEC_ERROR_UNKNOWN_ISSUER",
+        "SEC_ERROR_EXPIRED_CERTIFICATE",
+        "MOZILLA_PKIX_ERROR_SELF_SIGNED_CERT",
+    ],
+)
+def test_whoever_is_led_elsewhere_has_not_met_our_node(words: str) -> None:
+    """RFC 1034, 3.6: a browser goes where the name leads, and is shown what is there."""
+    told = saw(words, page=host("quay3"))
+    of = plan()
+    found = answered(told, of, dns={f"{host('quay3')}": ("192.0.2.99",)})
+    (cause,) = found.of(Standing.POSSIBLE)
+    assert cause.rule == "dns-wrong-address"
+    assert found.first.startswith("Possible, not confirmed: quay3.northpier.example leads to")
+    assert confirmed(found) == []
+    assert found.verdict is Verdict.UNSEEN
+
+
+def test_alerts_of_one_log_need_no_cause_in_common() -> None:
+    alerts = tuple(LogAlert(one, True) for one in ("unknown_ca", "certificate_expired"))
+    assert answered(Complaint(log=alerts)).contradictions == ()
+    told = saw("EAP_E_SERVER_CERT_EXPIRED", log=alerts)
+    assert answered(told).contradictions == ()
+    (contradiction,) = answered(replace(told, log=alerts[:1])).contradictions
+    assert contradiction.endswith("has no cause in common with any alert of the log")
 
 
 def test_what_was_not_seen_is_said_of_a_certificate_that_is_not_known() -> None:
