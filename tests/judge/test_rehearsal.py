@@ -129,6 +129,20 @@ def test_what_is_there_today_and_stays_is_not_the_roll_out_s_fault() -> None:
     assert found.verdict is Verdict.ADVISED
 
 
+def test_a_fault_that_the_new_certificate_has_too_is_no_sound_roll_out() -> None:
+    """Nobody is worse off, and yet an ended certificate is imported in place of an ended one."""
+    of = plan(clients=clients("linux-eap"))
+    ended = [private(RADIUS, begins=AT - timedelta(days=400), days=days) for days in (380, 390)]
+    survey = seen(of, eap={"": with_private(ended[0])})
+    found = gone_through(of, survey, ended[1], issuing())
+    (expired,) = [one for one in found.troubles if one.rule == "eap-expired"]
+    assert (expired.span, expired.grows) == (Span.STAYS, False)
+    assert found.verdict is Verdict.BLOCKED
+    assert "The new certificate has faults that today's has: eap-expired." in found.first
+    # Its twin mends all of them.
+    assert gone_through(of, survey, renewed(), issuing()).verdict is Verdict.SOUND
+
+
 def test_what_goes_to_further_nodes_is() -> None:
     of = plan(clients=clients("chromium-web"))
     short = public(*HOSTS)
@@ -161,7 +175,8 @@ def test_nothing_served_is_nothing_known() -> None:
     survey = seen(of, eap={"": Outcome.SILENT})
     found = gone_through(of, survey, renewed(), issuing())
     assert felt(found, 4) == {"linux-eap": Feels.UNSEEN}
-    assert any("show no certificate (eap)" in one for one in found.first)
+    (only,) = found.first
+    assert "show no certificate (eap)" in only
     assert found.verdict is Verdict.UNSEEN
 
 
