@@ -6,6 +6,7 @@ import shutil
 import stat
 import sys
 import tempfile
+import textwrap
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -85,6 +86,18 @@ def width() -> int:
     """Return the columns of the terminal on stdout, or of plain text."""
     return (
         shutil.get_terminal_size((PLAIN_WIDTH, 24)).columns if sys.stdout.isatty() else PLAIN_WIDTH
+    )
+
+
+def wrapped(text: str, columns: int, first: str) -> list[str]:
+    """Return a text as lines, what follows indented. Long words stay whole, to be copied."""
+    return textwrap.wrap(
+        text,
+        columns,
+        initial_indent=first,
+        subsequent_indent="    ",
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 
