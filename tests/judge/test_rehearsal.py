@@ -286,6 +286,23 @@ def test_a_name_in_the_profiles_is_advised_where_it_is_the_name_that_lacks() -> 
     assert [one.kinds for one in found.advice] == [(Kind.COMMON_NAME,), (Kind.LIKE_TODAY,)]
 
 
+def test_behind_a_virtual_address_trouble_may_begin_sooner_and_that_is_said_on_top() -> None:
+    of = plan(clients=clients("chromium-web"), services=(guest_service(addresses=("192.0.2.80",)),))
+    lost, whole = public(*HOSTS, days=80), public(*HOSTS, GUEST, days=80)
+    for leaf, said in ((lost, 1), (whole, 0)):
+        found = gone_through(of, seen(of), leaf, web_chain()[1], said=WEB_ONLY)
+        told = [one for one in found.first if "may begin with the first node that is done" in one]
+        assert len(told) == said
+
+
+def test_what_is_advised_only_is_called_no_fault() -> None:
+    """That the root is not served for phones set up by hand is there today, and stays."""
+    of = plan(clients=clients(by_hand=("android-eap",)))
+    found = gone_through(of, seen(of), renewed(), issuing())
+    assert ("eap-root-helps-android", Span.STAYS) in [(o.rule, o.span) for o in found.troubles]
+    assert not any("has faults" in one for one in found.first)
+
+
 def test_another_certificate_in_the_files_is_said_to_be_rehearsed_by_itself() -> None:
     of = plan(clients=clients("linux-eap"))
     other = public(GUEST)

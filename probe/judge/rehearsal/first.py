@@ -44,7 +44,8 @@ def first(
         yield "Who is blocked or warned today, and is not named here, stays so."
     rules = list(dict.fromkeys(one.rule for one in troubles if one.span is Span.BETWEEN))
     stay = {one.rule for one in troubles if one.span is Span.STAYS}
-    renewed = list(dict.fromkeys(one.rule for one in own if one.rule in stay))
+    grave = [one.rule for one in own if one.verdict <= Verdict.DUE]
+    renewed = [rule for rule in dict.fromkeys(grave) if rule in stay]
     if renewed:
         yield f"The new certificate has faults that today's has: {listing(renewed)}."
     if any(one.counts for one in left):

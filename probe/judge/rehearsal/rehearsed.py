@@ -11,7 +11,7 @@ from probe.judge.rehearsal.advice import advice
 from probe.judge.rehearsal.first import first
 from probe.judge.rehearsal.memory import Memory, anew
 from probe.judge.rehearsal.timeline import brought, steps, troubles
-from probe.judge.rehearsal.unknown import alone, not_served, unknown
+from probe.judge.rehearsal.unknown import alone, not_served, sooner, unknown
 from probe.judge.rehearsal.way import Way, World, stops
 from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint, Survey, fingerprint
@@ -58,7 +58,12 @@ def rehearse(
     dark = tuple(not_served(world, way))
     own = tuple(_own_faults(way, taken[-1]))
     return Rehearsal(
-        first=(*first(taken, found, asked, blocking, left, own), *dark, *alone(bundle)),
+        first=(
+            *first(taken, found, asked, blocking, left, own),
+            *(sooner(plan, world, way) if brought(found) <= Verdict.WARNED else ()),
+            *dark,
+            *alone(bundle),
+        ),
         bundle=bundle,
         survey=now.survey,
         known_from=now.known_from,
