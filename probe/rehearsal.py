@@ -199,8 +199,9 @@ class Rehearsal:
     blocking: tuple[Finding, ...]
     """What is wrong with the files by themselves."""
     verdict: Verdict
-    """The worst that the roll-out brings; what is there today and stays does not count, but where
-    some node shows no certificate, so that nothing can be foretold there, that is unseen."""
+    """The worst that the roll-out brings, or that is found of the new certificates in the end; what
+    else is there today and stays does not count. Where some node shows no certificate, so that
+    nothing can be foretold there, it is unseen at least."""
 
     @property
     def titles(self) -> Mapping[str, str]:

@@ -1,7 +1,6 @@
 """`probe draft NAME...`: a first plan out of names, DNS and what is served; or what one lacks."""
 
 import shlex
-import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +14,7 @@ from probe.cli.files import (
     check_writable,
     prepare_stdout,
     width,
+    wrapped,
     write_file,
     write_stdout,
 )
@@ -302,11 +302,11 @@ def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) ->
         lines.append(f"{things} to fill in or to confirm, marked OPEN there:")
     for one in draft.opens:
         told = visible(f"{one.place}: {one.says}", SENTENCES)
-        lines += _wrapped(told, columns, f"  OPEN {one.number}  ")
+        lines += wrapped(told, columns, f"  OPEN {one.number}  ")
     if missing:
         lines.append("Before that is done, it does not load:")
         for problem in missing:
-            lines += _wrapped(visible(str(problem), 1_000), columns, "  ")
+            lines += wrapped(visible(str(problem), 1_000), columns, "  ")
     if options.output is None:
         lines += ["To keep it, with the CA certificates that are at hand beside it:"]
         lines.append(f"  {visible(_again(options), SENTENCES)}")
@@ -314,17 +314,6 @@ def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) ->
         lines.append("Then look at the cluster:" if number else "Look at the cluster:")
         lines.append(f"  probe cluster {visible(shlex.quote(str(options.output)))}")
     return "\n".join(lines)
-
-
-def _wrapped(text: str, columns: int, first: str) -> list[str]:
-    return textwrap.wrap(
-        text,
-        columns,
-        initial_indent=first,
-        subsequent_indent="    ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
 
 
 def _again(options: _Options) -> str:

@@ -1,12 +1,11 @@
 """`probe draft --check PLAN`: what is on the network that a plan does not name."""
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from probe.cli.draftfiles import names_of
 from probe.cli.failure import Status, say
-from probe.cli.files import width, write_file, write_stdout
+from probe.cli.files import width, wrapped, write_file, write_stdout
 from probe.cli.progress import Progress
 from probe.cli.run import read_plan, wrong_input
 from probe.report.escape import SENTENCES, visible
@@ -49,16 +48,7 @@ def _text(found: "Beyond", plan: str, columns: int) -> str:
     lines: list[str] = []
 
     def tell(text: str, first: str = "  ") -> None:
-        lines.extend(
-            textwrap.wrap(
-                visible(text, SENTENCES),
-                columns,
-                initial_indent=first,
-                subsequent_indent="    ",
-                break_long_words=False,
-                break_on_hyphens=False,
-            )
-        )
+        lines.extend(wrapped(visible(text, SENTENCES), columns, first))
 
     if found.extras:
         lines.append(f"On the network, and not in {plan}")

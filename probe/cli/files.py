@@ -91,6 +91,20 @@ def width() -> int:
     return shutil.get_terminal_size((PLAIN_WIDTH, 24)).columns
 
 
+def wrapped(text: str, columns: int, first: str) -> list[str]:
+    """Return a text as lines, what follows indented. Long words stay whole, to be copied."""
+    import textwrap  # noqa: PLC0415  # as above
+
+    return textwrap.wrap(
+        text,
+        columns,
+        initial_indent=first,
+        subsequent_indent="    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 def colour() -> bool:
     """Return whether stdout takes colour: a terminal, and NO_COLOR (no-color.org) is not set."""
     plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"

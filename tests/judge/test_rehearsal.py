@@ -129,6 +129,20 @@ def test_what_is_there_today_and_stays_is_not_the_roll_out_s_fault() -> None:
     assert found.verdict is Verdict.ADVISED
 
 
+def test_a_fault_that_the_new_certificate_has_too_is_no_sound_roll_out() -> None:
+    """Nobody is worse off, and yet an ended certificate is imported in place of an ended one."""
+    of = plan(clients=clients("linux-eap"))
+    ended = [private(RADIUS, begins=AT - timedelta(days=400), days=days) for days in (380, 390)]
+    survey = seen(of, eap={"": with_private(ended[0])})
+    found = gone_through(of, survey, ended[1], issuing())
+    (expired,) = [one for one in found.troubles if one.rule == "eap-expired"]
+    assert (expired.span, expired.grows) == (Span.STAYS, False)
+    assert found.verdict is Verdict.BLOCKED
+    assert "The new certificate has faults that today's has: eap-expired." in found.first
+    # Its twin mends all of them.
+    assert gone_through(of, survey, renewed(), issuing()).verdict is Verdict.SOUND
+
+
 def test_what_goes_to_further_nodes_is() -> None:
     of = plan(clients=clients("chromium-web"))
     short = public(*HOSTS)
@@ -161,7 +175,8 @@ def test_nothing_served_is_nothing_known() -> None:
     survey = seen(of, eap={"": Outcome.SILENT})
     found = gone_through(of, survey, renewed(), issuing())
     assert felt(found, 4) == {"linux-eap": Feels.UNSEEN}
-    assert any("show no certificate (eap)" in one for one in found.first)
+    (only,) = found.first
+    assert "show no certificate (eap)" in only
     assert found.verdict is Verdict.UNSEEN
 
 
@@ -269,6 +284,23 @@ def test_a_name_in_the_profiles_is_advised_where_it_is_the_name_that_lacks() -> 
     leaf = private(OWN)
     found = gone_through(of, seen(of), leaf, issuing())
     assert [one.kinds for one in found.advice] == [(Kind.COMMON_NAME,), (Kind.LIKE_TODAY,)]
+
+
+def test_behind_a_virtual_address_trouble_may_begin_sooner_and_that_is_said_on_top() -> None:
+    of = plan(clients=clients("chromium-web"), services=(guest_service(addresses=("192.0.2.80",)),))
+    lost, whole = public(*HOSTS, days=80), public(*HOSTS, GUEST, days=80)
+    for leaf, said in ((lost, 1), (whole, 0)):
+        found = gone_through(of, seen(of), leaf, web_chain()[1], said=WEB_ONLY)
+        told = [one for one in found.first if "may begin with the first node that is done" in one]
+        assert len(told) == said
+
+
+def test_what_is_advised_only_is_called_no_fault() -> None:
+    """That the root is not served for phones set up by hand is there today, and stays."""
+    of = plan(clients=clients(by_hand=("android-eap",)))
+    found = gone_through(of, seen(of), renewed(), issuing())
+    assert ("eap-root-helps-android", Span.STAYS) in [(o.rule, o.span) for o in found.troubles]
+    assert not any("has faults" in one for one in found.first)
 
 
 def test_another_certificate_in_the_files_is_said_to_be_rehearsed_by_itself() -> None:

@@ -19,8 +19,10 @@ def first(
     anew: Sequence[Anew],
     blocking: Sequence[Finding],
     left: Sequence[Finding],
+    own: Sequence[Finding],
 ) -> Iterator[str]:
-    """Yield the sentences, the gravest first. `left` is what is not replaced in the end."""
+    """Yield the sentences, the gravest first. `left` is what is not replaced in the end, `own` what
+    is found of the new certificates then."""
     if any(one.verdict is Verdict.BLOCKED for one in blocking):
         yield "Something is wrong with the files by themselves, as is told below."
     told = [*_hard(steps, Feels.BLOCKED, "Blocked"), *_hard(steps, Feels.WARNED, "Warned")]
@@ -34,11 +36,18 @@ def first(
     mended = list(_mended(steps))
     if mended:
         yield f"Better off than today, once all nodes are done: {listing(mended, most=_MOST)}."
-    if not (told or asked or between or any(one.feels is Feels.BLOCKED for one in anew)):
+    nothing_seen = all(one.feels is Feels.UNSEEN for step in steps for one in step.experiences)
+    blocked_anew = any(one.feels is Feels.BLOCKED for one in anew)
+    if not (told or asked or between or blocked_anew or nothing_seen):
         yield "As far as is known, nobody is blocked, warned or asked at any step who is not today."
     if _stays(steps):
         yield "Who is blocked or warned today, and is not named here, stays so."
     rules = list(dict.fromkeys(one.rule for one in troubles if one.span is Span.BETWEEN))
+    stay = {one.rule for one in troubles if one.span is Span.STAYS}
+    grave = [one.rule for one in own if one.verdict <= Verdict.DUE]
+    renewed = [rule for rule in dict.fromkeys(grave) if rule in stay]
+    if renewed:
+        yield f"The new certificate has faults that today's has: {listing(renewed)}."
     if any(one.counts for one in left):
         yield "Certificates of the other kind of key stay behind in the end, as is told below."
     if rules:

@@ -11,12 +11,12 @@ from probe.judge.rehearsal.advice import advice
 from probe.judge.rehearsal.first import first
 from probe.judge.rehearsal.memory import Memory, anew
 from probe.judge.rehearsal.timeline import brought, steps, troubles
-from probe.judge.rehearsal.unknown import alone, not_served, unknown
+from probe.judge.rehearsal.unknown import alone, not_served, sooner, unknown
 from probe.judge.rehearsal.way import Way, World, stops
 from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint, Survey, fingerprint
 from probe.plan.model import Plan
-from probe.rehearsal import Anew, Feels, Rehearsal, Resumption, Trouble
+from probe.rehearsal import Anew, Feels, Rehearsal, Resumption, Step, Trouble
 
 _RESUMED = "RFC 9190, 2.1.3; RFC 5246, F.1.4; RFC 9846, 4.6.1"
 
@@ -56,8 +56,14 @@ def rehearse(
     blocking = tuple(one for one in bundle.assessment.findings if one.rule.startswith("bundle-"))
     left = tuple(_left_behind(plan, way, then, at))
     dark = tuple(not_served(world, way))
+    own = tuple(_own_faults(way, taken[-1]))
     return Rehearsal(
-        first=(*first(taken, found, asked, blocking, left), *dark, *alone(bundle)),
+        first=(
+            *first(taken, found, asked, blocking, left, own),
+            *(sooner(plan, world, way) if brought(found) <= Verdict.WARNED else ()),
+            *dark,
+            *alone(bundle),
+        ),
         bundle=bundle,
         survey=now.survey,
         known_from=now.known_from,
@@ -74,7 +80,7 @@ def rehearse(
         left_behind=left,
         blocking=blocking,
         verdict=_verdict(
-            found, asked, (*blocking, *left), seen=not (dark or now.survey.interrupted)
+            found, asked, (*blocking, *left, *own), seen=not (dark or now.survey.interrupted)
         ),
     )
 
@@ -125,6 +131,15 @@ def _left_behind(plan: Plan, way: Way, then: Survey, at: datetime) -> Iterator[F
     expected = Expected(certificates=way.chain)
     for finding in judge(plan, then, at=at, expected=expected).findings:
         if finding.rule == _LEFT:
+            yield finding
+
+
+def _own_faults(way: Way, last: Step) -> Iterator[Finding]:
+    """Yield what is found of the new certificates in the end, also where today's have it too: an
+    import that renews a fault is no sound one."""
+    new, nodes = {fingerprint(der) for der in way.chain}, set(way.order)
+    for finding in last.findings:
+        if finding.counts and new & set(finding.certificates) and nodes & set(finding.nodes):
             yield finding
 
 

@@ -86,19 +86,33 @@ def not_served(world: World, way: Way) -> Iterator[str]:
 
 
 def _virtual(plan: Plan, world: World, way: Way) -> Iterator[str]:
-    names = [
-        service.name
-        for service in plan.services
-        if service.endpoint in world.endpoints
-        and service.addresses
-        and len(set(service.nodes) & set(way.order)) > 1
-    ]
+    names = _behind_virtual(plan, world, way)
     if names:
         yield (
             f"Behind the virtual {verb(names, 'address', 'addresses')} of {listing(names)} any"
             " node may answer: what is there is shown as it was until all are done that may have"
             " answered today."
         )
+
+
+def sooner(plan: Plan, world: World, way: Way) -> Iterator[str]:
+    """Yield a sentence where what a roll-out brings may be met before its step."""
+    names = _behind_virtual(plan, world, way)
+    if names:
+        yield (
+            f"Behind the virtual {verb(names, 'address', 'addresses')} of {listing(names)} that may"
+            " begin with the first node that is done, as any of them may answer there."
+        )
+
+
+def _behind_virtual(plan: Plan, world: World, way: Way) -> list[str]:
+    return [
+        service.name
+        for service in plan.services
+        if service.endpoint in world.endpoints
+        and service.addresses
+        and len(set(service.nodes) & set(way.order)) > 1
+    ]
 
 
 def _by_method(world: World, way: Way) -> Iterator[str]:
