@@ -197,7 +197,7 @@ def _sent(
     facts = view.assessment.facts.get(sha256)
     says = f"{_who(view, nodes)} {_send(nodes)} this"
     if kind == "anchor":
-        says += ", a root that clients have anyway"
+        says += f", a root that {_come(row.endpoint)} have anyway"
     if kind == "beside":
         says += ", and it is not on the way"
     return Link(
@@ -209,6 +209,11 @@ def _sent(
         sha256 if facts is not None else None,
         nodes,
     )
+
+
+def _come(endpoint: Endpoint) -> str:
+    """Return what those are called who come to an endpoint."""
+    return "peers" if endpoint is Endpoint.RADSEC else "clients"
 
 
 def _who(view: View, nodes: tuple[str, ...]) -> str:
@@ -280,11 +285,12 @@ def _missing(
 
 
 def _end(view: View, row: ServedChain, on_way: Sequence[str]) -> Iterator[Link]:
+    whose = _come(row.endpoint)
     if row.ends_in is None:
         if not row.missing:
-            yield Link("open", "no known root", "it leads to no root that clients here have")
+            yield Link("open", "no known root", f"it leads to no root that {whose} here have")
         return
     title = visible(row.ends_in)
     if on_way and not row.missing and view.subject(on_way[-1]) == title:
         return
-    yield Link("anchor", title, "a root that clients have: nobody has to send it")
+    yield Link("anchor", title, f"a root that {whose} have: nobody has to send it")

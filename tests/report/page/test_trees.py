@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from probe.observation.model import Endpoint
 from tests.report import build
 from tests.report.page.many import incomplete
 from tests.report.page.reading import links, page_of, trees
@@ -94,6 +95,16 @@ def test_certificates_that_are_not_on_the_way_stand_beside_it() -> None:
         "Northpier EAP Issuing CA",
         "all 4 nodes send this, and it is not on the way",
     )
+
+
+def test_who_comes_to_radsec_is_called_a_peer() -> None:
+    web, _ = build.healthy().served
+    peers = replace(web, endpoint=Endpoint.RADSEC)
+    (tree,) = trees(page_of(replace(build.healthy(), served=(peers,))))
+    assert links(tree)[-1][2] == "a root that peers have: nobody has to send it"
+    astray = replace(peers, ends_in=None)
+    (tree,) = trees(page_of(replace(build.healthy(), served=(astray,))))
+    assert links(tree)[-1][2] == "it leads to no root that peers here have"
 
 
 def test_a_root_that_is_sent_is_an_anchor_too() -> None:
