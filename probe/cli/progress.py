@@ -130,9 +130,11 @@ class Progress:
         if len(self._nodes) < FEW:
             answered, total = self._questions
             line = f"{answered} of {total} questions answered"
-        waiting = [*self._out]
-        unbegun = sum(1 for left in self._left.values() if left > 0) - len(waiting)
-        return line + (_waiting(waiting, unbegun) or ", finishing")
+        nodes = [place for place in self._out if place in self._nodes]
+        left = sum(1 for node in self._nodes if self._left[node] > 0)
+        # Names of several nodes are told once no node is out: "and 3 more" is of nodes.
+        waiting = _waiting(nodes, left - len(nodes)) or _waiting([*self._out], 0)
+        return line + (waiting or ", finishing")
 
     def _write(self, line: str) -> None:
         """Write over what stands there, in one go: a line that is wiped first flickers."""
@@ -144,7 +146,9 @@ class Progress:
         width = min(_columns() - 1, WIDEST)
         if cell_len(line) > width:
             line = set_cell_size(line, max(width - 3, 0)) + "..."[:width]
-        over = " " * max(min(cell_len(self._drawn), width) - cell_len(line), 0)
+        # At the end with what the terminal itself wrote behind the line: "^C" of an interrupt.
+        before = min(cell_len(self._drawn), width) if line else width
+        over = " " * max(before - cell_len(line), 0)
         sys.stderr.write(f"\r{line}{over}" if line else f"\r{over}\r")
         sys.stderr.flush()
         self._drawn = line
