@@ -40,6 +40,10 @@ class Happened(Protocol):
         """Its id."""
 
     @property
+    def node(self) -> str:
+        """The first node that it is about."""
+
+    @property
     def done(self) -> int:
         """Questions that have ended."""
 
@@ -61,7 +65,8 @@ class Progress:
 
     A place is done when all questions about it have ended. It is told as still out from its first
     question on, in the order in which they began. `clock` gives seconds, and `later` calls back
-    after some: the last of many quick changes must be drawn, too.
+    after some: the last of many quick changes must be drawn, too. Where it is not known beforehand
+    what is `asked`, questions are counted, and nodes are out while one about them is.
     """
 
     def __init__(
@@ -106,14 +111,15 @@ class Progress:
         """Take notice of what has happened, and say how far it has come."""
         if not self._drawing:
             return
-        place = self._place.get(event.question)
-        if place is not None:
-            if event.has_ended:
-                self._left[place] -= 1
-            if self._left[place] > 0:
-                self._out.setdefault(place)
-            else:
-                self._out.pop(place, None)
+        place = self._place.get(event.question, event.node)
+        if event.has_ended:
+            self._left[place] -= 1
+        elif event.question not in self._place:
+            self._left[place] += 1
+        if self._left[place] > 0:
+            self._out.setdefault(place)
+        else:
+            self._out.pop(place, None)
         self._questions = event.done, event.total
         if self._is_to_draw:
             return
@@ -136,9 +142,11 @@ class Progress:
         if len(self._nodes) < FEW:
             answered, total = self._questions
             line = f"{answered} of {total} questions answered"
-        waiting = [*self._out]
-        unbegun = sum(1 for left in self._left.values() if left > 0) - len(waiting)
-        return line + (_waiting(waiting, unbegun) or ", finishing")
+        nodes = [place for place in self._out if place in self._nodes]
+        left = sum(1 for node in self._nodes if self._left[node] > 0)
+        # Names of several nodes are told once no node is out: "and 3 more" is of nodes.
+        waiting = _waiting(nodes, left - len(nodes)) or _waiting([*self._out], 0)
+        return line + (waiting or ", finishing")
 
     def _write(self, line: str) -> None:
         """Write over what stands there, in one go: a line that is wiped first flickers."""
@@ -150,7 +158,9 @@ class Progress:
         width = min(_columns() - 1, WIDEST)
         if cell_len(line) > width:
             line = set_cell_size(line, max(width - 3, 0)) + "..."[:width]
-        over = " " * max(min(cell_len(self._drawn), width) - cell_len(line), 0)
+        # At the end with what the terminal itself wrote behind the line: "^C" of an interrupt.
+        before = min(cell_len(self._drawn), width) if line else width
+        over = " " * max(before - cell_len(line), 0)
         with suppress(OSError):  # the terminal may go before the run ends
             sys.stderr.write(f"\r{line}{over}" if line else f"\r{over}\r")
             sys.stderr.flush()

@@ -39,7 +39,8 @@ _SLUG = 40
 WOULD_ADD = (
     "Judged by defaults. A plan (--plan) would add:",
     "the names that clients open and the nodes that serve them",
-    "the roots of the organisation and of its supplicants, and the client families on site",
+    "the roots of the organisation and of its supplicants",
+    "the client families on site",
     "what the nodes serve now, to compare the key with",
 )
 

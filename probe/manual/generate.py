@@ -93,7 +93,10 @@ def _verdict(explained: Explained) -> str:
     least = "a note" if rule.floor is None else f"`{rule.floor.word}`"
     if rule.by_clients:
         return f"As the clients on site react, at worst as above; {least} where none minds."
-    return f"`{Verdict.BLOCKED.word}`." if rule.floor is Verdict.BLOCKED else f"{least} or worse."
+    told = least if rule.floor is Verdict.BLOCKED else f"{least} or worse"
+    # Where it may be due to how it was asked, or was not seen through, a finding claims less.
+    milder = rule.floor in (Verdict.BLOCKED, Verdict.WARNED)
+    return f"{told}; milder where the finding says why." if milder else f"{told}."
 
 
 def _source(source: str, basis: str) -> str:

@@ -117,6 +117,16 @@ def test_a_note_is_not_said_to_warn_anybody() -> None:
     assert page["How bad it is"] == "A note: it changes no verdict."
 
 
+def test_no_verdict_is_promised_that_a_finding_may_fall_short_of() -> None:
+    """A handshake that ended before the proof is `unseen`, though a wrong proof is `blocked`; so is
+    a bundle whose password is not known."""
+    for rule_id in ("web-key-unproven", "bundle-unreadable", "eap-refused"):
+        told = parts(manual.read(rule_id))["How bad it is"]
+        assert told == "`blocked`; milder where the finding says why.", rule_id
+    assert parts(manual.read("import-not-served"))["How bad it is"].startswith("`warned` or worse;")
+    assert parts(manual.read("web-silent"))["How bad it is"] == "`unseen` or worse."
+
+
 def test_links_lead_to_pages() -> None:
     for path in FOLDER.rglob("*.md"):
         for target in re.findall(r"\]\(([^)#\s]+)\)", path.read_text("utf-8")):

@@ -130,8 +130,7 @@ def test_who_is_still_out_is_named(terminal: Terminal, time: Time) -> None:
     with sweep.progress:
         sweep.begin()
         time.pass_by(INTERVAL)
-        # The other 38, the guest name, and the two domains above it that are asked for CAA.
-        assert terminal.line() == "0 of 40 nodes done, waiting for quay1, quay2 and 41 more"
+        assert terminal.line() == "0 of 40 nodes done, waiting for quay1, quay2 and 38 more"
         sweep.end_what_is_no_nodes_own()
         for number in range(1, 41):
             if number not in {4, 7, 20, 21, 22}:
@@ -166,6 +165,23 @@ def test_of_one_node_its_questions_are_counted(terminal: Terminal, time: Time) -
     assert terminal.line() == f"0 of {total} questions answered, waiting for quay1"
 
 
+def test_what_is_asked_need_not_be_known_beforehand(terminal: Terminal, time: Time) -> None:
+    sweep = Sweep(planned(4), time, terminal)
+    sweep.progress = Progress(quiet=False, clock=lambda: time.now, later=time.later)
+    with sweep.progress:
+        sweep.begin()
+        time.pass_by(INTERVAL)
+        total = len(sweep.questions)
+        line = f"0 of {total} questions answered, waiting for quay1, quay2 and 2 more"
+        assert terminal.line() == line
+        sweep.end_what_is_no_nodes_own()
+        for number in (1, 2, 4):
+            sweep.end(f"quay{number}")
+        time.pass_by(INTERVAL)
+        assert terminal.line() == f"{sweep.done} of {total} questions answered, waiting for quay3"
+    assert terminal.line() == ""
+
+
 def test_it_is_drawn_seldom_and_the_last_change_is_drawn(terminal: Terminal, time: Time) -> None:
     """No flicker: one write for many events, which never empties the line before it fills it."""
     sweep = Sweep(planned(40), time, terminal)
@@ -181,7 +197,7 @@ def test_it_is_drawn_seldom_and_the_last_change_is_drawn(terminal: Terminal, tim
     terminal.line()
     assert len(terminal.writes) == 2
     time.pass_by(INTERVAL)
-    assert terminal.line() == "39 of 40 nodes done, waiting for quay40 and " + world.GUEST
+    assert terminal.line() == "39 of 40 nodes done, waiting for quay40"
     assert len(terminal.writes) == 3
     for written in terminal.writes:
         assert written.count("\r") == 1

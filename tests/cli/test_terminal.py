@@ -1,15 +1,18 @@
 """On a terminal: colour unless NO_COLOR is set, one progress line, a prompt without echo."""
 
+import fcntl
 import os
 import pty
+import re
 import select
+import struct
 import sys
 import termios
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.cli.acting import SECRET, WITH_SECRET
+from tests.cli.acting import SECRET, WITH_SECRET, Probe
 from tests.cli.conftest import ROOT
 
 PATIENCE = 60
@@ -18,15 +21,21 @@ PATIENCE = 60
 
 @contextmanager
 def on_terminal(
-    arguments: list[str], folder: Path, environment: Mapping[str, str]
+    arguments: list[str],
+    folder: Path,
+    environment: Mapping[str, str],
+    *,
+    columns: int = 0,
+    program: Sequence[str] = ("-m", "probe.cli.main"),
 ) -> Iterator["Terminal"]:
     child, master = pty.fork()
     if child == 0:
         os.chdir(folder)
+        fcntl.ioctl(1, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         clean = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "NORTHPIER_RADIUS")}
         os.execve(  # noqa: S606  # a terminal of its own is the point
             sys.executable,
-            [sys.executable, "-m", "probe.cli.main", *arguments],
+            [sys.executable, *program, *arguments],
             clean | {"PYTHONPATH": str(ROOT), "TERM": "xterm"} | dict(environment),
         )
     terminal = Terminal(child, master)
@@ -138,3 +147,53 @@ def test_nothing_typed_is_a_message(plan: Path) -> None:
         text = terminal.read_all()
     assert terminal.status == 2
     assert "probe: no secret was typed" in text
+
+
+COMMANDS = (
+    "cluster --from kept",
+    "node quay1 --from kept",
+    "due --from kept",
+    "past",
+    "bundle plan.toml --at 2026-11-25",
+    "rules",
+    "rules web-expired",
+    "cluster --show-agenda",
+)
+
+SEVERAL = "import sys; from probe.cli.main import main; [main(a.split()) for a in sys.argv[1:]]"
+"""Several commands in one go, as starting costs more than they do."""
+
+
+def test_every_screen_is_the_same_text_on_any_terminal_and_in_a_pipe(
+    plan: Path, probe: Probe
+) -> None:
+    """Without NO_COLOR colour comes on top, and at another width lines break elsewhere."""
+    asked = ("cluster", "--only", "dns,eap", "--save", "kept", "--quiet")
+    probe(*asked, environment=WITH_SECRET)
+    ended = [probe(*command.split()) for command in COMMANDS]
+    assert {one.stderr for one in ended} == {""}
+    piped = "".join(one.stdout for one in ended)
+    assert piped.isascii()
+    assert piped.count("\n\n") > 2 * len(COMMANDS), "all of them say something"
+
+    def shown(columns: int, **environment: str) -> str:
+        data = {"XDG_DATA_HOME": os.environ["XDG_DATA_HOME"]}
+        with on_terminal(
+            list(COMMANDS),
+            plan.parent,
+            data | environment,
+            columns=columns,
+            program=("-c", SEVERAL),
+        ) as terminal:
+            return terminal.read_all().replace("\r\n", "\n")
+
+    assert shown(80, NO_COLOR="1") == piped
+    coloured = shown(80)
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == piped
+    assert coloured != piped
+    for columns in (60, 120, 200):
+        text = shown(columns, NO_COLOR="1")
+        assert "".join(text.split()) == "".join(piped.split())
+        longest = max(len(line) for line in text.split("\n"))
+        assert longest <= columns
+        assert columns == 60 or longest > 80

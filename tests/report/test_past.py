@@ -118,3 +118,12 @@ def test_text_off_the_wire_stays_visible_and_is_no_control() -> None:
     hostile = poisoned(past(), HOSTILE, spare=frozenset({"sha256"}))
     for text in (render_past(hostile), past_to_json(hostile)):
         assert not {"\x1b", "\x9b", "\u202e", "\u200b"} & set(text)
+
+
+def test_places_are_told_in_the_order_of_the_plan() -> None:
+    """Whichever of them was seen first: the largest run has them in its plan's order."""
+    made = past()
+    one = made.sightings[0]
+    mixed = tuple(replace(one, place=node) for node in ("quay4", "quay2", "quay3", "elsewhere"))
+    shown = render_past(replace(made, sightings=mixed))
+    assert "EAP at quay2 to quay4 and elsewhere: first" in shown

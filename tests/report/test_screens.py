@@ -150,6 +150,15 @@ def test_a_place_with_unknown_addresses_is_asked_at_each_of_them() -> None:
     assert "logged     no failed authentication\n" in render_agenda(Footprint((share,), share, ()))
 
 
+def test_names_are_never_counted_among_nodes_that_are_asked_alike() -> None:
+    nodes = tuple(Share(f"pier-{letter}", (f"pier-{letter}",), 4, 3, 2) for letter in "abcdefghijk")
+    names = tuple(share.place for share in nodes)
+    shares = (*nodes, Share("guest.northpier.example", names, 4, 1, 0))
+    shown = render_agenda(Footprint(shares, nodes[0], ()), width=110)
+    assert "  pier-a, pier-b and 9 more: each 4 DNS questions" in shown
+    assert "  guest.northpier.example, at pier-a, pier-b and 9 more: 4 DNS questions" in shown
+
+
 def test_a_rule_that_makes_notes_only_says_so() -> None:
     note = Rule("eap-same-as-web", Endpoint.EAP, "One certificate for both", floor=None)
     assert "  verdict   none by itself: a note\n" in render_rule(note)

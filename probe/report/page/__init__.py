@@ -57,6 +57,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         besides=besides,
         further=further,
         alone=len(view.plan) == 1,
+        complete=assessment.complete,
         circumstances=told.rows(circumstances(view)),
         login=tuple(told.sections(login(view))),
         taken=[

@@ -87,7 +87,7 @@ class Served:
 
 
 def served(view: View) -> tuple[Served, ...]:
-    """Return the endpoints in their own order, those that stand apart first on each."""
+    """Return the endpoints in their own order, and on each what is served as it was first met."""
     assessment = view.assessment
     found = []
     for kind in Endpoint:
@@ -197,7 +197,7 @@ def _sent(
     facts = view.assessment.facts.get(sha256)
     says = f"{_who(view, nodes)} {_send(nodes)} this"
     if kind == "anchor":
-        says += ", a root that clients have anyway"
+        says += f", a root that {_come(row.endpoint)} have anyway"
     if kind == "beside":
         says += ", and it is not on the way"
     return Link(
@@ -205,10 +205,15 @@ def _sent(
         view.subject(sha256),
         says,
         _about(facts),
-        _alike(view, sha256, others) if row.apart else "",
+        _alike(view, sha256, row.endpoint, others) if row.apart else "",
         sha256 if facts is not None else None,
         nodes,
     )
+
+
+def _come(endpoint: Endpoint) -> str:
+    """Return what those are called who come to an endpoint."""
+    return "peers" if endpoint is Endpoint.RADSEC else "clients"
 
 
 def _who(view: View, nodes: tuple[str, ...]) -> str:
@@ -223,9 +228,21 @@ def _about(facts: CertFacts | None) -> str:
     return "" if facts is None else f"{visible(facts.key)}; until {words.day(facts.not_after)}"
 
 
-def _alike(view: View, sha256: str, others: Sequence[ServedChain]) -> str:
+def _alike(view: View, sha256: str, endpoint: Endpoint, others: Sequence[ServedChain]) -> str:
     nodes = _in_plan_order(view, [row for row in others if sha256 in row.chain])
-    return f"the same as at {view.nodes(nodes)}" if nodes else "seen only here"
+    if nodes:
+        return f"the same as at {view.nodes(nodes)}"
+    elsewhere = _elsewhere(view, sha256, endpoint)
+    return f"the same as {elsewhere}" if elsewhere else "seen only here"
+
+
+def _elsewhere(view: View, sha256: str, endpoint: Endpoint) -> str | None:
+    """Return where it is sent on another endpoint."""
+    for kind in Endpoint:
+        rows = [r for r in view.assessment.served if r.endpoint is kind and sha256 in r.chain]
+        if kind is not endpoint and rows:
+            return view.place(kind, _in_plan_order(view, rows))
+    return None
 
 
 def _gaps(
@@ -238,14 +255,18 @@ def _gaps(
         yield Link(
             "gap",
             visible(about.common_name) if about and about.common_name else visible(name),
-            _missing(view, nodes, sha256, others),
+            _missing(view, nodes, row.endpoint, sha256, others),
             _about(about),
             certificate=sha256 if sha256 in view.assessment.survey.certificates else None,
         )
 
 
 def _missing(
-    view: View, nodes: tuple[str, ...], sha256: str | None, others: Sequence[ServedChain]
+    view: View,
+    nodes: tuple[str, ...],
+    endpoint: Endpoint,
+    sha256: str | None,
+    others: Sequence[ServedChain],
 ) -> str:
     senders = _in_plan_order(view, [row for row in others if sha256 in row.chain])
     if senders:
@@ -254,6 +275,9 @@ def _missing(
             f"missing: {_who(view, nodes)} {not_here} not send this; "
             f"{view.nodes(senders)} {_send(senders)} it"
         )
+    elsewhere = _elsewhere(view, sha256 or "", endpoint)
+    if elsewhere is not None:
+        return f"missing: nobody sends this here; {elsewhere} has it"
     address = view.assessment.fetched_from.get(sha256 or "")
     if address is not None:
         return f"missing: nobody sends this; found at its issuer's address, {visible(address)}"
@@ -261,11 +285,12 @@ def _missing(
 
 
 def _end(view: View, row: ServedChain, on_way: Sequence[str]) -> Iterator[Link]:
+    whose = _come(row.endpoint)
     if row.ends_in is None:
         if not row.missing:
-            yield Link("open", "no known root", "it leads to no root that clients here have")
+            yield Link("open", "no known root", f"it leads to no root that {whose} here have")
         return
     title = visible(row.ends_in)
     if on_way and not row.missing and view.subject(on_way[-1]) == title:
         return
-    yield Link("anchor", title, "a root that clients have: nobody has to send it")
+    yield Link("anchor", title, f"a root that {whose} have: nobody has to send it")

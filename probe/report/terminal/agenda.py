@@ -117,13 +117,12 @@ def render_agenda(footprint: Footprint, *, width: int = 80, colour: bool = False
 def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     yield styled("What would be asked. Nothing has been sent.", "title")
     yield heading("Of whom")
-    plan = [share.place for share in footprint.shares]
     for alike in _alike(footprint.shares):
-        places = words.nodes([share.place for share in alike], plan)
+        places = words.places([share.place for share in alike])
         each = "each " if len(alike) > 1 else ""
         place = styled(places, "place")
         if alike[0].nodes != (alike[0].place,):
-            place.append(f", at {words.nodes(alike[0].nodes, plan)}")
+            place.append(f", at {words.places(alike[0].nodes)}")
         yield Indented(place.append(f": {each}{_amount(alike[0])}"), hang=3)
     for resolver, questions in footprint.resolvers:
         if questions:

@@ -38,12 +38,13 @@ def lookups(view: View) -> Iterator[RenderableType]:
         return
     yield heading("What resolvers say")
     resolvers = _resolvers(survey.questions)
-    yield Indented(Text(f"asked: {words.some_of(resolvers)}"))
+    yield Indented(Text(f"asked: {words.some_of(resolvers)}"), hang=3)
     entries: dict[tuple[tuple[str, str], ...], list[str]] = {}
     for name, of_name in told.items():
         entries.setdefault(_rows(of_name, len(resolvers)), []).append(name)
     for rows, names in list(entries.items())[:ENTRIES]:
-        yield Indented(styled(words.some_of([_as_written(name) for name in names], NAMES), "place"))
+        shown = words.some_of([_as_written(name) for name in names], NAMES)
+        yield Indented(styled(shown, "place"), hang=3)
         for kinds, said in rows:
             yield Labelled(kinds, Text(said), _COLUMN, _INDENT, hang=2)
     if len(entries) > ENTRIES:

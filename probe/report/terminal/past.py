@@ -1,6 +1,6 @@
 """What the history tells, for people: runs, what changed between two, where certificates were."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import groupby
 
 from rich.console import RenderableType
@@ -84,6 +84,9 @@ def _certificates(past: Past) -> Iterator[RenderableType]:
     if not past.sightings:
         return
     yield heading("Where certificates were seen, the latest first")
+    # The run with the most nodes has them in the order of its plan, as far as that is known.
+    largest = max(past.runs, key=lambda run: len(run.nodes), default=None)
+    order = {name: place for place, name in enumerate(largest.nodes if largest else ())}
     groups = [
         (sha256, list(sights))
         for sha256, sights in groupby(past.sightings, key=lambda one: one.certificate)
@@ -94,19 +97,22 @@ def _certificates(past: Past) -> Iterator[RenderableType]:
         until = words.day(facts.not_after) if facts is not None else "unknown"
         title = styled(visible(name or "a certificate without a name"), "place")
         yield Indented(title.append(f"; until {until}; SHA-256 {sha256[:16]}..."), hang=2)
-        for line in _sights(sights):
+        for line in _sights(sights, order):
             yield Indented(Text(line), 5, hang=2)
     yield from _more(len(groups) - CERTIFICATES)
 
 
-def _sights(sights: list[Sighting]) -> Iterator[str]:
+def _sights(sights: list[Sighting], order: Mapping[str, int]) -> Iterator[str]:
     """Places of one kind with the same days are one line."""
 
     def key(one: Sighting) -> tuple[str, str, str]:
         return words.endpoint(one.endpoint), words.day(one.first), words.day(one.last)
 
     for (endpoint, first, last), some in groupby(sorted(sights, key=key), key=key):
-        places = list(dict.fromkeys(one.place for one in some))
+        places = sorted(
+            dict.fromkeys(one.place for one in some),
+            key=lambda place: order.get(place, len(order)),
+        )
         yield f"{endpoint} at {words.places(places)}: first {first}, last {last}"
 
 

@@ -185,6 +185,18 @@ def test_where_questions_are_open_nobody_is_said_to_get_on() -> None:
     assert group.text == "Not known anyone, using EAP at quay2, of which not all was seen"
 
 
+def test_where_nothing_was_seen_it_is_not_said_that_all_is_done_and_alike() -> None:
+    nothing = replace(
+        build.healthy(), verdict=Verdict.UNSEEN, complete=False, served=(), headline=Headline()
+    )
+    page = page_of(nothing)
+    assert page.one("div", "todo").text == "Do first Look again: not every question was answered."
+    assert page.one("div", "others").text.endswith("No node, as far as was seen.")
+    whole = page_of(build.healthy())
+    assert whole.one("div", "todo").text == "Do first Nothing to be done."
+    assert whole.one("div", "others").text.endswith("No node: all are alike.")
+
+
 def test_each_node_says_where_it_is_not_sound() -> None:
     held_up = build.NodeVerdict(
         "quay3",

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from probe.observation.model import Endpoint
 from tests.report import build
 from tests.report.page.many import incomplete
 from tests.report.page.reading import links, page_of, trees
@@ -56,6 +57,23 @@ def test_a_missing_certificate_that_its_issuer_publishes_names_the_address() -> 
     )
 
 
+def test_what_another_endpoint_sends_is_not_called_seen_only_here_or_sent_by_nobody() -> None:
+    """quay3 has on its pages what everybody has for EAP; and pages lack what EAP sends."""
+    web, eap = build.healthy().served
+    astray = replace(web, chain=eap.chain[:1], nodes=("quay3",), apart=True)
+    rest = replace(web, nodes=("quay1", "quay2", "quay4"))
+    _, odd, _ = trees(page_of(replace(build.healthy(), served=(rest, astray, eap))))
+    assert links(odd)[0][2] == "quay3 sends this; the same as EAP at all 4 nodes"
+    short = replace(web, chain=web.chain[:1], missing=("CN=x",), lacking=(build.WEB_CA.sha256,))
+    other = replace(eap, chain=(*eap.chain, build.WEB_CA.sha256), nodes=("quay1", "quay2"))
+    first, *_ = trees(page_of(replace(build.healthy(), served=(short, other))))
+    assert links(first)[1] == (
+        "gap",
+        "Harbour Public CA 3",
+        "missing: nobody sends this here; EAP at quay1 and quay2 has it",
+    )
+
+
 def test_a_missing_certificate_that_nobody_has_is_named_by_its_name() -> None:
     web, eap = build.healthy().served
     lost = replace(web, chain=web.chain[:1], missing=("CN=Lost CA",), ends_in=None)
@@ -77,6 +95,16 @@ def test_certificates_that_are_not_on_the_way_stand_beside_it() -> None:
         "Northpier EAP Issuing CA",
         "all 4 nodes send this, and it is not on the way",
     )
+
+
+def test_who_comes_to_radsec_is_called_a_peer() -> None:
+    web, _ = build.healthy().served
+    peers = replace(web, endpoint=Endpoint.RADSEC)
+    (tree,) = trees(page_of(replace(build.healthy(), served=(peers,))))
+    assert links(tree)[-1][2] == "a root that peers have: nobody has to send it"
+    astray = replace(peers, ends_in=None)
+    (tree,) = trees(page_of(replace(build.healthy(), served=(astray,))))
+    assert links(tree)[-1][2] == "it leads to no root that peers here have"
 
 
 def test_a_root_that_is_sent_is_an_anchor_too() -> None:
