@@ -4,12 +4,12 @@ Made by the command and by the judge (`probe/judge/complaint/`), shown by the re
 nothing.
 """
 
-from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
 
 from probe.assessment import Assessment, Evidence, Verdict
 from probe.observation.model import Endpoint
+from probe.records import dataclass
 
 # ---------------------------------------------------------------- what was told
 

@@ -4,12 +4,12 @@ Made by the job and the judge, shown by the reports, which compute nothing.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import Enum, IntEnum
 
 from probe.assessment import Assessment, Finding, Verdict
 from probe.bundle import Judged
 from probe.observation.model import Endpoint, Survey
+from probe.records import dataclass
 
 
 class Feels(IntEnum):

@@ -1,7 +1,6 @@
 """`probe draft NAME...`: a first plan out of names, DNS and what is served; or what one lacks."""
 
 import shlex
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +23,7 @@ from probe.plan.model import SecretRef
 from probe.plan.problems import Problem
 from probe.plan.read import problems_in
 from probe.plan.secrets import resolve
+from probe.records import dataclass
 from probe.report.document import pem
 from probe.report.escape import SENTENCES, visible
 

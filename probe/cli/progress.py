@@ -65,8 +65,7 @@ class Progress:
 
     A place is done when all questions about it have ended. It is told as still out from its first
     question on, in the order in which they began. `clock` gives seconds, and `later` calls back
-    after some: the last of many quick changes must be drawn, too. Where it is not known beforehand
-    what is `asked`, questions are counted, and nodes are out while one about them is.
+    after some: the last of many quick changes must be drawn, too.
     """
 
     def __init__(
@@ -111,15 +110,14 @@ class Progress:
         """Take notice of what has happened, and say how far it has come."""
         if not self._drawing:
             return
-        place = self._place.get(event.question, event.node)
-        if event.has_ended:
-            self._left[place] -= 1
-        elif event.question not in self._place:
-            self._left[place] += 1
-        if self._left[place] > 0:
-            self._out.setdefault(place)
-        else:
-            self._out.pop(place, None)
+        place = self._place.get(event.question)
+        if place is not None:
+            if event.has_ended:
+                self._left[place] -= 1
+            if self._left[place] > 0:
+                self._out.setdefault(place)
+            else:
+                self._out.pop(place, None)
         self._questions = event.done, event.total
         if self._is_to_draw:
             return

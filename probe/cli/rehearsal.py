@@ -1,6 +1,5 @@
 """What `probe bundle --rehearse` does: the nodes as they are now, and each step from there."""
 
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from probe.jobs import rehearsal as job
 from probe.jobs import sweep
 from probe.observation.document import read_survey
 from probe.plan.model import Plan
+from probe.records import dataclass
 from probe.rehearsal import Rehearsal
 
 

@@ -1,13 +1,13 @@
 """What is on the network and not in a plan: names in certificates and in DNS, and addresses."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from probe.drafting.certificates import dns_names, leaves, stars
 from probe.drafting.model import Network
 from probe.drafting.words import array, listing, quoted
 from probe.observation.model import Outcome
 from probe.plan.model import Plan
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,11 +2,11 @@
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from ipaddress import ip_address
 
 from probe.drafting.model import NodeDraft
 from probe.limits import PLAN_RANGE
+from probe.records import dataclass
 
 LEAST = 5
 """Nodes that are written as one table; fewer are easier to read and to change one by one."""

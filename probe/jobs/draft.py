@@ -6,7 +6,7 @@ visited anyway, and elsewhere only if that is wanted (`follow`).
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from ipaddress import ip_address
 from typing import TypeVar
 
@@ -33,6 +33,7 @@ from probe.observe.webquestions import where_text
 from probe.plan.addresses import with_port
 from probe.plan.model import Audience, Eap, Fetch, Node, Plan, Resolver, SecretRef, Trust, Web
 from probe.plan.pem import public_roots
+from probe.records import dataclass
 
 _NOWHERE = {
     LookupOutcome.NO_NAME: "there is no such name",

@@ -6,7 +6,7 @@ certificates that are not imported yet, the same rules say it.
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from probe.certificate.facts import facts_of
 from probe.observation.model import (
@@ -22,6 +22,7 @@ from probe.observation.model import (
     TlsVersion,
     fingerprint,
 )
+from probe.records import dataclass
 
 _STANDS_IN = "these certificates stand in for those that were served"
 

@@ -10,12 +10,12 @@ but the alert, its direction and its time: names and hardware addresses of peopl
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import BinaryIO, Final
 
 from probe.limits import SERVER_LOG_BYTES, SERVER_LOG_LINE
 from probe.observation.model import LATEST
+from probe.records import dataclass
 from probe.wire.registry import ALERTS
 
 

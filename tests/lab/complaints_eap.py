@@ -143,7 +143,7 @@ EAP = (
         "eap-leaf-differs",
         THIRD,
         'Confirmed: quay3 serves for EAP another certificate ("radius.northpier.example", '
-        'digest…) than quay1 and quay2 ("radius.northpier.example", digest…).',
+        'digest...) than quay1 and quay2 ("radius.northpier.example", digest...).',
     ),
     # "A certificate was corrupt."
     Told(

@@ -67,7 +67,7 @@ TOGETHER = (
         "eap-leaf-differs",
         THIRD,
         'Confirmed: quay3 serves for EAP another certificate ("radius.northpier.example", '
-        'digest…) than quay1 and quay2 ("radius.northpier.example", digest…).',
+        'digest...) than quay1 and quay2 ("radius.northpier.example", digest...).',
     ),
     # Whoever stands there never meets quay3, but may have accepted its certificate elsewhere.
     Told(
@@ -77,8 +77,8 @@ TOGETHER = (
         None,
         (),
         'Possible, not confirmed: quay3 serves for EAP another certificate ("'
-        'radius.northpier.example", digest…) than quay1 and quay2 ("radius.northpier.example", '
-        "digest…).",
+        'radius.northpier.example", digest...) than quay1 and quay2 ("radius.northpier.example", '
+        "digest...).",
         possible="eap-leaf-differs",
         status=4,
     ),

@@ -115,7 +115,7 @@ def causes(result: Result, standing: str) -> list[dict[str, Any]]:
 def without_what_is_drawn(line: str) -> str:
     """Return a first line without the lab's network and the beginnings of digests, which are other
     ones in every run."""
-    return re.sub(r"[0-9a-f]{8}…", "digest…", re.sub(r"127\.77\.\d+\.", "127.77.N.", line))
+    return re.sub(r"[0-9a-f]{8}\.\.\.", "digest...", re.sub(r"127\.77\.\d+\.", "127.77.N.", line))
 
 
 @pytest.mark.parametrize("told", EVERY, ids=[told.name for told in EVERY])

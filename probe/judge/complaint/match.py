@@ -8,11 +8,11 @@ the text says of what they are. What is too short or too general matches nothing
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
 
 from probe.complaint import Heard
 from probe.judge.complaint.table import ALERTS, ROWS, Row
+from probe.records import dataclass
 
 _LONGEST = 4_000
 """Characters of one text that are looked at: a screen, or some lines of a log."""

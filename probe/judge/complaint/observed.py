@@ -4,7 +4,6 @@
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Assessment
 from probe.judge.complaint.carry import endpoint_of
@@ -22,6 +21,7 @@ from probe.observation.model import (
     Outcome,
 )
 from probe.plan.model import Plan
+from probe.records import dataclass
 
 _TOLD = frozenset(
     {LookupOutcome.ANSWERED, LookupOutcome.NO_DATA, LookupOutcome.NO_NAME, LookupOutcome.LAME}

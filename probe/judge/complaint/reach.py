@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from probe.complaint import Complaint
 from probe.judge.names import reference_name
@@ -10,6 +9,7 @@ from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.addresses import is_address
 from probe.plan.model import Node, Plan
+from probe.records import dataclass
 
 _OF_URL = re.compile(r"^[a-z][a-z0-9+.-]*://", re.IGNORECASE)
 

@@ -8,7 +8,6 @@ be written into any certificate, so that they only ever fit.
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import UTC, date
 
 from probe.assessment import Assessment
@@ -18,6 +17,7 @@ from probe.judge.names import dns_name_matches
 from probe.judge.words import called, day, listing
 from probe.observation.model import Aspect, Endpoint, Handshake, Survey
 from probe.plan.model import Plan
+from probe.records import dataclass
 
 _SHA1_DIGITS = 40
 

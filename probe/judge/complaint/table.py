@@ -8,11 +8,11 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
 from probe.complaint import Words
+from probe.records import dataclass
 
 BROWSERS = frozenset({"browser-chromium", "browser-mozilla"})
 ALERTS = "tls-alert"

@@ -3,7 +3,6 @@ certificate: whoever accepted what a node serves today knows that and nothing el
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.assessment import Basis, Verdict
@@ -16,6 +15,7 @@ from probe.judge.trust import anchors
 from probe.judge.words import quoted_name
 from probe.observation.model import Aspect, Endpoint, Survey
 from probe.plan.model import Client, Plan, Setup
+from probe.records import dataclass
 from probe.rehearsal import Anew, Feels
 
 _NOT_MET = frozenset({Aspect.FAMILY, Aspect.OLD_VERSION, Aspect.UNSIGNED, Aspect.LOGIN})

@@ -4,7 +4,6 @@ Alternatives are ways too, so each is judged as the one that is meant.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from probe.assessment import Assessment
@@ -14,6 +13,7 @@ from probe.judge.rehearse import swap
 from probe.limits import REHEARSAL_STEPS
 from probe.observation.model import Endpoint, Survey
 from probe.plan.model import Plan
+from probe.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,10 @@
 what else is wrong."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 
 from probe.assessment import Apart, Assessment, Felt, Finding, Verdict
 from probe.observation.model import Endpoint
+from probe.records import dataclass
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.headline import difference, doing

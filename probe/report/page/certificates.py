@@ -1,11 +1,11 @@
 """Every certificate that was seen: who sends it, what it says, and the thing itself."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from probe.certificate.facts import CertFacts
+from probe.records import dataclass
 from probe.report.document import pem
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words

@@ -1,9 +1,9 @@
 """Every finding with what was seen, who feels it, what to do, and where that is written; notes."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from probe.assessment import Finding, Note
+from probe.records import dataclass
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.findings import acceptance, facts, felt_by

@@ -4,11 +4,11 @@ The drawing is made of percentages, so that it fits any width while its letters 
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from probe.assessment import Finding
 from probe.certificate.facts import CertFacts
+from probe.records import dataclass
 from probe.report.page.answer import numbers
 from probe.report.terminal import words
 from probe.report.terminal.view import View

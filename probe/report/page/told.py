@@ -1,11 +1,11 @@
 """What the terminal report says in lines, taken over word for word: its labels, words and links."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from rich.console import RenderableType
 from rich.text import Text
 
+from probe.records import dataclass
 from probe.report.terminal.paper import Indented, Labelled
 
 _REFERENCE = "reference"
