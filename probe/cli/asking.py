@@ -37,6 +37,14 @@ _DOING = ("opening a page", "joining Wi-Fi or a wired network")
 
 def ask_for(plan: Plan, told: Complaint) -> Complaint:
     """Ask for what was not told yet. Raises click.Abort where the answers end."""
+    try:
+        return _asked(plan, told)
+    except KeyboardInterrupt:
+        _write("\n")  # wherever it came, the terminal has shown ^C
+        raise
+
+
+def _asked(plan: Plan, told: Complaint) -> Complaint:
     if isinstance(sys.stdin, io.TextIOWrapper):
         sys.stdin.reconfigure(errors="replace")
     _write(_BEGIN)
@@ -210,13 +218,9 @@ def _question(question: str, understood: Callable[[str], _T]) -> _T | None:
 
 def _read() -> str:
     _write("> ")
-    try:
-        line = rest = sys.stdin.readline(TOLD_CHARACTERS + 2)
-        while rest and not rest.endswith("\n"):  # longer than is taken: the rest is passed over
-            rest = sys.stdin.readline(TOLD_CHARACTERS)
-    except KeyboardInterrupt:
-        _write("\n")
-        raise
+    line = rest = sys.stdin.readline(TOLD_CHARACTERS + 2)
+    while rest and not rest.endswith("\n"):  # longer than is taken: the rest is passed over
+        rest = sys.stdin.readline(TOLD_CHARACTERS)
     if not line:
         _write("\n")
         raise click.Abort
