@@ -381,7 +381,13 @@ def test_the_verdict_shown_is_the_one_given_whatever_the_findings_are() -> None:
         )
     )
     assert shown.startswith("Northpier Ferries network access: advised\n")
-    assert "Do first      nothing to be done\n" in shown
+    assert "Do first      look again: not all was seen\n" in shown
+
+
+def test_where_questions_are_open_it_is_not_said_that_all_is_done() -> None:
+    shown = render(replace(healthy(), verdict=Verdict.UNSEEN, complete=False))
+    assert "nothing to be done" not in shown
+    assert "Do first      look again: not all was seen\n" in shown
 
 
 def test_what_is_wrong_with_this_machine_is_said_before_who_is_blocked() -> None:

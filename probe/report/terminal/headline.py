@@ -225,7 +225,8 @@ def first(view: View) -> Iterator[RenderableType]:
     """Yield what to begin with."""
     finding = view.finding(view.assessment.headline.first)
     if finding is None:
-        yield Labelled("Do first", Text("nothing to be done"), COLUMN)
+        done = "nothing to be done" if view.assessment.complete else "look again: not all was seen"
+        yield Labelled("Do first", Text(done), COLUMN)
         return
     body = styled(view.place(finding.endpoint, finding.nodes), "place")
     body.append_text(view.references([finding.id]))
