@@ -210,7 +210,7 @@ import sys
 from probe.certificate.container import derive
 
 def broken(*given, **named):
-    if not {condition}:
+    if not ({condition}):
         return usual(*given, **named)
     raise RuntimeError(f"a bug, forced, that tells {{given!r}}")
 
