@@ -29,6 +29,7 @@ step peers peers
 step format "$VENV/bin/ruff" format --check .
 step lint "$VENV/bin/ruff" check .
 step types "$VENV/bin/mypy"
+step oldest bash tests/oldest.sh
 # The test runner speaks for itself, and its summary comes last.
 printf '== tests\n'
 exec "$VENV/bin/python" -m pytest "$@" </dev/null

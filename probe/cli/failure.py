@@ -55,7 +55,9 @@ def _without_secrets(text: str) -> str:
     # The longest first: one may be a part of another one.
     for secret in sorted(_secrets, key=len, reverse=True):
         plain = secret.decode(errors="surrogateescape")
-        for form in (plain, repr(secret)[2:-1], secret.hex()):
+        # Files of keys take a password as UTF-16 (RFC 7292, B.1).
+        wide = plain.encode("utf-16-be", errors="surrogatepass")
+        for form in (plain, repr(secret)[2:-1], secret.hex(), repr(wide)[2:-1], wide.hex()):
             text = text.replace(form, "(hidden)")
     return text
 

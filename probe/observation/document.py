@@ -7,7 +7,6 @@ anywhere, so it is bounded, and its parts must fit together.
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field, replace
 from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TypeVar
 
@@ -280,6 +279,11 @@ def _shown(text: str) -> str:
 
 def tool() -> str:
     """Return the name and version of this tool; a checkout that is not installed has no version."""
+    from importlib.metadata import (  # noqa: PLC0415  # only of what is written
+        PackageNotFoundError,
+        version,
+    )
+
     try:
         return f"cluster-probe {version('cluster-probe')}"
     except PackageNotFoundError:

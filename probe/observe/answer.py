@@ -5,12 +5,9 @@ Terms are those of RFC 2308 (negative answers, referrals) and RFC 8499 (lame).
 
 import ipaddress
 
-import dns.edns
 import dns.flags
 import dns.rcode
 import dns.rdatatype
-from dns.rdtypes.ANY.PTR import PTR
-from dns.rdtypes.ANY.TLSA import TLSA
 
 from probe.limits import Limits
 from probe.observation.model import LookupOutcome
@@ -29,18 +26,10 @@ _PROVEN = frozenset(
 _DECLINED = frozenset({int(dns.rcode.REFUSED), int(dns.rcode.NOTIMP)})
 """A server does not want to answer, or has not learnt to, such questions (RFC 1035, 4.1.1)."""
 
-_BOGUS = frozenset(
-    # RFC 8914, 4: the extended errors by which a resolver tells that validation failed.
-    {
-        dns.edns.EDECode.DNSSEC_BOGUS,
-        dns.edns.EDECode.SIGNATURE_EXPIRED,
-        dns.edns.EDECode.SIGNATURE_NOT_YET_VALID,
-        dns.edns.EDECode.DNSKEY_MISSING,
-        dns.edns.EDECode.RRSIGS_MISSING,
-        dns.edns.EDECode.NO_ZONE_KEY_BIT_SET,
-        dns.edns.EDECode.NSEC_MISSING,
-    }
-)
+_BOGUS = frozenset(range(6, 13))
+"""The extended errors by which a resolver tells that validation failed: bogus; a signature that has
+ended or not begun; a key or signatures that are missing; a key that is none of the zone; proof that
+is missing (RFC 8914, 4.7 to 4.13)."""
 
 
 # Plain numbers, as arithmetic with the members of an enumeration is slow.
@@ -248,6 +237,9 @@ def _text(response: Response, record: Record) -> str:
     """
     if record.type in (_A, _AAAA):
         return _address(response.octets(record), record.type)
+    from dns.rdtypes.ANY.PTR import PTR  # noqa: PLC0415  # they take the library along
+    from dns.rdtypes.ANY.TLSA import TLSA  # noqa: PLC0415
+
     data = response.data(record)
     if isinstance(data, TLSA):
         # RFC 6698, 2.2 lets white space stand within the digits.

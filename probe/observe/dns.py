@@ -8,7 +8,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import dns.name
 import dns.rcode
 
 from probe.limits import Limits
@@ -57,7 +56,8 @@ def system_suffixes() -> tuple[str, ...]:
         return ()
     # resolv.conf(5): without a search list, it is the machine's own domain alone.
     suffixes = system.search or [system.domain]
-    return tuple(name.to_text(omit_final_dot=True) for name in suffixes if name != dns.name.root)
+    found = (name.to_text(omit_final_dot=True) for name in suffixes)
+    return tuple(name for name in found if name not in ("", ".", "@"))
 
 
 def _system() -> "Resolver | None":

@@ -7,17 +7,19 @@ records, whose data stays as it came. dnspython reads that where it is of intere
 Names are octets here: labels without compression, in lower case (RFC 4343).
 """
 
+import re
 import struct
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import dns.exception
 import dns.flags
-import dns.name
 import dns.rcode
-import dns.rdata
 import dns.rdataclass
 import dns.rdatatype
+
+if TYPE_CHECKING:
+    import dns.rdata
 
 _PAYLOAD = 1232
 """Octets of a datagram that we can take: no path has to fragment it, as the least MTU of IPv6 is
@@ -74,8 +76,17 @@ class ExtendedError(NamedTuple):
     text: str
 
 
+_USUAL = re.compile(r"(?:[\w*-]{1,63}\.){0,127}[\w*-]{1,63}\.?", re.ASCII)
+"""A name without anything that is written in another way than it is meant."""
+
+
 def name_octets(text: str) -> bytes:
     """Return a name, absolute with or without its final dot. Raises MessageError if it is none."""
+    if len(text) < _NAME_OCTETS - 1 and _USUAL.fullmatch(text):
+        labels = text.encode("ascii").lower().removesuffix(b".").split(b".")
+        return b"".join(bytes((len(label),)) + label for label in labels) + b"\x00"
+    import dns.name  # noqa: PLC0415  # it takes some forty modules along, and few names need it
+
     try:
         # Lower case leaves the lengths of labels alone: they are below 64, and "A" is 65.
         return dns.name.from_text(text).to_digestable()
@@ -89,6 +100,11 @@ def name_text(name: bytes) -> str:
     while length := name[at]:
         labels.append(name[at + 1 : at + 1 + length])
         at += 1 + length
+    usual = b".".join(labels).decode("ascii", "replace")
+    if labels and usual.count(".") == len(labels) - 1 and _USUAL.fullmatch(usual):
+        return usual
+    import dns.name  # noqa: PLC0415  # as above
+
     return dns.name.Name((*labels, b"")).to_text(omit_final_dot=True)
 
 
@@ -155,8 +171,10 @@ class Response:
         """Return the data of a record as it came; names in it may be compressed."""
         return self._octets[record.begin : record.end]
 
-    def data(self, record: Record) -> dns.rdata.Rdata:
+    def data(self, record: Record) -> "dns.rdata.Rdata":
         """Return the data of a record. Raises MessageError where the library cannot read it."""
+        import dns.rdata  # noqa: PLC0415  # as above; addresses and aliases are read without
+
         length = record.end - record.begin
         try:
             return dns.rdata.from_wire(
