@@ -17,8 +17,10 @@ __all__ = ["dataclass"]
 _METHODS = ("__init__", "__repr__", "__eq__", "__hash__", "__setattr__", "__delattr__")
 
 
-def _quick(**settings: Any) -> Any:
-    """Return the decorator with these settings."""
+def _quick(cls: type | None = None, /, **settings: Any) -> Any:
+    """Return the decorator with these settings, or a class that was decorated without any."""
+    if cls is not None:
+        return dataclasses.dataclass(cls)
     usual = dataclasses.dataclass(**settings)
     if settings != {"frozen": True, "slots": True}:
         return usual

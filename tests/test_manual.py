@@ -1,7 +1,6 @@
 """The manual is true: its commands are run, its plans are read, its numbers are all there are."""
 
 import re
-import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -32,9 +31,6 @@ JOBS = (
     "monthly-check",
     "renewal",
 )
-LATER = ("complaint", "draft", "--rehearse")
-"""Commands and options that the contract has and this version may not: examples of them are run as
-soon as it has them."""
 
 
 @pytest.fixture(scope="module")
@@ -42,15 +38,6 @@ def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     directory = tmp_path_factory.mktemp("manual") / "demonstration"
     with Cluster(Scenario.load("northpier-demo"), directory=directory):
         yield directory
-
-
-def known(command: str) -> bool:
-    """Whether this version has everything of `LATER` that a command uses."""
-    name, *rest = shlex.split(command)[1:]
-    if name in LATER:
-        return name in COMMANDS
-    wanted = [word for word in rest if word in LATER]
-    return not wanted or all(word in _help(name) for word in wanted)
 
 
 @cache
@@ -69,8 +56,7 @@ def test_commands_do_and_print_what_is_shown(
     text = manual.read(page)
     assert "<!-- scenario: northpier-demo -->" in text
     for command, outputs in shown_commands(text):
-        if known(command):
-            check(command, outputs, folder=demonstration, home=tmp_path)
+        check(command, outputs, folder=demonstration, home=tmp_path)
 
 
 def test_an_output_that_is_not_true_is_found(demonstration: Path, tmp_path: Path) -> None:
@@ -102,8 +88,6 @@ def test_commands_and_options_in_the_text_exist(name: str) -> None:
     """Also those that no example runs."""
     for words in re.findall(r"`probe ([a-z][^`]*)`", manual.read(name)):
         command, *rest = words.split()
-        if not known(f"probe {' '.join(words.split())}"):
-            continue
         assert command in COMMANDS, words
         for option in (word for word in rest if word.startswith("--")):
             assert option in _help(command), words

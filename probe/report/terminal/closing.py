@@ -17,6 +17,9 @@ COLUMN = 11
 QUESTIONS = 8
 """Questions without an answer that are listed; the JSON has them all."""
 
+LOOKS = 8
+"""Times at which was looked that are listed: what an old complaint is judged by has many."""
+
 NOT_PROVEN = (
     "A clean result does not prove that a login succeeds, that other places on the network see "
     "the same, or that it stays so after the next restart."
@@ -84,8 +87,10 @@ def judgement(assessment: Assessment, column: int) -> Iterator[RenderableType]:
 
 def looks(survey: Survey, column: int) -> Iterator[RenderableType]:
     """Yield a line for each time at which was looked."""
-    for taken in survey.taken:
+    for taken in survey.taken[:LOOKS]:
         kept = f"kept in {visible(taken.source)}" if taken.source else ""
         parts = words.span(taken.began, taken.ended), words.origin(taken.vantage, taken.machine)
         line = ", ".join(part for part in (*parts, kept) if part)
         yield Labelled("seen", Text(line), column)
+    if len(survey.taken) > LOOKS:
+        yield Labelled("", Text(words.more(len(survey.taken) - LOOKS)), column)

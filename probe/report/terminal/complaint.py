@@ -9,8 +9,9 @@ from probe.assessment import Verdict
 from probe.complaint import Answer, Cause, Heard, LogAlert, Source, Standing, Whose
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
-from probe.report.terminal.closing import NOT_PROVEN
+from probe.report.terminal.closing import NOT_PROVEN, looks
 from probe.report.terminal.findings import facts
+from probe.report.terminal.headline import interruption
 from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
 
@@ -31,9 +32,7 @@ def render_complaint(answer: Answer, *, width: int = 80, colour: bool = False) -
 
 def _parts(answer: Answer) -> Iterator[RenderableType]:
     yield Indented(styled(visible(answer.first, SENTENCES), "title"), 0)
-    if answer.assessment.survey.interrupted:
-        yield Text()
-        yield Indented(styled("Interrupted: this is what was known until then.", "place"))
+    yield from interruption(answer.assessment.survey)
     cautions = list(_cautions(answer))
     if cautions:
         yield Text()
@@ -244,10 +243,7 @@ def _closing(answer: Answer) -> Iterator[RenderableType]:
     assessment = answer.assessment
     yield heading("About this answer")
     yield Indented(Text(NOT_PROVEN))
-    for taken in assessment.survey.taken[:ROWS]:
-        where = f", from {visible(taken.vantage)}" if taken.vantage else ""
-        machine = f" (on {visible(taken.machine)})" if taken.machine else ""
-        yield Labelled("seen", Text(f"{words.span(taken.began, taken.ended)}{where}{machine}"), 11)
+    yield from looks(assessment.survey, 11)
     line = f"as of {words.time(assessment.judged_at)}, by rules {visible(assessment.catalogue)}"
     yield Labelled("judged", Text(line), 11)
     if answer.then is not None:
@@ -286,4 +282,4 @@ def _row(label: str, text: str) -> Labelled:
 
 def _more(items: tuple[object, ...], what: str) -> Iterator[RenderableType]:
     if len(items) > ROWS:
-        yield Indented(Text(f"and {len(items) - ROWS} more {what}, in the JSON document"))
+        yield Indented(Text(words.more(len(items) - ROWS, what)))

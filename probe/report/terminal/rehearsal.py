@@ -11,6 +11,8 @@ from probe.observation.model import fingerprint
 from probe.rehearsal import Anew, Feels, Rehearsal, Span, Trouble
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
+from probe.report.terminal.closing import looks
+from probe.report.terminal.headline import interruption
 from probe.report.terminal.paper import WIDEST, Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
 
@@ -68,8 +70,7 @@ def _parts(rehearsal: Rehearsal, width: int) -> Iterator[RenderableType]:
     title = f"{visible(rehearsal.today.plan_name)}: rehearsal of {name}"
     top = styled(f"{title}: ", "title")
     yield Indented(top.append(rehearsal.verdict.word, of_verdict(rehearsal.verdict)), 0)
-    if rehearsal.survey.interrupted:
-        yield Indented(styled("Interrupted: this is what was seen until then.", "place"))
+    yield from interruption(rehearsal.survey)
     yield Text()
     kinds = words.all_of([words.endpoint(one) for one in rehearsal.endpoints])
     where = f"{kinds}, at {_nodes(rehearsal, rehearsal.order)}"
@@ -326,9 +327,7 @@ def _closing(rehearsal: Rehearsal) -> Iterator[RenderableType]:
         yield Indented(Text("- " + visible(line, SENTENCES)), hang=2)
     yield heading("About this result")
     yield Labelled("known from", Text(visible(rehearsal.known_from)), COLUMN)
-    for taken in rehearsal.survey.taken:
-        where = f", from {visible(taken.vantage)}" if taken.vantage else ""
-        yield Labelled("seen", Text(f"{words.span(taken.began, taken.ended)}{where}"), COLUMN)
+    yield from looks(rehearsal.survey, COLUMN)
     today = rehearsal.today
     line = f"as of {words.time(today.judged_at)}, by rules {visible(today.catalogue)}"
     yield Labelled("judged", Text(line), COLUMN)
