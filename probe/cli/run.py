@@ -226,6 +226,9 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
         secrets = sweep.secrets_for(plan, asked)
         hide(secrets.values())
         sweep.check_keys(plan, asked, secrets)
+    lacking = sweep.left_out(asked)
+    if lacking is not None and not shared.quiet:
+        say(f"probe: {visible(lacking, SENTENCES)}")
     with Progress(quiet=shared.quiet) as progress:
         seen = sweep.look(
             _to_ask(plan, shared),
