@@ -3,9 +3,9 @@
 The standard library's decorator looks closely at each class as it is defined, and compiles six
 methods for it. For the two hundred and more that a run imports that is half of its start-up, and
 most of them it never makes one of. Here a class gets its slots at once, its fields with the first
-look at them (the library's own: `fields`, `replace` and the like work as ever), and each
-method with its first call. They mean the same. Classes that are not frozen, that
-inherit fields, or that write one of these methods themselves are left to the standard library.
+look at them (the library's own: `fields`, `replace` and the like work as ever), and each method
+with its first call. They mean the same. Classes that are not frozen, that inherit fields, or that
+write one of these methods themselves are left to the standard library.
 """
 
 import dataclasses

@@ -251,6 +251,9 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     with wrong_input():
         asked = sweep.questions(plan, scope)
         secrets = read_secrets(plan, asked)
+    lacking = sweep.left_out(asked)
+    if lacking is not None and not shared.quiet:
+        say(f"probe: {visible(lacking, SENTENCES)}")
     seen = ask(plan, asked, secrets, shared)
     if not scope.login:
         return seen

@@ -21,6 +21,7 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
+from probe.observe.library import shortcomings
 from probe.observe.radsecvisits import CredentialError, credentials
 from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
@@ -135,6 +136,12 @@ def limits_of(plan: Plan) -> Limits:
     """Return the limits with the plan's overrides."""
     overrides: dict[str, Any] = dict(plan.limits)
     return replace(DEFAULT, **overrides)
+
+
+def left_out(asked: tuple[Question, ...]) -> str | None:
+    """Return in a sentence what this machine's TLS library keeps from being asked. None: nothing,
+    or nothing is asked that needs it."""
+    return shortcomings() if any(question.handshake is not None for question in asked) else None
 
 
 def look(

@@ -15,18 +15,39 @@ from typing import Any
 from cryptography.hazmat.primitives.asymmetric import ec
 from OpenSSL import SSL
 
-_lib: Any = SSL._lib  # type: ignore[attr-defined]  # private on purpose, see above
-_ffi: Any = SSL._ffi  # type: ignore[attr-defined]  # private on purpose, see above
+_lib: Any = getattr(SSL, "_lib", None)
+_ffi: Any = getattr(SSL, "_ffi", None)
 
-HAS_MESSAGES = hasattr(_lib, "SSL_CTX_set_msg_callback")
-HAS_GROUPS = hasattr(_lib, "SSL_CTX_set1_curves_list")
-HAS_SIGNATURES = bool(getattr(_lib, "Cryptography_HAS_SIGALGS", 0))
-HAS_EXTENSIONS = bool(getattr(_lib, "Cryptography_HAS_CUSTOM_EXT", 0))
-HAS_HOLDING = bool(getattr(_lib, "Cryptography_HAS_SET_CERT_CB", 0))
+
+def _is_open() -> bool:
+    """Whether the objects behind the library's own are to be had at all."""
+    context = SSL.Context(SSL.TLS_METHOD)
+    needed = ((_ffi, "callback"), (context, "_context"), (SSL.Connection(context), "_ssl"))
+    return all(hasattr(holder, name) for holder, name in needed)
+
+
+_OPEN = _is_open()
+HAS_MESSAGES = _OPEN and hasattr(_lib, "SSL_CTX_set_msg_callback")
+HAS_GROUPS = _OPEN and hasattr(_lib, "SSL_CTX_set1_curves_list")
+HAS_SIGNATURES = _OPEN and bool(getattr(_lib, "Cryptography_HAS_SIGALGS", 0))
+HAS_EXTENSIONS = _OPEN and bool(getattr(_lib, "Cryptography_HAS_CUSTOM_EXT", 0))
+HAS_HOLDING = _OPEN and bool(getattr(_lib, "Cryptography_HAS_SET_CERT_CB", 0))
 
 _TIMESTAMPS = 18  # signed_certificate_timestamp (RFC 6962, 3.3.1)
 _RECORD_KINDS = (21, 22)  # alerts and handshake messages; OpenSSL also reports record headers
 _current = threading.local()
+
+
+def missing() -> tuple[str, ...]:
+    """Return in words what is not asked or seen with this library."""
+    lacks = {
+        "signatures and alerts of TLS 1.3, and certificates that it cannot parse": HAS_MESSAGES,
+        "key exchange by another group than P-256": HAS_GROUPS,
+        "certificates by key family under TLS 1.3": HAS_SIGNATURES,
+        "timestamps beside a certificate": HAS_EXTENSIONS,
+        "logins by certificate": HAS_HOLDING,
+    }
+    return tuple(what for what, there in lacks.items() if not there)
 
 
 def set_groups(context: SSL.Context, groups: str) -> None:
@@ -96,5 +117,8 @@ def _deliver(
         sink.append((kind, bytes(_ffi.buffer(octets, length))))
 
 
-_on_message = _ffi.callback("void(int, int, int, const void *, size_t, SSL *, void *)", _deliver)
-_on_certificate = _ffi.callback("int(SSL *, void *)", lambda _ssl, _argument: -1)
+if _OPEN:
+    _on_message = _ffi.callback(
+        "void(int, int, int, const void *, size_t, SSL *, void *)", _deliver
+    )
+    _on_certificate = _ffi.callback("int(SSL *, void *)", lambda _ssl, _argument: -1)

@@ -14,8 +14,10 @@ five round trips with its polite end. The tool also judges, and writes its docum
   against the five round trips that follow from each other there: TCP, TLS, HEAD, then TCP and TLS
   of the closer look; EAP has five, too.
 * A dead node beside sound ones: its ports take packets and never answer.
-* By hand: 300 web chains at 50 ms by one `openssl s_client` each, as many at a time as is best,
-  beside `probe cluster --only web` with its start-up. The tool opens three connections a node.
+* By hand: `openssl s_client` once for each connection, as many at a time as is best, on all cores,
+  beside `probe cluster --only web` with its start-up, at 50 ms. The tool opens three connections a
+  node: so it is held against the same three, by any family, by RSA and by ECDSA. A second row has
+  one connection a node by hand, and the tool's three.
 * Start-up: `probe --help`, and `probe cluster` over one node on loopback, beside `python -c pass`.
 * Scale: CPU of each node, memory that 1,000 nodes add, and what explaining a chain that was
   explained before costs (`explain.py`).
@@ -257,24 +259,33 @@ def cpu_of(command: Sequence[str | Path]) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
+_BY_HAND = "openssl s_client -showcerts -connect {} </dev/null"
+_BY_FAMILY = (" -sigalgs RSA-PSS+SHA256", " -sigalgs ECDSA+SHA256")
+
+
 def by_hand(table: Table, sizes: Sizes) -> None:
     """Goal 3."""
     with peers(sizes.by_hand, Kind.OWN) as at:
         at.way(0.05)
         plan = at.directory / f"plan-{sizes.by_hand}.toml"
         places = "\n".join(f"{address(n)}:{at.ports.web}" for n in range(sizes.by_hand))
-        one = "openssl s_client -showcerts -connect {} </dev/null"
-        hand = min(
-            timed(["xargs", "-P", str(most), "-I{}", "sh", "-c", one], input=places.encode())
-            for most in sizes.at_a_time
+        kinds = [f"{place}{kind}" for place in places.split() for kind in ("", *_BY_FAMILY)]
+        alone, hand = (
+            min(
+                timed(["xargs", "-P", str(most), "-I{}", "sh", "-c", _BY_HAND], input=lines)
+                for most in sizes.at_a_time
+            )
+            for lines in (places.encode(), "\n".join(kinds).encode())
         )
         command = [VENV / "probe", "cluster", plan, "--only", "web", "--history", "off", "--quiet"]
         tool = statistics.median(
             timed([*command, "--output", at.directory / "report.txt"]) for _ in range(sizes.rounds)
         )
     figures = f"by hand {hand:.2f}, tool {tool:.2f} s"
-    what = f"3 {sizes.by_hand} web chains at 50 ms"
+    what = f"3 {3 * sizes.by_hand} connections to {sizes.by_hand} nodes"
     table.row(what, figures, hand / tool, 10, at_least=True)
+    what = f"  {sizes.by_hand} by hand, {3 * sizes.by_hand} by the tool"
+    table.plain(what, f"by hand {alone:.2f}, tool {tool:.2f} s, {alone / tool:.2f} x")
 
 
 def start_up(table: Table, sizes: Sizes) -> None:
@@ -315,6 +326,7 @@ def main() -> int:
     start_up(table, sizes)
     cpu_and_scale(table, sizes)
     walls(table, sizes)
+    pin(_OWN | _OTHER)
     by_hand(table, sizes)
     print(f"{table.missed} goals missed" if table.missed else "all goals reached")
     return 1 if table.missed and not asked.quick else 0
