@@ -7,13 +7,15 @@ completes nothing. Commands are listed without importing one.
 import os
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import click
 from click.shell_completion import CompletionItem, shell_complete
 
-from probe.limits import PLAN_BYTES
+from probe.limits import PLAN_BYTES, PLAN_RANGE
 
 VARIABLE = "_PROBE_COMPLETE"
 """The shell's function sets it: `bash_source` asks for that function, `bash_complete` for words."""
@@ -23,6 +25,12 @@ _PLAN = Path("plan.toml")
 _SPARED = re.compile(r"[\w.:-]+", re.ASCII)
 """Names that a shell takes as one word whatever it does to it: bash splits and expands what it is
 given."""
+
+_NUMBERS = "numbers"
+"""The key of a table that stands for many nodes (probe.plan.ranges)."""
+
+_NAME_CHARACTERS = 255
+"""No name of a host or a node has more."""
 
 
 def complete(command: click.Command) -> int:
@@ -46,6 +54,47 @@ def node_names(
 ) -> list[CompletionItem[str]]:
     """Return names of the nodes of the plan that was named before, or of `plan.toml`."""
     return starting(_nodes(_plan(ctx)), incomplete)
+
+
+def node_list(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[str]]:
+    """Return what the last of several nodes, separated by commas, may become."""
+    before, comma, begun = incomplete.rpartition(",")
+    said = before.split(",")
+    left = [(before + comma + name, host) for name, host in _nodes(_plan(ctx)) if name not in said]
+    return starting(left, before + comma + begun)
+
+
+def sites(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001  # click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
+    """Return the sites of the plan."""
+    entries = _tables(_plan(ctx)).get("site")
+    return starting(_named(entries), incomplete)
+
+
+def pages_served(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001  # click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
+    """Return the names by which people open pages of the plan: of services and of nodes."""
+    path = _plan(ctx)
+    services = [(name, "a service") for name, _ in _named(_tables(path).get("service"))]
+    hosts = [(host, name) for name, host in _nodes(path) if host]
+    return starting(dict([*hosts, *services]).items(), incomplete)
+
+
+def clients(
+    ctx: click.Context,  # noqa: ARG001  # click's signature
+    param: click.Parameter,  # noqa: ARG001  # click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
+    """Return plain words for client families, and their ids."""
+    from probe.judge.complaint.clients import KNOWN_CLIENTS  # noqa: PLC0415  # only here
+
+    return starting(((word, "") for word in KNOWN_CLIENTS if _SPARED.fullmatch(word)), incomplete)
 
 
 def rule_ids(
@@ -80,20 +129,48 @@ def _plan(ctx: click.Context) -> Path:
 
 
 def _nodes(path: Path) -> list[tuple[str, str]]:
-    """Return (name, host) of the nodes in a plan's file, as far as they can be had: a plan that is
-    being written may have mistakes everywhere else."""
+    """Return (name, host) of the nodes in a plan's file, as far as they can be had: as many as a
+    cluster is expected to have."""
+    return list(islice(_named(_tables(path).get("node")), PLAN_RANGE))
+
+
+def _tables(path: Path) -> dict[str, Any]:
+    """Return what a plan's file says; nothing, where it is none."""
     from probe.plan.pem import read_bounded  # noqa: PLC0415  # only here
     from probe.plan.problems import Refused  # noqa: PLC0415  # only here
     from probe.plan.toml import tables  # noqa: PLC0415  # only here
 
     try:
-        entries = tables(read_bounded(path, PLAN_BYTES).decode()).get("node")
+        return tables(read_bounded(path, PLAN_BYTES).decode())
     except (Refused, ValueError, RecursionError):
-        return []
-    found = []
+        return {}
+
+
+def _named(entries: object) -> Iterator[tuple[str, str]]:
+    """Yield (name, host) of what has a name: a plan that is being written may have mistakes
+    everywhere else."""
     for entry in entries if isinstance(entries, list) else ():
-        name = entry.get("name") if isinstance(entry, dict) else None
-        if isinstance(name, str) and _SPARED.fullmatch(name):
-            host = entry.get("host")
-            found.append((name, host if isinstance(host, str) and _SPARED.fullmatch(host) else ""))
-    return found
+        for one in _spread(entry) if isinstance(entry, dict) else ():
+            name, host = (_spared(one.get(key)) for key in ("name", "host"))
+            if name:
+                yield name, host
+
+
+def _spread(entry: dict[str, object]) -> list[Any]:
+    """Return the tables that one table of nodes stands for."""
+    if _NUMBERS not in entry:
+        return [entry]
+    from probe.plan.problems import At, Refused  # noqa: PLC0415  # only here
+    from probe.plan.ranges import spread  # noqa: PLC0415  # only here
+
+    kept = {key: entry[key] for key in (_NUMBERS, "name", "host") if key in entry}
+    if any(len(str(value)) > _NAME_CHARACTERS for value in kept.values()):
+        return []  # a thousand times as much would have to be written
+    try:
+        return spread(kept, At("", Path(), []))
+    except Refused:
+        return []
+
+
+def _spared(text: object) -> str:
+    return text if isinstance(text, str) and _SPARED.fullmatch(text) else ""

@@ -60,9 +60,9 @@ def problems_in(text: str, folder: Path) -> tuple[Problem, ...]:
     """Return what is wrong with a plan that is not written yet, were it a file of that folder."""
     problems: list[Problem] = []
     try:
-        _plan(tomllib.loads(text), At("", folder, problems))
-    except tomllib.TOMLDecodeError as error:
-        return (Problem("", _syntax(str(error), text)),)
+        _plan(_tables(text), At("", folder, problems))
+    except Refused as refused:
+        return (Problem("", refused.says),)
     return tuple(problems)
 
 
@@ -82,13 +82,21 @@ def _parsed(path: Path) -> tuple[bytes, dict[str, object]]:
         line = octets.count(b"\n", 0, error.start) + 1
         raise wrong(f"line {line} is not UTF-8 text") from None  # the error holds the whole file
     try:
-        return octets, tables(text)
+        return octets, _tables(text)
+    except Refused as refused:
+        raise wrong(refused.says) from None
+
+
+def _tables(text: str) -> dict[str, Any]:
+    """Return the TOML of a plan. Raises Refused."""
+    try:
+        return tables(text)
     except RecursionError:
-        raise wrong("its tables or lists are nested too deeply") from None
+        raise Refused("its tables or lists are nested too deeply") from None
     except tomllib.TOMLDecodeError as error:
-        raise wrong(_syntax(str(error), text)) from None
+        raise Refused(_syntax(str(error), text)) from None
     except ValueError:  # a number of more digits than Python converts
-        raise wrong("it holds a number of too many digits") from None
+        raise Refused("it holds a number of too many digits") from None
 
 
 def _syntax(message: str, text: str) -> str:

@@ -57,6 +57,7 @@ WRONG = f"3 1 1 {'ab' * 32}"
         f"2 0 1 {sha256(ROOT).hexdigest()}",
         f"0 1 2 {sha512(key(ROOT)).hexdigest()}",
     ],
+    ids=lambda record: record[:5],
 )
 def test_a_record_that_matches_is_healthy(record: str) -> None:
     assert told(judged(plan(), having(seen(plan()), tlsa(record)))) == []
@@ -73,6 +74,7 @@ def test_a_record_that_matches_is_healthy(record: str) -> None:
         f"3 1 1 {sha256(key(ISSUING)).hexdigest()}",
         f"3 0 1 {sha256(key(LEAF)).hexdigest()}",
     ],
+    ids=lambda record: record[:5],
 )
 def test_a_record_that_does_not_match_is_advised(record: str) -> None:
     result = judged(plan(), having(seen(plan()), tlsa(record)))
