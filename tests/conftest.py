@@ -11,6 +11,9 @@ from pathlib import Path
 
 import pytest
 
+# Here, as a run in several processes reads no deeper one in that which tells how it went.
+from tests.published.summary import pytest_terminal_summary  # noqa: F401
+
 # Read when the first property is tested, which is later than this.
 os.environ.setdefault(
     "HYPOTHESIS_STORAGE_DIRECTORY", str(Path(__file__).parents[1] / ".work" / "hypothesis")

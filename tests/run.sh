@@ -32,4 +32,5 @@ step types "$VENV/bin/mypy"
 step oldest bash tests/oldest.sh
 # The test runner speaks for itself, and its summary comes last.
 printf '== tests\n'
-exec "$VENV/bin/python" -m pytest "$@" </dev/null
+# In two processes: much of the time a test waits, for a server or for silence.
+exec "$VENV/bin/python" -m pytest --numprocesses 2 --dist worksteal "$@" </dev/null

@@ -9,7 +9,7 @@ import click
 from probe.assessment import Verdict
 from probe.bundle import Judged, Offered, Said, ServedNow
 from probe.cli.bundlefiles import passwords, passwords_of, read_file
-from probe.cli.completion import node_names
+from probe.cli.completion import node_list, node_names
 from probe.cli.failure import Status, say
 from probe.cli.files import (
     check_spared,
@@ -85,7 +85,10 @@ _FILE = click.Path(path_type=Path)
     " The nodes are asked, unless --from or --history FILE says what they serve.",
 )
 @click.option(
-    "--order", metavar="NODES", help="Which nodes get it first (with --rehearse): names, by commas."
+    "--order",
+    metavar="NODES",
+    shell_complete=node_list,
+    help="Which nodes get it first (with --rehearse): names, by commas.",
 )
 @click.option("--at", type=TIME, help="Judge as of another time: RFC 3339, a date, or now.")
 @click.option(

@@ -56,7 +56,11 @@ def node_names(
     return starting(_nodes(_plan(ctx)), incomplete)
 
 
-def node_list(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[str]]:
+def node_list(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001  # click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
     """Return what the last of several nodes, separated by commas, may become."""
     before, comma, begun = incomplete.rpartition(",")
     said = before.split(",")
@@ -74,7 +78,7 @@ def sites(
     return starting(_named(entries), incomplete)
 
 
-def pages_served(
+def opened(
     ctx: click.Context,
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
@@ -86,15 +90,16 @@ def pages_served(
     return starting(dict([*hosts, *services]).items(), incomplete)
 
 
-def clients(
+def client_words(
     ctx: click.Context,  # noqa: ARG001  # click's signature
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
 ) -> list[CompletionItem[str]]:
-    """Return plain words for client families, and their ids."""
+    """Return plain words for what people use."""
     from probe.judge.complaint.clients import KNOWN_CLIENTS  # noqa: PLC0415  # only here
 
-    return starting(((word, "") for word in KNOWN_CLIENTS if _SPARED.fullmatch(word)), incomplete)
+    begun = incomplete.casefold()  # as they are understood
+    return [CompletionItem(word) for word in KNOWN_CLIENTS if word.casefold().startswith(begun)]
 
 
 def rule_ids(

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from probe.cli.completion import client_words, node_names, opened, sites
 from probe.cli.failure import say
 from probe.cli.options import TIME
 from probe.cli.run import wrong_input
@@ -70,17 +71,32 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
         type=TEXT,
         metavar="FAMILY",
         multiple=True,
+        shell_complete=client_words,
         help="What they use: iPhone, Android, Windows, Firefox, laptop ...; repeatable.",
     ),
-    click.option("--at-page", "page", type=TEXT, metavar="NAME", help="The page they opened."),
+    click.option(
+        "--at-page",
+        "page",
+        type=TEXT,
+        metavar="NAME",
+        shell_complete=opened,
+        help="The page they opened.",
+    ),
     click.option("--on-wifi", "wifi", is_flag=True, help="It happened while joining the network."),
-    click.option("--site", type=TEXT, metavar="NAME", help="Where they were: a site of the plan."),
+    click.option(
+        "--site",
+        type=TEXT,
+        metavar="NAME",
+        shell_complete=sites,
+        help="Where they were: a site of the plan.",
+    ),
     click.option(
         "--node",
         "nodes",
         type=TEXT,
         metavar="NAME",
         multiple=True,
+        shell_complete=node_names,
         help="The server they met: its name, or its address in a log; repeatable.",
     ),
     click.option("--when", type=TIME, help="When it was: what earlier runs saw then counts, too."),

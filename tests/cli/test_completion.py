@@ -24,6 +24,23 @@ host = "quay2.northpier.example"
 [[node]]
 name = "mole"
 host = "mole.northpier.example"
+[[service]]
+name = "guest.northpier.example"
+[[site]]
+name = "terminal"
+[[site]]
+name = "car deck"
+"""
+
+MANY = """
+[[node]]
+numbers = [8, 11]
+name = "quay{nn}"
+host = "quay{n}.northpier.example"
+addresses = ["192.0.2.8"]
+[[node]]
+name = "mole"
+host = "mole.northpier.example"
 """
 
 ASKING = """
@@ -61,6 +78,7 @@ def completed(*words: str, folder: Path) -> list[str]:
 def folder(tmp_path: Path) -> Path:
     (tmp_path / "plan.toml").write_text(PLAN)
     (tmp_path / "other.toml").write_text(PLAN.replace("quay", "berth"))
+    (tmp_path / "many.toml").write_text(MANY)
     return tmp_path
 
 
@@ -80,6 +98,17 @@ def folder(tmp_path: Path) -> Path:
         (("probe", "rules", "eap-expir"), ["eap-expired", "eap-expiring"]),
         (("probe", "manual", "mon"), ["monitoring", "monthly-check"]),
         (("probe", "node", "zzz"), []),
+        (
+            ("probe", "cluster", "many.toml", "--node", ""),
+            ["quay08", "quay09", "quay10", "quay11", "mole"],
+        ),
+        (("probe", "complaint", "--node", "qu"), ["quay1", "quay2"]),
+        (("probe", "complaint", "--site", ""), ["terminal"]),
+        (("probe", "complaint", "--client", "ip"), ["iPhone", "iPad"]),
+        (("probe", "complaint", "--at-page", "g"), ["guest.northpier.example"]),
+        (("probe", "complaint", "--at-page", "quay1"), ["quay1.northpier.example"]),
+        (("probe", "bundle", "--order", "qu"), ["quay1", "quay2"]),
+        (("probe", "bundle", "--order", "quay1,"), ["quay1,quay2", "quay1,mole"]),
     ],
 )
 def test_bash_offers_what_fits(words: tuple[str, ...], offered: list[str], folder: Path) -> None:
@@ -101,6 +130,9 @@ def test_every_rule_is_offered(folder: Path) -> None:
         b"node = [7, {}, {name = 7}]",
         b"a = " + b"[" * 100_000,
         b"a." * 500_000 + b"a = 1",
+        b'[[node]]\nnumbers = [1, 2000000]\nname = "quay{n}"\nhost = "quay{n}.example"',
+        b'[[node]]\nnumbers = [2, 1]\nname = "quay{n}"\nhost = "quay{n}.example"',
+        b'[[node]]\nnumbers = [0, 999]\nname = "{%s}"\nhost = "{n}"' % (b"n" * 900_000),
         b'[[node]]\nname = "$(touch bad)"\nhost = "x"\n[[node]]\nname = "* ;"\nhost = "x"',
     ],
 )
@@ -112,6 +144,14 @@ def test_a_plan_that_is_none_completes_nothing_and_says_nothing(
     before = sorted(tmp_path.iterdir())
     assert completed("probe", "node", "", folder=tmp_path) == []
     assert sorted(tmp_path.iterdir()) == before
+
+
+def test_nodes_are_offered_up_to_those_of_a_large_cluster(tmp_path: Path) -> None:
+    """One table may stand for a thousand, and ten thousand such tables fit into a plan."""
+    table = '[[node]]\nnumbers = [1, 1000]\nname = "quay{n}"\nhost = "quay{n}.example"\n'
+    (tmp_path / "plan.toml").write_text(table * 10_000)
+    offered = completed("probe", "node", "", folder=tmp_path)
+    assert offered == [f"quay{number}" for number in range(1, 1001)]
 
 
 def test_a_plan_that_would_be_waited_for_completes_nothing(tmp_path: Path) -> None:
