@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from probe.plan.problems import PlanError, Problem
-from probe.plan.read import load_plan
+from probe.plan.read import load_plan, problems_in
 
 Written = Callable[[str], Path]
 
@@ -444,11 +444,14 @@ def test_a_syntax_error_at_the_end_names_the_last_line(written: Written) -> None
 def test_a_plan_nested_without_end_is_refused_at_once(written: Written, text: str) -> None:
     (found,) = problems(written(text))
     assert "too deeply" in found.says
+    assert problems_in(text, Path()) == (found,)
 
 
 def test_a_number_without_end_is_refused(written: Written) -> None:
-    (found,) = problems(written("x = " + "9" * 10_000))
+    text = "x = " + "9" * 10_000
+    (found,) = problems(written(text))
     assert "digits" in found.says
+    assert problems_in(text, Path()) == (found,)
 
 
 def test_a_plan_that_is_no_text_is_refused_with_the_line(folder: Path) -> None:
