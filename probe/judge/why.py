@@ -49,7 +49,7 @@ _WHY: Mapping[str, str] = {
     " finds it as it was when it worked.",
     "not-yet-valid": "Clients whose clocks are ahead get on and others do not; it mends itself at"
     " the date, and comes back with the next certificate of that CA.",
-    "expiring": "From its end on it is `expired`, at every node that serves it, at the same"
+    "expiring": "From its end on it has expired, at every node that serves it, at the same"
     " minute. Getting and importing another one takes its days.",
     "anchor-expiring": "A root takes months to replace where clients have to be given the next one"
     " first, and everything under it ends with it.",

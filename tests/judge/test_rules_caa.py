@@ -78,7 +78,7 @@ def test_a_known_ca_that_is_not_admitted() -> None:
     (finding,) = judged(plan(), survey).findings
     assert (finding.rule, finding.verdict) == ("dns-caa-forbids", Verdict.DUE)
     assert "admit ca.example.net, and not Let's Encrypt" in finding.says
-    assert 'Add `0 issue "letsencrypt.org"` to the CAA records' in finding.remedy
+    assert """Add '0 issue "letsencrypt.org"' to the CAA records""" in finding.remedy
     assert any("ISRG CP/CPS" in row.value for row in finding.evidence)
 
 
@@ -116,7 +116,7 @@ def test_a_wildcard_is_judged_by_its_own_records() -> None:
     both = caa(DOMAIN, '0 issue "letsencrypt.org"', '0 issuewild "ca.example.net"')
     result = judged(plan(), with_caa(plan(), both, chain=chain))
     assert told(result) == [("dns-caa-forbids", "dns", NODES, DOMAIN)]
-    assert '`0 issuewild "letsencrypt.org"`' in result.findings[0].remedy
+    assert """'0 issuewild "letsencrypt.org"' to""" in result.findings[0].remedy
     turned = caa(DOMAIN, '0 issue "ca.example.net"', '0 issuewild "letsencrypt.org"')
     assert told(judged(plan(), with_caa(plan(), turned, chain=chain))) == []
     # What stands at a name below is not met by the climb from the domain.

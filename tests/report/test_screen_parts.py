@@ -19,6 +19,7 @@ from probe.assessment import (
     Verdict,
 )
 from probe.observation.model import Endpoint, Outcome
+from probe.report.render import render as to_form
 from probe.report.terminal import render
 from tests.report.build import AT, CLOSED, EXPIRING, SELF_SIGNED, healthy, troubled
 from tests.report.clusters import KINDS, judged
@@ -122,6 +123,7 @@ def test_nobody_is_only_as_far_as_was_seen() -> None:
     """No evidence is never a pass."""
     shown = render(replace(healthy(), complete=False, unseen=("web/quay1/x", "web/quay2/x")))
     assert "nobody, as far as was seen: 2 of 12 questions got no answer" in shown
+    assert "Stand apart   none, as far as was seen\n" in shown
     assert "Not seen: 2 of 12 questions\n  web/quay1/x\n  web/quay2/x\n" in shown
 
 
@@ -405,3 +407,32 @@ def test_what_is_wrong_with_this_machine_is_said_before_who_is_blocked() -> None
     assert "  First of all  This machine's clock is 47 minutes behind." in screen
     assert screen.index("First of all") < screen.index("Blocked now")
     assert "First of all" not in render(assessment)
+
+
+@pytest.mark.parametrize("rule", ["here-clock-off", "here-intercepted"])
+def test_what_is_wrong_with_this_machine_is_told_once_and_of_this_machine(rule: str) -> None:
+    here = replace(
+        SELF_SIGNED,
+        rule=rule,
+        endpoint=Endpoint.WEB,
+        nodes=(),
+        verdict=Verdict.ADVISED,
+        says="It is here.",
+    )
+    assessment = replace(
+        troubled(),
+        verdict=Verdict.ADVISED,
+        findings=(here,),
+        headline=Headline(first=here.id, before=(here.id,)),
+    )
+    screen = render(assessment)
+    first, _, findings = screen.partition("Findings")
+    assert first.count("It is here.") == 1
+    assert "  Do first      this machine [1]: " in first
+    assert f"[1] advised  this machine  {rule}\n" in findings
+    page = to_form(assessment, "page")
+    first, _, findings = page.partition('id="findings"')
+    assert first.count("It is here.") == 1
+    assert first.count("this machine") >= 1
+    assert "It is here." in findings
+    assert "this machine" in findings

@@ -62,6 +62,7 @@ class First:
     number: int
     place: str
     says: str
+    """Empty where it is said elsewhere on the first screen."""
     remedy: str
     before: str | None
     """The day until which there is time."""
@@ -112,14 +113,16 @@ def _nobody_harmed(view: View) -> str:
 
 def first(view: View) -> First | None:
     """Return what to begin with. None: nothing has to be done."""
-    finding = view.finding(view.assessment.headline.first)
+    headline = view.assessment.headline
+    finding = view.finding(headline.first)
     if finding is None:
         return None
     day = words.day(finding.due)
     return First(
         number=view.numbers[finding.id],
-        place=view.place(finding.endpoint, finding.nodes),
-        says=visible(finding.says, SENTENCES),
+        place=view.place_of(finding),
+        # What is wrong with this machine stands under "First of all", above what it puts in doubt.
+        says="" if finding.id in headline.before else visible(finding.says, SENTENCES),
         remedy=visible(finding.remedy, SENTENCES),
         before=day if finding.due is not None and day not in finding.remedy else None,
     )
@@ -184,14 +187,14 @@ def _later(view: View, assessment: Assessment) -> Iterator[Entry]:
     for finding in _counting(assessment, Verdict.DUE):
         who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
         day = f"from {words.day(finding.due)} on, " if finding.due is not None else ""
-        where = view.place(finding.endpoint, finding.nodes)
+        where = view.place_of(finding)
         yield Entry(who, f"{day}{where}", (view.numbers[finding.id],))
 
 
 def _unseen(view: View, assessment: Assessment) -> Iterator[Entry]:
     for finding in _counting(assessment, Verdict.UNSEEN):
         who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
-        where = view.place(finding.endpoint, finding.nodes)
+        where = view.place_of(finding)
         yield Entry(who, f"using {where}", (view.numbers[finding.id],))
     yield from _unanswered(view, assessment)
 
@@ -211,7 +214,7 @@ def _unanswered(view: View, assessment: Assessment) -> Iterator[Entry]:
 
 def _taken(view: View, finding: Finding) -> Entry:
     who = words.all_of([view.client(family) for family in finding.clients]) or "anyone"
-    where = view.place(finding.endpoint, finding.nodes)
+    where = view.place_of(finding)
     says = f"{words.verdict(finding.verdict, finding.due)}, {where}"
     return Entry(who, says, (view.numbers[finding.id],))
 

@@ -77,7 +77,7 @@ def _told(view: View, finding: Finding) -> Told:
         number=view.numbers[finding.id],
         token=finding.verdict.word,
         verdict=words.verdict(finding.verdict, finding.due),
-        place=view.place(finding.endpoint, finding.nodes),
+        place=view.place_of(finding),
         name=visible(finding.name) if finding.name is not None else "",
         rule=visible(finding.rule),
         endpoint=finding.endpoint.value,

@@ -67,7 +67,7 @@ def _title(view: View, finding: Finding) -> Iterator[RenderableType]:
     title.append(words.verdict(finding.verdict, finding.due), of_verdict(finding.verdict))
     if finding.accepted is not None:
         title.append(", accepted" if not finding.accepted.expired else ", no longer accepted")
-    title.append("  ").append(view.place(finding.endpoint, finding.nodes), "place")
+    title.append("  ").append(view.place_of(finding), "place")
     if finding.name is not None:
         title.append(f", {visible(finding.name)}")
     yield Indented(title.append(f"  {visible(finding.rule)}", "aside"), hang=4)

@@ -181,8 +181,9 @@ def _apart(view: View, most: int) -> Iterator[RenderableType]:
     entries = list(view.assessment.headline.apart)
     label = "Stand apart"
     if not entries:
+        none = "none" if view.assessment.complete else "none, as far as was seen"
         alone = len(view.plan) == 1
-        yield Labelled(label, Text("one node, nothing to compare" if alone else "none"), COLUMN)
+        yield Labelled(label, Text("one node, nothing to compare" if alone else none), COLUMN)
     if len(entries) > most:
         entries = _same_way(entries)
     for number, entry in enumerate(entries[:most]):
@@ -228,7 +229,7 @@ def first(view: View) -> Iterator[RenderableType]:
         done = "nothing to be done" if view.assessment.complete else "look again: not all was seen"
         yield Labelled("Do first", Text(done), COLUMN)
         return
-    body = styled(view.place(finding.endpoint, finding.nodes), "place")
+    body = styled(view.place_of(finding), "place")
     body.append_text(view.references([finding.id]))
     remedy = finding.remedy
     if len(remedy) > REMEDY:

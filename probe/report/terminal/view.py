@@ -47,6 +47,12 @@ class View:
         kind = words.endpoint(endpoint)
         return f"{kind} at {self.nodes(nodes)}" if nodes else kind
 
+    def place_of(self, finding: Finding) -> str:
+        """Return the place that a finding speaks of: this machine, where it is no node's."""
+        if finding.rule.startswith("here-"):
+            return "this machine"
+        return self.place(finding.endpoint, finding.nodes)
+
     def client(self, family: str) -> str:
         """Return what a client family is called."""
         return self.assessment.client_titles.get(family, family)

@@ -116,7 +116,7 @@ def _draft(case: Case, mismatch: _Mismatch, *, whole: bool) -> Draft:
     names = list(dict.fromkeys(visit.name for visit in mismatch.visits if visit.name))
     leaves = list(dict.fromkeys(visit.chain[0] for visit in mismatch.visits))
     calls = list(dict.fromkeys(called(case.facts[leaf]) for leaf in leaves))
-    wanted = [f"`TLSA 3 1 1 {sha256(case.facts[leaf].spki).hexdigest()}`" for leaf in leaves]
+    wanted = [f"'TLSA 3 1 1 {sha256(case.facts[leaf].spki).hexdigest()}'" for leaf in leaves]
     visits = {(visit.nodes, visit.asked.address): visit for visit in mismatch.visits}
     served = tuple(
         Evidence(
