@@ -308,7 +308,8 @@ class Headline:
     or of trust may be owed to them."""
     no_change: tuple[str, ...] = ()
     """Client families on site that nothing here blocks or warns, now or on a day that is known. Who
-    met no server, or may have met what could not be seen, is not among them."""
+    met no server, may have met what could not be seen, or is blocked in some places or settings, is
+    not among them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
 """For whom nothing changes: the other side of who is blocked or warned.
 
-It is claimed of nobody who met no server, of nobody whose questions were left open, and of nobody
-whose warning the plan takes as known.
+It is claimed of nobody who met no server, of nobody whose questions were left open, of nobody whose
+warning the plan takes as known, and of nobody of whom a finding says that some of them do not get
+on, or that what was seen may not be what they meet.
 """
 
 from collections.abc import Sequence
@@ -23,6 +24,18 @@ _COMES_TO = {
 """Where the clients of a world come, so that a finding which names no client may mean them. An
 access point may bring a login by RadSec."""
 
+_SOME_OF = {
+    "here-clock-off": frozenset({"web", "eap", "node"}),
+    "here-intercepted": frozenset({"web", "node"}),
+    "dns-unserved-family": frozenset({"web", "node"}),
+    "eap-long-chain": frozenset({"eap"}),
+    "eap-192-bit": frozenset({"eap"}),
+    "cluster-methods-differ": frozenset({"eap"}),
+}
+"""Rules that speak of a part of a world's clients whatever their verdict: those behind one access
+point, with addresses of one kind or in need of one method; or that put in doubt what all of
+them meet."""
+
 
 def no_change(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
     """Return the client families on site that no finding speaks of, in catalogue order."""
@@ -41,11 +54,12 @@ def no_change(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
 def _means(finding: Finding, family: str, world: str) -> bool:
     if of_import(finding):
         return False
-    there = finding.endpoint in _COMES_TO[world]
+    some = world in _SOME_OF.get(finding.rule, ())
+    there = some or finding.endpoint in _COMES_TO[world]
     if finding.verdict is Verdict.UNSEEN:
         return there
     if finding.verdict not in _HELD_UP:
-        return False
+        return some and (not finding.clients or family in finding.clients)
     # Findings on names say who opens pages by them; other nodes come by the same names.
     anybody = not finding.clients or (world == "node" and finding.endpoint is Endpoint.DNS)
     return family in finding.clients or (anybody and there)

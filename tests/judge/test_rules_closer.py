@@ -237,6 +237,7 @@ def test_our_own_clock_is_said_before_anything_else() -> None:
     (here,) = [f for f in result.findings if f.rule == "here-clock-off"]
     assert result.headline.before == (here.id,)
     assert result.headline.first == here.id
+    assert result.headline.no_change == ()
     assert result.verdict is Verdict.BLOCKED
 
 
@@ -306,6 +307,7 @@ def test_inspection_on_our_own_way() -> None:
     (here,) = [f for f in result.findings if f.rule == "here-intercepted"]
     assert here.verdict is Verdict.ADVISED
     assert result.headline.first == here.id
+    assert "chromium-web" not in result.headline.no_change
 
 
 def strange(node: str, *, key_label: str | None = None) -> Made:

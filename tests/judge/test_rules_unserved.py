@@ -48,6 +48,9 @@ def test_a_closed_aaaa_is_advised_and_no_second_finding() -> None:
     assert told(result) == [("dns-unserved-family", "dns", ("quay3",), None)]
     (finding,) = result.findings
     assert finding.verdict is Verdict.ADVISED
+    # Of whom it is said that those with IPv6 alone get nowhere, it is not said that they get on.
+    assert finding.clients
+    assert not {*finding.clients} & {*result.headline.no_change}
     assert finding.addresses == ("2001:db8::13",)
     assert "clients that have IPv6 alone get nowhere, others come a little later" in finding.says
     assert "quay3" in finding.remedy
