@@ -21,13 +21,13 @@ WITHIN = 60.0
 WRITTEN_DOWN = "written-down-for-all-to-read"
 
 BUG = """\
+import hmac
 import sys
-import pyrad.packet
 
-def broken(packet: pyrad.packet.Packet, *_: object, **__: object) -> None:
-    raise RuntimeError(f"a bug, forced, that tells {packet.secret!r} and {packet.secret.decode()}")
+def broken(secret: bytes, *_: object, **__: object) -> None:
+    raise RuntimeError(f"a bug, forced, that tells {secret!r} and {secret.decode()}")
 
-pyrad.packet.AuthPacket.VerifyReply = broken
+hmac.digest = broken
 from probe.cli.main import run
 sys.exit(run())
 """
@@ -42,13 +42,13 @@ PASSWORD = "moored-at-berth-11-by-night"  # noqa: S105  # made up: planted, and 
 LOGIN_BUG = """\
 import sys
 from OpenSSL import SSL
-import probe.wire.credential
+from cryptography.hazmat.primitives import serialization
 
 def broken(*given: object, **__: object) -> None:
     raise RuntimeError(f"a bug, forced, that tells {given!r}")
 
 SSL.Connection.sendall = broken
-probe.wire.credential.load_pem_private_key = broken
+serialization.load_pem_private_key = broken
 from probe.cli.main import run
 sys.exit(run())
 """

@@ -10,6 +10,7 @@ kept in `.work/fuzz/found/`, and belongs into `FOUND` of `tests/fuzz/test_target
 import re
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 
 KEPT = Path(__file__).parents[2] / ".work" / "fuzz" / "kept"
@@ -52,6 +53,9 @@ def main(wanted: str, minutes: float) -> int:
 
     if wanted not in (*TARGETS, "all"):
         print(f"{wanted} is none of {', '.join(TARGETS)}", file=sys.stderr)
+        return 2
+    if find_spec("atheris") is None:
+        print("atheris is missing: pip install -e '.[test,fuzz]'", file=sys.stderr)
         return 2
     inputs = 0
     for target in TARGETS if wanted == "all" else (wanted,):

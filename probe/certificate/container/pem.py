@@ -26,6 +26,9 @@ _REQUESTS = ("CERTIFICATE REQUEST", "NEW CERTIFICATE REQUEST")
 
 _DEK_INFO = re.compile(rb"^DEK-Info:[ \t]*([A-Z0-9-]{1,32}),([0-9A-Fa-f]+)[ \t]*\r?$", re.MULTILINE)
 """RFC 1421, 4.6.1.3."""
+_VECTORS = {"AES": 32, "DES": 16}
+"""Hexadecimal digits of the initialization vector, by cipher: one block (RFC 1423, 1.1). With fewer
+the library at hand ends in a panic."""
 
 
 def blocks(octets: bytes) -> Iterator[tuple[str, bytes | None]]:
@@ -123,6 +126,9 @@ def _traditional(label: str, text: bytes, contents: Contents) -> None:
     der = decoded(body)
     if info is None or not der:
         raise DerError("its head or its Base64")
+    cipher, vector = info.group(1).decode(), info.group(2)
+    if len(vector) != _VECTORS.get(cipher.partition("-")[0], len(vector)):
+        raise DerError("the initialization vector in its head")
     begin, end = (f"-----{word} {label}-----".encode() for word in ("BEGIN", "END"))
     block = b"\n".join((begin, head, b"", binascii.b2a_base64(der, newline=False), end, b""))
-    traditional_key(block, info.group(1).decode(), contents)
+    traditional_key(block, cipher, contents)
