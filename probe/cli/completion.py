@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import click
+
+# In annotations as text: older versions of the library have no such generic type.
 from click.shell_completion import CompletionItem, shell_complete
 
 from probe.limits import PLAN_BYTES, PLAN_RANGE
@@ -42,7 +44,7 @@ def complete(command: click.Command) -> int:
         return 1
 
 
-def starting(words: Iterable[tuple[str, str]], incomplete: str) -> list[CompletionItem[str]]:
+def starting(words: Iterable[tuple[str, str]], incomplete: str) -> "list[CompletionItem[str]]":
     """Return those of (word, help) that begin as what was typed."""
     return [CompletionItem(word, help=says) for word, says in words if word.startswith(incomplete)]
 
@@ -51,7 +53,7 @@ def node_names(
     ctx: click.Context,
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return names of the nodes of the plan that was named before, or of `plan.toml`."""
     return starting(_nodes(_plan(ctx)), incomplete)
 
@@ -60,7 +62,7 @@ def node_list(
     ctx: click.Context,
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return what the last of several nodes, separated by commas, may become."""
     before, comma, begun = incomplete.rpartition(",")
     said = before.split(",")
@@ -72,7 +74,7 @@ def sites(
     ctx: click.Context,
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return the sites of the plan."""
     entries = _tables(_plan(ctx)).get("site")
     return starting(_named(entries), incomplete)
@@ -82,7 +84,7 @@ def opened(
     ctx: click.Context,
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return the names by which people open pages of the plan: of services and of nodes."""
     path = _plan(ctx)
     services = [(name, "a service") for name, _ in _named(_tables(path).get("service"))]
@@ -94,7 +96,7 @@ def client_words(
     ctx: click.Context,  # noqa: ARG001  # click's signature
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return plain words for what people use."""
     from probe.judge.complaint.clients import KNOWN_CLIENTS  # noqa: PLC0415  # only here
 
@@ -106,7 +108,7 @@ def rule_ids(
     ctx: click.Context,  # noqa: ARG001  # click's signature
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return ids of the catalogue."""
     from probe.plan.rule_ids import RULE_IDS  # noqa: PLC0415  # only here
 
@@ -117,7 +119,7 @@ def pages(
     ctx: click.Context,  # noqa: ARG001  # click's signature
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
-) -> list[CompletionItem[str]]:
+) -> "list[CompletionItem[str]]":
     """Return pages of the manual."""
     from probe import manual  # noqa: PLC0415  # only here
 
