@@ -9,6 +9,7 @@ import click
 from probe.cli.draftfiles import names_of, profiles_of, resolvers_of, seen_from, sheet_of
 from probe.cli.failure import Status, hide, say
 from probe.cli.files import (
+    WIDEST,
     check_spared,
     check_writable,
     prepare_stdout,
@@ -137,11 +138,13 @@ def command(**given: Any) -> int:
     Exit status: 0 the draft loads as it is; 4 something has to be filled in before. With --check: 0
     the plan names everything that was seen; 1 it does not; 4 not everything could be seen.
     """
-    return _run(_Options(**given))
+    return _run(Options(**given))
 
 
 @dataclass(frozen=True, slots=True)
-class _Options:
+class Options:
+    """What was given on the command line."""
+
     names: tuple[str, ...]
     services: tuple[str, ...]
     sheet: Path | None
@@ -174,7 +177,7 @@ class _Options:
         return SecretRef(ask=True) if self.eap else None
 
 
-def _run(options: _Options) -> int:
+def _run(options: Options) -> int:
     _check(options)
     prepare_stdout()
     if options.plan is not None:
@@ -191,11 +194,11 @@ def _run(options: _Options) -> int:
     else:
         write_stdout(draft.text)
     if not options.quiet:
-        say(_summary(draft, missing, options))
+        say(summary(draft, missing, options, min(width(), WIDEST)))
     return Status.UNSEEN if missing else Status.FINE
 
 
-def _check(options: _Options) -> None:
+def _check(options: Options) -> None:
     """Raise click.UsageError for what contradicts itself, or would replace what is there."""
     secrets = (options.eap, options.secret_env is not None, options.secret_file is not None)
     if sum(secrets) > 1:
@@ -222,7 +225,7 @@ def _check(options: _Options) -> None:
         check_writable(options.output, "--output")
 
 
-def _given(options: _Options) -> "Given":
+def _given(options: Options) -> "Given":
     from probe.drafting.model import Given  # noqa: PLC0415  # heavy, and --help has to be quick
     from probe.plan.names import expected_name  # noqa: PLC0415
 
@@ -255,7 +258,7 @@ def _given(options: _Options) -> "Given":
     )
 
 
-def _drafted(given: "Given", options: _Options) -> "Draft":
+def _drafted(given: "Given", options: Options) -> "Draft":
     from probe.jobs.draft import asking, drafted  # noqa: PLC0415  # heavy, as above
 
     secret = given.secret
@@ -287,19 +290,19 @@ def _write_roots(draft: "Draft", folder: Path) -> None:
         write_file(path, pem(der), "--write-roots")
 
 
-def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) -> str:
+def summary(draft: "Draft", missing: tuple[Problem, ...], options: Options, columns: int) -> str:
     """Return what was drafted, what is to be filled in, and what to do then."""
-    columns = min(width(), 100)
     place = visible(str(options.output)) if options.output is not None else "above"
     services = _count(draft.services, "service")
     eap = "with EAP" if draft.has_eap else "without EAP"
-    lines = [
+    said = (
         f"probe: a draft of {_count(draft.nodes, 'node')} and {services}, {eap}, is {_in(place)}."
-    ]
+    )
+    lines = wrapped(said, columns, "")
     number = len(draft.opens)
     if number:
-        things = _count(number, "thing")
-        lines.append(f"{things} to fill in or to confirm, marked OPEN there:")
+        things = f"{_count(number, 'thing')} to fill in or to confirm, marked OPEN there:"
+        lines += wrapped(things, columns, "")
     for one in draft.opens:
         told = visible(f"{one.place}: {one.says}", SENTENCES)
         lines += wrapped(told, columns, f"  OPEN {one.number}  ")
@@ -308,7 +311,8 @@ def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) ->
         for problem in missing:
             lines += wrapped(visible(str(problem), 1_000), columns, "  ")
     if options.output is None:
-        lines += ["To keep it, with the CA certificates that are at hand beside it:"]
+        keep = "To keep it, with the CA certificates that are at hand beside it:"
+        lines += wrapped(keep, columns, "")
         lines.append(f"  {visible(_again(options), SENTENCES)}")
     else:
         lines.append("Then look at the cluster:" if number else "Look at the cluster:")
@@ -316,7 +320,7 @@ def _summary(draft: "Draft", missing: tuple[Problem, ...], options: _Options) ->
     return "\n".join(lines)
 
 
-def _again(options: _Options) -> str:
+def _again(options: Options) -> str:
     """Return the command that writes the same draft into a file."""
     words = ["probe", "draft", *options.names]
     for option, values in (

@@ -5,15 +5,13 @@ from typing import TYPE_CHECKING
 
 from probe.cli.draftfiles import names_of
 from probe.cli.failure import Status, say
-from probe.cli.files import width, wrapped, write_file, write_stdout
+from probe.cli.files import WIDEST, width, wrapped, write_file, write_stdout
 from probe.cli.progress import Progress
 from probe.cli.run import read_plan, wrong_input
 from probe.report.escape import SENTENCES, visible
 
 if TYPE_CHECKING:
     from probe.drafting.beyond import Beyond
-
-_WIDEST = 100
 
 
 def check(path: Path, names: tuple[str, ...], output: Path | None, *, quiet: bool) -> int:
@@ -26,7 +24,7 @@ def check(path: Path, names: tuple[str, ...], output: Path | None, *, quiet: boo
     with wrong_input(), Progress(quiet=quiet) as progress:
         ask = asking({}, on_asked=progress.begin, on_event=progress.show)
         found = checked(plan, ask, asked)
-    text = _text(found, visible(str(path)), 80 if output is not None else min(width(), _WIDEST))
+    text = text_of(found, visible(str(path)), 80 if output is not None else min(width(), WIDEST))
     if output is not None:
         write_file(output, text, "--output")
     else:
@@ -44,20 +42,22 @@ def _count(found: "Beyond") -> str:
     return f"{says}, {unseen} that could not be looked at" if unseen else says
 
 
-def _text(found: "Beyond", plan: str, columns: int) -> str:
+def text_of(found: "Beyond", plan: str, columns: int) -> str:
+    """Return what a plan lacks, for a terminal; tables of TOML are as wide as they are."""
     lines: list[str] = []
 
     def tell(text: str, first: str = "  ") -> None:
         lines.extend(wrapped(visible(text, SENTENCES), columns, first))
 
     if found.extras:
-        lines.append(f"On the network, and not in {plan}")
+        tell(f"On the network, and not in {plan}", "")
     else:
-        lines.append(f"Nothing was seen that {plan} does not name.")
+        tell(f"Nothing was seen that {plan} does not name.", "")
     for number, extra in enumerate(found.extras, 1):
         tell(extra.says, f"  [{number}] ")
         if extra.table:
-            lines += ["", *(f"      {line}" for line in extra.table.splitlines()), ""]
+            table = (visible(line, SENTENCES) for line in extra.table.rstrip("\n").split("\n"))
+            lines += ["", *(f"      {line}".rstrip() for line in table), ""]
     for title, told in (("Besides", found.remarks), ("Could not be looked at", found.unseen)):
         if told:
             lines += ["", title] if lines[-1] else [title]

@@ -2,7 +2,7 @@
 
 import dataclasses
 import re
-from datetime import datetime
+from datetime import date
 from enum import Enum
 from typing import Any
 
@@ -17,7 +17,7 @@ def poisoned(value: Any, text: str, *, spare: frozenset[str] = frozenset()) -> A
     fingerprints: they are reckoned here, and lead to a certificate."""
     if isinstance(value, str) and not isinstance(value, Enum):
         return value if re.fullmatch("[0-9a-f]{64}", value) else value + text
-    if isinstance(value, Enum | bool | int | float | bytes | datetime | None):
+    if isinstance(value, Enum | bool | int | float | bytes | date | None):
         return value
     if isinstance(value, tuple):
         return tuple(poisoned(item, text, spare=spare) for item in value)

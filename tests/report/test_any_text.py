@@ -1,9 +1,11 @@
 """Whatever texts a survey brings, in every output: they stay texts, and no line gets too long."""
 
 import json
+import tomllib
 import unicodedata
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,30 +14,44 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from probe.assessment import Assessment
+from probe.cli import draft, draftcheck
+from probe.drafting.beyond import Beyond, Extra
+from probe.drafting.model import Answer, Draft, Open
+from probe.drafting.propose import propose
+from probe.plan.problems import Problem
 from probe.report.bundle_document import bundle_to_json
 from probe.report.calendar import due_to_calendar
+from probe.report.complaint_document import complaint_to_json
 from probe.report.due_document import due_to_json
 from probe.report.past_document import past_to_json
+from probe.report.rehearsal_document import rehearsal_to_json
 from probe.report.render import render as to_form
 from probe.report.terminal import (
     render,
     render_agenda,
     render_bundle,
+    render_complaint,
     render_decisions,
     render_due,
     render_past,
+    render_rehearsal,
     render_rule,
     render_rules,
 )
 from probe.report.terminal.paper import NARROWEST, WIDEST
+from tests.drafting.test_text import GIVEN, NOBODY, certificate
+from tests.drafting.test_text import seen as network
 from tests.judge.test_decide import decided
 from tests.report.build import troubled
 from tests.report.clusters import KINDS, judged, one_node
 from tests.report.hostile import HOSTILE, LONG, poisoned
 from tests.report.test_bundle import made as bundle
 from tests.report.test_closer import BALANCED, FULL
+from tests.report.test_complaint import FIXED, NOTHING
+from tests.report.test_complaint import answer as complaint
 from tests.report.test_due import made as due
 from tests.report.test_past import past
+from tests.report.test_rehearsal import made as rehearsal
 from tests.report.test_screens import FOOTPRINT, REACTIONS, RULES
 
 WIDTHS = (60, 80, 120, 200)
@@ -51,6 +67,28 @@ TEXTS = {
 LOOKED_UP = frozenset({"questions", "lookups", "handshakes", "certificates", "sha256"})
 """Fields by which parts of a value find each other; what they hold stands in other fields too."""
 
+DRAFT = Draft(
+    "",
+    (Open(1, "trust.eap", "The root of quay1 is Northpier Root, which nobody vouches for."),),
+    (),
+    nodes=4,
+    services=1,
+    has_eap=True,
+)
+
+MISSING = (Problem("trust.eap", "is empty", "one root or more"),)
+
+OPTIONS = draft.Options(
+    *(("quay1.northpier.example",), (), None, (), True, None, None, (), (), 443, 1812, False),
+    *(None, None, Path("plan.toml"), False),
+)
+
+BEYOND = Beyond(
+    (Extra("quay5.northpier.example is named by a certificate of quay1.", '[[node]]\nname = "q"'),),
+    ("quay4 is not in DNS.",),
+    ("192.0.2.15 did not answer.",),
+)
+
 SCREENS: dict[str, Callable[[Callable[[Any], Any], int], str]] = {
     "cluster": lambda spoil, width: render(spoil(troubled()), width=width),
     "node": lambda spoil, width: render(spoil(one_node()), width=width, in_depth=True),
@@ -64,7 +102,17 @@ SCREENS: dict[str, Callable[[Callable[[Any], Any], int], str]] = {
     "decisions": lambda spoil, width: render_decisions(
         spoil(decided("windows-eap")), spoil("quay3"), spoil("windows-eap"), {}, width=width
     ),
+    "complaint": lambda spoil, width: render_complaint(spoil(complaint()), width=width),
+    "fixed": lambda spoil, width: render_complaint(spoil(FIXED), width=width),
+    "unexplained": lambda spoil, width: render_complaint(spoil(NOTHING), width=width),
+    "rehearsal": lambda spoil, width: render_rehearsal(spoil(rehearsal()), width=width),
 }
+
+TO_COPY: dict[str, Callable[[Callable[[Any], Any], int], str]] = {
+    "draft": lambda spoil, width: draft.summary(spoil(DRAFT), spoil(MISSING), OPTIONS, width),
+    "check": lambda spoil, width: draftcheck.text_of(spoil(BEYOND), "plan.toml", width),
+}
+"""Screens whose long words stay whole."""
 
 DOCUMENTS: dict[str, Callable[[Callable[[Any], Any]], str]] = {
     "json": lambda spoil: to_form(spoil(troubled()), "json"),
@@ -74,11 +122,23 @@ DOCUMENTS: dict[str, Callable[[Callable[[Any], Any]], str]] = {
     "calendar": lambda spoil: due_to_calendar(spoil(due())),
     "past json": lambda spoil: past_to_json(spoil(past())),
     "bundle json": lambda spoil: bundle_to_json(spoil(bundle())),
+    "complaint json": lambda spoil: complaint_to_json(spoil(complaint())),
+    "rehearsal json": lambda spoil: rehearsal_to_json(spoil(rehearsal())),
+    "draft toml": lambda spoil: drafted(spoil("Northpier Root"), spoil("alias")),
 }
 
 
 def looked_at() -> Assessment:
     return replace(troubled(), eap_looks=(FULL, BALANCED))
+
+
+def drafted(issuer: str, alias: str) -> str:
+    """Return a draft where a certificate and DNS bring such texts: a common name has 64 octets at
+    most."""
+    name = issuer.encode(errors="replace")[:64].decode(errors="ignore")
+    told = network((certificate(name, ["quay1.example"]),))
+    answers = {**told.answers, "quay1.example": Answer((), alias, alias)}
+    return propose(GIVEN, replace(told, answers=answers), NOBODY).text
 
 
 def spoiling(text: str) -> Callable[[Any], Any]:
@@ -95,6 +155,21 @@ def test_on_every_screen_a_text_stays_a_text_of_the_width(
     fits(SCREENS[screen](spoiling(TEXTS[text]), width), width)
 
 
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("text", TEXTS)
+@pytest.mark.parametrize("screen", TO_COPY)
+def test_what_is_to_be_copied_has_a_line_to_itself(screen: str, text: str, width: int) -> None:
+    shown = TO_COPY[screen](spoiling(TEXTS[text]), width)
+    assert not unprintable(shown)
+    for line in shown.split("\n"):
+        assert line == line.rstrip(" ")
+        if line.startswith("  probe "):  # a command
+            continue
+        said = line.removeprefix("  OPEN ").lstrip("1").removeprefix("  [1]")
+        alone = len(said.split()) == 1 or line.startswith(" " * 6)  # a word, or a table's line
+        assert cell_len(line) <= width or alone, line
+
+
 @pytest.mark.parametrize("text", TEXTS)
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_in_every_document_a_text_is_nothing_but_a_text(document: str, text: str) -> None:
@@ -103,6 +178,8 @@ def test_in_every_document_a_text_is_nothing_but_a_text(document: str, text: str
     assert document != "page" or "<script>alert" not in written
     if "json" in document:
         json.loads(written)
+    if "toml" in document:
+        assert tomllib.loads(written)["trust"] == {"staff": ["public"], "eap": []}
 
 
 @pytest.mark.parametrize(
