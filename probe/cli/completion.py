@@ -97,11 +97,11 @@ def client_words(
     param: click.Parameter,  # noqa: ARG001  # click's signature
     incomplete: str,
 ) -> "list[CompletionItem[str]]":
-    """Return plain words for what people use."""
-    from probe.judge.complaint.clients import KNOWN_CLIENTS  # noqa: PLC0415  # only here
+    """Return plain words for what people use, and client families by their ids."""
+    from probe.jobs.complaint import clients  # noqa: PLC0415  # only here
 
     begun = incomplete.casefold()  # as they are understood
-    return [CompletionItem(word) for word in KNOWN_CLIENTS if word.casefold().startswith(begun)]
+    return [CompletionItem(word) for word in clients() if word.casefold().startswith(begun)]
 
 
 def rule_ids(
