@@ -432,6 +432,51 @@ class Expectation:
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """One thing that a client looks at in its decision."""
+
+    about: str
+    """"roots", "path", "name", or the rule that speaks."""
+    says: str
+    """What is seen there."""
+    does: Does | None = None
+    """What the client then does; None: nothing is known that it would mind."""
+    words: str | None = None
+    """What its user then sees, where that is known."""
+    verdict: Verdict | None = None
+    """What that makes of it; None: the client gets on."""
+    source: str | None = None
+    basis: Basis | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """How one client decides about one endpoint, step by step."""
+
+    client: str
+    setup: str | None
+    endpoint: Endpoint
+    node: str
+    address: str | None
+    port: int
+    opened: tuple[str, ...]
+    """web: the names that it opens there; eap: the methods."""
+    steps: tuple[Step, ...]
+    verdict: Verdict
+    """`SOUND`: it gets on, as far as is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """The decisions of one client family at one node: what somebody asked to have explained."""
+
+    node: str
+    client: str
+    decisions: tuple[Decision, ...]
+    """In the order asked; empty: it opens nothing there that was asked for."""
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that reports render."""
 
@@ -471,43 +516,10 @@ class Assessment:
     """What was to be imported, if somebody said so."""
     fetched_from: Mapping[str, str] = field(default_factory=dict)
     """By SHA-256: the address (caIssuers) at which a certificate was found that nobody served."""
+    decided: Decided | None = None
+    """None: no client family was to be explained."""
 
     @property
     def planned(self) -> int:
         """Nodes of the plan, looked at or not."""
         return self.part.nodes if self.part is not None else len(self.nodes)
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One thing that a client looks at in its decision."""
-
-    about: str
-    """"roots", "path", "name", or the rule that speaks."""
-    says: str
-    """What is seen there."""
-    does: Does | None = None
-    """What the client then does; None: nothing is known that it would mind."""
-    words: str | None = None
-    """What its user then sees, where that is known."""
-    verdict: Verdict | None = None
-    """What that makes of it; None: the client gets on."""
-    source: str | None = None
-    basis: Basis | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """How one client decides about one endpoint, step by step."""
-
-    client: str
-    setup: str | None
-    endpoint: Endpoint
-    node: str
-    address: str | None
-    port: int
-    opened: tuple[str, ...]
-    """web: the names that it opens there; eap: the methods."""
-    steps: tuple[Step, ...]
-    verdict: Verdict
-    """`SOUND`: it gets on, as far as is known."""

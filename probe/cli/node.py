@@ -80,6 +80,8 @@ def command(  # noqa: PLR0913, PLR0917  # one name for each option; click passes
     With --expect it says whether a certificate that was just imported is served there as it should
     be, and with --until it waits for that.
     """
+    if client is not None and shared.form == "metrics":
+        raise click.UsageError("--client explains in words, and --format metrics has numbers alone")
     _check(shared, unsigned=unsigned, login=login, waits=minutes is not None, wanted=bool(wanted))
     check_kept(shared, plan, *wanted.files, *((roots,) if roots is not None else ()))
     if plan is not None or PLAN.exists():

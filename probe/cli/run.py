@@ -2,13 +2,14 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from probe.assessment import Assessment, Verdict
+from probe.assessment import Assessment, Decided, Verdict
 from probe.cli.failure import Status, hide, say
 from probe.cli.files import (
     check_spared,
@@ -95,7 +96,7 @@ def report(
 ) -> int:
     """Do what the options say and return the exit status.
 
-    `explained` is a node and a client family whose decision is told below the report for people,
+    `explained` is a node and a client family whose decision is told with the report,
     `after` what was imported before.
     """
     check_options(shared)
@@ -114,9 +115,10 @@ def report(
     unsaved: list[click.ClickException] = []
     seen, before = gathered(plan, scope, shared, look, unsaved)
     assessment = sweep.assess(plan, seen, shared.at, before, after.imported)
+    if explained is not None:
+        told = Decided(*explained, decisions(plan, seen, *explained, shared.at))
+        assessment = replace(assessment, decided=told)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)
-    if explained is not None and shared.form == "terminal":
-        text += _decisions(plan, seen, assessment, shared, *explained)
     write(text, shared)
     for error in unsaved:
         raise error
@@ -305,22 +307,6 @@ def save(seen: Survey, path: Path) -> None:
         raise click.ClickException(
             f"--save {path}: {(error.strerror or str(error)).lower()}"
         ) from None
-
-
-def _decisions(
-    plan: Plan, seen: Survey, assessment: Assessment, shared: Common, node: str, family: str
-) -> str:
-    from probe.report.terminal import render_decisions  # noqa: PLC0415  # as above
-
-    plain = shared.output is not None
-    return render_decisions(
-        decisions(plan, seen, node, family, shared.at),
-        node,
-        family,
-        assessment.client_titles,
-        width=80 if plain else width(),
-        colour=not plain and colour(),
-    )
 
 
 def _rendered(assessment: Assessment, shared: Common, *, in_depth: bool) -> str:

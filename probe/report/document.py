@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from probe.assessment import Accepted, Assessment, Change, Expectation, Finding, Since
+from probe.assessment import Accepted, Assessment, Change, Decided, Expectation, Finding, Since
 from probe.certificate.facts import UNKNOWN, CertFacts
 from probe.observation.document import tool
 from probe.observation.model import (
@@ -71,6 +71,39 @@ def report_of(assessment: Assessment) -> types.Report:
         ),
         since=_since(assessment.since),
         expected=tuple(_expectation(one) for one in assessment.expected),
+        decided=_decided(assessment.decided),
+    )
+
+
+def _decided(decided: Decided | None) -> types.Decided | None:
+    if decided is None:
+        return None
+    return types.Decided(
+        decided.node,
+        decided.client,
+        tuple(
+            types.Decision(
+                setup=one.setup,
+                endpoint=one.endpoint.value,
+                address=one.address,
+                port=one.port,
+                opened=one.opened,
+                verdict=one.verdict.word,
+                steps=tuple(
+                    types.Step(
+                        about=step.about,
+                        says=step.says,
+                        reaction=step.does.value if step.does is not None else None,
+                        words=step.words,
+                        verdict=step.verdict.word if step.verdict is not None else None,
+                        source=step.source,
+                        basis=step.basis.value if step.basis is not None else None,
+                    )
+                    for step in one.steps
+                ),
+            )
+            for one in decided.decisions
+        ),
     )
 
 

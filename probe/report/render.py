@@ -37,5 +37,11 @@ def render(
     if form == "terminal":
         from probe.report.terminal import render as to_terminal  # noqa: PLC0415  # rich is heavy
 
-        return to_terminal(assessment, width=width, colour=colour, in_depth=in_depth)
+        text = to_terminal(assessment, width=width, colour=colour, in_depth=in_depth)
+        if assessment.decided is not None:
+            from probe.report.terminal import render_decisions  # noqa: PLC0415  # as above
+
+            titles = assessment.client_titles
+            text += render_decisions(assessment.decided, titles, width=width, colour=colour)
+        return text
     raise ValueError(f"{form!r} is none of {', '.join(FORMS)}")

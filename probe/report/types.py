@@ -384,6 +384,43 @@ class Expectation(Struct, frozen=True):
     at: tuple[ExpectedAt, ...]
 
 
+class Step(Struct, frozen=True):
+    """One thing that a client looks at in its decision."""
+
+    about: Annotated[
+        str,
+        Meta(description='"roots", "path", "name", or a rule.', examples=["roots", "path", "name"]),
+    ]
+    says: str
+    reaction: Annotated[DoesWord | None, Meta(description="null: not known to mind.")]
+    words: str | None
+    verdict: Annotated[VerdictWord | None, Meta(description="null: the client gets on.")]
+    source: str | None
+    basis: BasisWord | None
+
+
+class Decision(Struct, frozen=True):
+    """How a client family decides about one endpoint, step by step."""
+
+    setup: str | None
+    endpoint: EndpointWord
+    address: str | None
+    port: int
+    opened: Annotated[
+        tuple[str, ...], Meta(description="web: the names opened there; eap: the methods.")
+    ]
+    verdict: VerdictWord
+    steps: tuple[Step, ...]
+
+
+class Decided(Struct, frozen=True):
+    """How one client family decides at one node."""
+
+    node: str
+    client: str
+    decisions: tuple[Decision, ...]
+
+
 class Report(Struct, frozen=True):
     """The result of one judgement, whole."""
 
@@ -407,4 +444,8 @@ class Report(Struct, frozen=True):
     ]
     expected: Annotated[
         tuple[Expectation, ...], Meta(description="What was to be imported, if somebody said so.")
+    ]
+    decided: Annotated[
+        Decided | None,
+        Meta(description="What one client family decides; null: none was to be explained."),
     ]

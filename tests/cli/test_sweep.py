@@ -234,7 +234,7 @@ def test_history_off_and_no_fetch_are_accepted(probe: Probe, healthy: Cluster) -
     assert ended.status == 0
 
 
-def test_a_client_family_is_explained_below_the_report_and_changes_no_document(
+def test_a_client_family_is_explained_in_every_form_that_has_words(
     probe: Probe, mismatch: Cluster, tmp_path: Path
 ) -> None:
     saved = tmp_path / "survey.json"
@@ -253,7 +253,24 @@ def test_a_client_family_is_explained_below_the_report_and_changes_no_document(
     )
     assert by_host.stdout == explained.stdout
     as_json = ("node", "quay3", plan, "--from", saved, "--format", "json")
-    assert probe(*as_json, "--client", "linux-eap").stdout == probe(*as_json).stdout
+    document = json.loads(probe(*as_json).stdout)
+    assert document.pop("decided") is None
+    with_steps = json.loads(probe(*as_json, "--client", "chromium-web").stdout)
+    told = with_steps.pop("decided")
+    assert with_steps == document
+    assert (told["node"], told["client"]) == ("quay3", "chromium-web")
+    (warned,) = [one for one in told["decisions"] if one["verdict"] == "warned"]
+    assert warned["opened"] == ["guest.northpier.example"]
+    about = list(dict.fromkeys(step["about"] for step in warned["steps"]))
+    assert about[:3] == ["roots", "path", "name"]
+    assert "web-name-mismatch" in about
+    assert "NET::ERR_CERT_COMMON_NAME_INVALID" in [step["words"] for step in warned["steps"]]
+    page = probe(*as_json[:-1], "page", "--client", "chromium-web").stdout
+    assert "Chromium browsers at quay3, step by step" in page
+    assert "NET::ERR_CERT_COMMON_NAME_INVALID" in page
+    numbers = probe(*as_json[:-1], "metrics", "--client", "chromium-web")
+    assert (numbers.status, numbers.stdout) == (2, "")
+    assert "--format metrics has numbers alone" in numbers.stderr
     wrong = probe("node", "quay3", plan, "--from", saved, "--client", "abacus-web")
     assert wrong.status == 2
     assert "chromium-web" in wrong.stderr

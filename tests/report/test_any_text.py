@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from probe.assessment import Assessment
+from probe.assessment import Assessment, Decided
 from probe.cli import draft, draftcheck
 from probe.drafting.beyond import Beyond, Extra
 from probe.drafting.model import Answer, Draft, Open
@@ -99,9 +99,7 @@ SCREENS: dict[str, Callable[[Callable[[Any], Any], int], str]] = {
     "rules": lambda spoil, width: render_rules(spoil(RULES), width=width),
     "rule": lambda spoil, width: render_rule(spoil(RULES[2]), spoil(REACTIONS), width=width),
     "agenda": lambda spoil, width: render_agenda(spoil(FOOTPRINT), width=width),
-    "decisions": lambda spoil, width: render_decisions(
-        spoil(decided("windows-eap")), spoil("quay3"), spoil("windows-eap"), {}, width=width
-    ),
+    "decisions": lambda spoil, width: render_decisions(spoil(explained()), {}, width=width),
     "complaint": lambda spoil, width: render_complaint(spoil(complaint()), width=width),
     "fixed": lambda spoil, width: render_complaint(spoil(FIXED), width=width),
     "unexplained": lambda spoil, width: render_complaint(spoil(NOTHING), width=width),
@@ -118,6 +116,8 @@ DOCUMENTS: dict[str, Callable[[Callable[[Any], Any]], str]] = {
     "json": lambda spoil: to_form(spoil(troubled()), "json"),
     "metrics": lambda spoil: to_form(spoil(troubled()), "metrics"),
     "page": lambda spoil: to_form(spoil(troubled()), "page"),
+    "decided json": lambda spoil: to_form(spoil(replace(troubled(), decided=explained())), "json"),
+    "decided page": lambda spoil: to_form(spoil(replace(troubled(), decided=explained())), "page"),
     "due json": lambda spoil: due_to_json(spoil(due())),
     "calendar": lambda spoil: due_to_calendar(spoil(due())),
     "past json": lambda spoil: past_to_json(spoil(past())),
@@ -130,6 +130,10 @@ DOCUMENTS: dict[str, Callable[[Callable[[Any], Any]], str]] = {
 
 def looked_at() -> Assessment:
     return replace(troubled(), eap_looks=(FULL, BALANCED))
+
+
+def explained() -> Decided:
+    return Decided("quay3", "windows-eap", decided("windows-eap"))
 
 
 def drafted(issuer: str, alias: str) -> str:
@@ -175,7 +179,7 @@ def test_what_is_to_be_copied_has_a_line_to_itself(screen: str, text: str, width
 def test_in_every_document_a_text_is_nothing_but_a_text(document: str, text: str) -> None:
     written = DOCUMENTS[document](spoiling(TEXTS[text]))
     assert not unprintable(written)
-    assert document != "page" or "<script>alert" not in written
+    assert "page" not in document or "<script>alert" not in written
     if "json" in document:
         json.loads(written)
     if "toml" in document:

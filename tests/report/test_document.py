@@ -56,7 +56,7 @@ def with_survey(assessment: Assessment, **changes: Any) -> Assessment:
         (
             (),
             "format tool catalogue plan roots taken judged_at verdict complete interrupted unseen "
-            "nodes certificates findings notes since expected",
+            "nodes certificates findings notes since expected decided",
         ),
         (("nodes", 0), "name verdict endpoints lookups verdicts"),
         (

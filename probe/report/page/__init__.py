@@ -8,7 +8,7 @@ escaped by the template engine. Nothing is decided here, and without script all 
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache
 from importlib.resources import files
 from itertools import groupby
@@ -16,6 +16,7 @@ from typing import Any
 
 import jinja2
 from markupsafe import Markup
+from rich.console import RenderableType
 
 from probe.assessment import Assessment, NodeVerdict, Verdict
 from probe.observation.document import tool
@@ -24,6 +25,7 @@ from probe.report.page import answer, certificates, findings, timeline, told, tr
 from probe.report.terminal import words
 from probe.report.terminal.closer import closer
 from probe.report.terminal.closing import closing, unseen
+from probe.report.terminal.decision import steps
 from probe.report.terminal.headline import circumstances
 from probe.report.terminal.login import login
 from probe.report.terminal.lookups import lookups
@@ -60,6 +62,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         complete=assessment.complete,
         circumstances=told.rows(circumstances(view)),
         login=tuple(told.sections(login(view))),
+        decided=tuple(told.sections(_decided(assessment))),
         taken=[
             (words.span(one.began, one.ended), visible(one.vantage or ""))
             for one in assessment.survey.taken
@@ -76,6 +79,12 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         tool=tool(),
         marks=_marks(view.plan),
     )
+
+
+def _decided(assessment: Assessment) -> Iterable[RenderableType]:
+    if assessment.decided is None:
+        return ()
+    return steps(assessment.decided, assessment.client_titles)
 
 
 def _node(node: NodeVerdict) -> tuple[str, str, str]:

@@ -1,11 +1,11 @@
 """How one client family decides, step by step, below the report on a node."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 
 from rich.console import RenderableType
 from rich.text import Text
 
-from probe.assessment import Decision, Does, Step
+from probe.assessment import Decided, Decision, Does, Step
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
@@ -19,20 +19,16 @@ _LOOKED_AT = ("roots", "path", "name")
 
 
 def render_decisions(
-    decisions: Sequence[Decision],
-    node: str,
-    client: str,
-    titles: Mapping[str, str],
-    *,
-    width: int = 80,
-    colour: bool = False,
+    decided: Decided, titles: Mapping[str, str], *, width: int = 80, colour: bool = False
 ) -> str:
     """Return the decisions of one client family at one node, in their order."""
-    return to_text(_parts(decisions, node, titles.get(client, client)), width=width, colour=colour)
+    return to_text(steps(decided, titles), width=width, colour=colour)
 
 
-def _parts(decisions: Sequence[Decision], node: str, client: str) -> Iterator[RenderableType]:
-    yield heading(f"{visible(client)} at {visible(node)}, step by step")
+def steps(decided: Decided, titles: Mapping[str, str]) -> Iterator[RenderableType]:
+    """Yield the same in parts. `titles` are what families are called."""
+    client, decisions = titles.get(decided.client, decided.client), decided.decisions
+    yield heading(f"{visible(client)} at {visible(decided.node)}, step by step")
     if not decisions:
         yield Indented(Text("They open nothing there that was asked for."))
     for number, decision in enumerate(decisions):
