@@ -17,7 +17,7 @@ from probe.assessment import Verdict
 from probe.bundle import Said, ServedNow
 from probe.judge.catalogue import RULES
 from probe.observation.model import Endpoint
-from probe.plan.model import Acceptance, Audience, Service, Setup
+from probe.plan.model import Acceptance, Audience, Demand, Eap, Matching, Service, Setup
 from tests.judge.bundles import (
     Files,
     folded_under,
@@ -28,6 +28,7 @@ from tests.judge.bundles import (
     said_of,
 )
 from tests.judge.pki import AT, CLIENT, key, make, rsa_key
+from tests.judge.test_rules_profile import SUFFIX, apple, linux, windows
 from tests.judge.world import (
     FOREIGN_ROOT,
     GUEST,
@@ -53,6 +54,7 @@ from tests.judge.world import (
     with_public,
 )
 
+EXACT = Demand("altsubject-matches", (("DNS:radius.northpier.example", Matching.ALTERNATIVE),))
 WEB = public(*HOSTS, GUEST)
 EAP = private(RADIUS)
 HEALTHY_WEB = (pem(*with_public(WEB)), key_of(WEB))
@@ -367,6 +369,26 @@ def test_both_worlds_where_it_fits_both() -> None:
     assert [world.meant for world in found.worlds] == [True, True]
     assert said_of(found) == []
     assert {note.rule for note in found.assessment.notes} == {"eap-same-as-web"}
+
+
+def test_names_that_stand_in_profiles_alone_say_what_it_is_for() -> None:
+    """The plan's own names are out of date, and its private root is one of the web's too."""
+    old = Eap(expected_names=("old.northpier.example",))
+    of = replace(plan(), eap=old, nodes=nodes(eap=old))
+    meant = [world.endpoint for world in Files(HEALTHY_EAP).judged(of).worlds if world.meant]
+    assert meant == [Endpoint.WEB, Endpoint.EAP]  # nothing says which
+    for profile in (apple(RADIUS), windows((RADIUS, Matching.NAME)), linux(EXACT)):
+        given = replace(of, profiles=(profile,))
+        found = Files(HEALTHY_EAP).judged(given)
+        assert [world.endpoint for world in found.worlds if world.meant] == [Endpoint.EAP]
+
+
+def test_an_ending_in_a_profile_makes_no_certificate_of_the_web_one_for_eap() -> None:
+    leaf = private(*HOSTS)
+    old = Eap(expected_names=("old.northpier.example",))
+    of = replace(plan(), services=(), eap=old, nodes=nodes(eap=old), profiles=(linux(SUFFIX),))
+    found = Files((pem(*with_private(leaf)), key_of(leaf))).judged(of)
+    assert [world.endpoint for world in found.worlds if world.meant] == [Endpoint.WEB]
 
 
 def test_what_was_said_goes_before_the_guess() -> None:

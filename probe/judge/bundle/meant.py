@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from probe.bundle import NOTHING_SAID, Said, World
 from probe.certificate.facts import CertFacts, facts_of
+from probe.judge.given import Given, given, unmet
 from probe.judge.names import covers, supplicant_covers
 from probe.observation.model import Endpoint, Survey
-from probe.plan.model import FAMILIES, Plan
+from probe.plan.model import FAMILIES, Matching, Plan
 from probe.plan.places import opened_at, plan_of
 from probe.records import dataclass
 
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from probe.certificate.container import Request
 
 _EAP_FAMILIES = tuple(family for family in FAMILIES if family.endswith("-eap"))
+
+_WHOLE = frozenset({Matching.NAME, Matching.EXACT, Matching.ALTERNATIVE})
+"""Ways to compare that mean one name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +143,8 @@ def _worlds(
 def _named(plan: Plan, leaf: CertFacts, endpoint: Endpoint) -> bool:
     if endpoint is Endpoint.WEB:
         return any(covers(leaf, name).covered for _, name, _, _ in opened_at(plan))
+    if any(not any(unmet(leaf, one)) for one in _naming(plan)):
+        return True
     expected = {node.eap.expected_names for node in plan.nodes if node.eap is not None}
     return any(
         # Where none is expected, any will do.
@@ -146,3 +152,13 @@ def _named(plan: Plan, leaf: CertFacts, endpoint: Endpoint) -> bool:
         for names in expected
         for family in _EAP_FAMILIES
     )
+
+
+def _naming(plan: Plan) -> Iterator[Given]:
+    """Yield what supplicants on site were really given, as the plan's own names may be out of date;
+    where it names a server: a suffix or a pattern may mean any other of the organisation's."""
+    for given_to in given(plan, plan.clients).values():
+        for one in given_to:
+            names = (name for demand in one.expects.demands for name in demand.names)
+            if any(how in _WHOLE and "*" not in name for name, how in names):
+                yield one
