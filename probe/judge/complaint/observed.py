@@ -151,7 +151,7 @@ class Seen:
             if len(serving) < 2:
                 yield "there was nothing to compare with", "ask the other nodes too"
         elif kind is Kind.AUTHORITY:
-            yield from self._authority(nodes, endpoint)
+            yield from self._authority(rule, nodes, endpoint)
         elif kind is Kind.CLOSE:
             if not all(self._closely(node, endpoint) for node in nodes):
                 yield "it takes a closer look", "ask the nodes in depth"
@@ -194,7 +194,10 @@ class Seen:
             for record in self._visits(node, Endpoint.EAP)
         )
 
-    def _authority(self, nodes: tuple[str, ...], endpoint: Endpoint) -> Iterator[tuple[str, str]]:
+    def _authority(
+        self, rule: str, nodes: tuple[str, ...], endpoint: Endpoint
+    ) -> Iterator[tuple[str, str]]:
+        spoken_of = any(one.rule == rule and one.guess == 0 for one in self._taken.candidates)
         leaves = {
             record.served.chain[0]
             for node in nodes
@@ -217,6 +220,13 @@ class Seen:
                 yield (
                     "its CA was not asked whether the certificate is revoked",
                     "ask its CA from where its addresses can be reached",
+                )
+            elif spoken_of and not (facts.ocsp_addresses or facts.crl_addresses):
+                # Browsers have lists of their own, and devices those that somebody gave them.
+                yield (
+                    "it names no place where its CA would say so, and a list that the client has"
+                    " of its own may",
+                    "ask the CA whether the certificate is revoked",
                 )
 
     # ------------------------------------------------------------ names

@@ -222,6 +222,25 @@ def test_what_was_not_seen_is_never_ruled_out() -> None:
     assert "eap-expired" not in rules(found, Standing.RULED_OUT)
 
 
+@pytest.mark.parametrize(
+    ("words", "rule"),
+    [
+        ("SEC_ERROR_REVOKED_CERTIFICATE", "web-revoked"),
+        ("EAP_E_SERVER_CERT_REVOKED", "eap-revoked"),
+    ],
+)
+def test_what_a_list_of_the_clients_own_may_say_is_not_ruled_out(words: str, rule: str) -> None:
+    """The certificates here name neither a list nor a responder of their CA (RFC 5280, 4.2.1.13
+    and 4.2.2.1), so that nothing on the wire tells. Words that do not speak of it accuse nobody."""
+    found = answered(saw(words))
+    (cause,) = [one for one in found.causes if one.rule == rule]
+    assert cause.standing is Standing.POSSIBLE
+    assert "names no place where its CA would say so" in cause.says
+    assert cause.decides == "ask the CA whether the certificate is revoked"
+    other = answered(saw("Can't connect to this network", wifi=True))
+    assert not {"web-revoked", "eap-revoked"} & {*rules(other, Standing.POSSIBLE)}
+
+
 def test_questions_without_an_answer_leave_a_cause_open() -> None:
     found = answered(saw("EAP_E_SERVER_CERT_EXPIRED"), without=("eap/quay2",))
     assert "eap-expired" in rules(found, Standing.POSSIBLE)
