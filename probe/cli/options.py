@@ -105,7 +105,7 @@ class _Only(click.ParamType[frozenset[Endpoint]]):
         ctx: click.Context,  # noqa: ARG002  # click's signature
         param: click.Parameter,  # noqa: ARG002  # click's signature
         incomplete: str,
-    ) -> list[CompletionItem[str]]:
+    ) -> "list[CompletionItem[str]]":
         """Return what the last word of the list may become."""
         before, comma, begun = incomplete.rpartition(",")
         said = before.split(",")
@@ -131,7 +131,7 @@ class _Verdict(click.ParamType[Verdict]):
         ctx: click.Context,  # noqa: ARG002  # click's signature
         param: click.Parameter,  # noqa: ARG002  # click's signature
         incomplete: str,
-    ) -> list[CompletionItem[str]]:
+    ) -> "list[CompletionItem[str]]":
         """Return the verdicts that begin so."""
         return starting(((verdict.word, "") for verdict in Verdict), incomplete)
 
