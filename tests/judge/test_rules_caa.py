@@ -65,6 +65,7 @@ def test_a_set_that_forbids_everybody_stops_the_next_renewal() -> None:
     assert finding.due == make_end(chain)
     assert finding.says.startswith(f"The CAA records of {DOMAIN}, which count for")
     assert "admit no CA at all" in finding.says
+    assert finding.remedy.startswith("Add 'issue' with the issuer domain name of ")
     assert "quay1" in finding.remedy
 
 

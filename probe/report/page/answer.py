@@ -29,7 +29,8 @@ _FELT = frozenset({Verdict.WARNED, Verdict.DUE})
 _WITHOUT_HARM = {
     Verdict.DUE: "Nobody is blocked or warned today, but something ends soon.",
     Verdict.UNSEEN: "Nobody is known to be blocked or warned, but not everything was seen.",
-    Verdict.ADVISED: "Nobody is blocked or warned; something goes against a rule or good practice.",
+    Verdict.ADVISED: "Nobody is known to be blocked or warned; something goes against a rule or"
+    " good practice.",
     Verdict.SOUND: "Nobody is blocked or warned: what was looked at is as it should be.",
 }
 

@@ -41,7 +41,8 @@ def test_the_answer_comes_first() -> None:
         ),
         (
             {"verdict": Verdict.ADVISED},
-            "Nobody is blocked or warned; something goes against a rule or good practice.",
+            "Nobody is known to be blocked or warned; something goes against a rule or good"
+            " practice.",
         ),
         (
             {

@@ -330,8 +330,12 @@ def _object(case: Case, leaf: str, visit: Visit, entry: str, found: _Found) -> _
 
 
 def _add(own: Authority | None, said: Admission, owner: str, of: str | None) -> str:
-    name = own.identifiers[0] if own else f"the issuer domain name of {clip(of or 'the CA')}"
-    return f"Add '0 {said.tag} \"{name}\"' to the CAA records of {owner}"
+    if own is None:
+        named = clip(of or "the CA")
+        return (
+            f"Add '{said.tag}' with the issuer domain name of {named} to the CAA records of {owner}"
+        )
+    return f"Add '0 {said.tag} \"{own.identifiers[0]}\"' to the CAA records of {owner}"
 
 
 def _draft(case: Case, cause: _Cause) -> Draft:
