@@ -10,9 +10,13 @@ write one of these methods themselves are left to the standard library.
 
 import dataclasses
 import reprlib
+from threading import RLock
 from typing import TYPE_CHECKING, Any, ClassVar, get_origin
 
 __all__ = ["dataclass"]
+
+_MAKING = RLock()
+"""The library writes into the class that it looks at: by one thread at a time, and once."""
 
 _METHODS = ("__init__", "__repr__", "__eq__", "__hash__", "__setattr__", "__delattr__")
 
@@ -62,14 +66,19 @@ class _Later:
         self._cls = cls
 
     def __get__(self, instance: object, owner: type) -> Any:
-        made = next(one for one in owner.__mro__ if vars(one).get(self._name) is self)
+        with _MAKING:
+            for made in owner.__mro__:
+                if vars(made).get(self._name) is self:
+                    self._make(made)
+        return getattr(owner, self._name)
+
+    def _make(self, made: type) -> None:
         # Looked at is the class as it was written: there the defaults are in their places still.
         described: Any = dataclasses.dataclass(init=False, repr=False, eq=False)(self._cls)
         settings = described.__dataclass_params__
         settings.init = settings.repr = settings.eq = settings.frozen = True
         for name in _LATER:
             setattr(made, name, getattr(described, name))
-        return getattr(made, self._name)
 
 
 _LATER = ("__dataclass_fields__", "__dataclass_params__", "__match_args__")
@@ -82,21 +91,23 @@ def _slotted(cls: type) -> type:
     for name in ("__dict__", "__weakref__"):
         body.pop(name, None)
 
+    # The made ones are called as this class's: a class that inherits may have called them from
+    # its own.
     def __init__(self: Any, *given: Any, **named: Any) -> None:
         made.__init__ = _initialiser(made)
-        self.__init__(*given, **named)
+        made.__init__(self, *given, **named)
 
     def __repr__(self: Any) -> str:
         made.__repr__ = _representation(made)
-        return repr(self)
+        return made.__repr__(self)  # type: ignore[no-any-return]  # of a class that is anything
 
     def __eq__(self: Any, other: object) -> Any:
         made.__eq__ = _comparison(made)
-        return self.__eq__(other)
+        return made.__eq__(self, other)
 
     def __hash__(self: Any) -> int:
         made.__hash__ = _hash(made)
-        return hash(self)
+        return made.__hash__(self)  # type: ignore[no-any-return]  # as above
 
     body.update(
         {name: _Later(name, cls) for name in _LATER},

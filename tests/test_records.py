@@ -2,8 +2,12 @@
 
 import copy
 import dataclasses
+import pickle
+import sys
+import threading
 from dataclasses import field
 
+import msgspec
 import pytest
 
 from probe.records import dataclass
@@ -166,3 +170,95 @@ def test_no_method_is_made_before_it_is_needed() -> None:
     before = visit.__init__
     visit("quay1")
     assert visit.__init__ is not before
+
+
+def inheriting(decorate):
+    """Return a class that calls the methods which it has of another from its own."""
+
+    @decorate(frozen=True, slots=True)
+    class Node:
+        name: str
+
+    class Told(Node):
+        def __init__(self, name: str) -> None:
+            super().__init__(name + "!")
+
+        def __repr__(self) -> str:
+            return f"told {super().__repr__()}"
+
+        def __eq__(self, other: object) -> bool:
+            return not super().__eq__(other)
+
+        def __hash__(self) -> int:
+            return 1 + super().__hash__()
+
+    return Told
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        lambda kind: kind("quay1").name,
+        lambda kind: repr(kind("quay1")),
+        lambda kind: kind("quay1") == kind("quay1"),
+        lambda kind: hash(kind("quay1")),
+    ],
+    ids=["init", "repr", "eq", "hash"],
+)
+def test_the_first_call_of_a_method_is_no_two_calls_to_who_inherits_it(what) -> None:
+    """A fresh class each: the first call is the one that makes the method."""
+    assert what(inheriting(dataclass)) == what(inheriting(dataclasses.dataclass))
+
+
+def test_threads_that_use_one_first_at_the_same_time_all_find_it_whole() -> None:
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        for _ in range(30):
+            _, visit, *_ = made(dataclass)
+            failed: list[BaseException] = []
+            gate = threading.Barrier(4)
+
+            def use(visit=visit, gate=gate, failed=failed) -> None:
+                try:
+                    gate.wait(30)
+                    one = visit("quay1")
+                    assert one.tags == []
+                    assert visit.__match_args__[0] == "name"
+                    assert dataclasses.replace(one, port=1) == visit("quay1", 1)
+                    assert hash(one) != hash(visit("quay2"))
+                except BaseException as error:  # told by the test
+                    failed.append(error)
+
+            threads = [threading.Thread(target=use) for _ in range(4)]
+            for thread in threads:
+                thread.start()
+            for thread in threads:
+                thread.join(30)
+            assert failed == []
+    finally:
+        sys.setswitchinterval(before)
+
+
+@dataclass(frozen=True, slots=True)
+class Berth:
+    """Stands in a module, as what is pickled must."""
+
+    name: str
+    depths: tuple[int, ...] = ()
+
+
+def test_they_are_pickled_matched_and_written_as_json() -> None:
+    one = Berth("north", (4, 5))
+    assert pickle.loads(pickle.dumps(one)) == one  # noqa: S301  # our own
+    match one:
+        case Berth(name, (4, *_)):
+            assert name == "north"
+        case _:
+            pytest.fail("it is matched by its fields in order")
+    written = msgspec.json.encode(one)
+    assert written == b'{"name":"north","depths":[4,5]}'
+    assert msgspec.json.decode(written, type=Berth) == one
+    # Written, and read, before anything else has looked at the class.
+    assert msgspec.json.encode(made(dataclass)[2](7)) == b'{"port":7}'
+    assert msgspec.json.decode(b'{"name":"a"}', type=made(dataclass)[5]).name == "a"

@@ -1,5 +1,6 @@
 """Help appears at once and names what there is; the public surface is imported when it is used."""
 
+import re
 import subprocess
 import sys
 from importlib import import_module
@@ -127,3 +128,13 @@ def test_the_judge_can_be_called_whoever_imported_its_room_before() -> None:
             "except ValueError as error:\n    assert 'zone' in str(error)\n"
             "else:\n    raise AssertionError"
         )
+
+
+def test_every_status_is_told_wherever_they_are_listed(probe: Probe) -> None:
+    """Signals have 128 and their number: 2, 15 and 1 (signal(7))."""
+    listed = [(ROOT / "README.md").read_text("utf-8").partition("## Exit status\n")[2]]
+    verdicts = (ROOT / "probe" / "manual" / "verdicts.md").read_text("utf-8")
+    listed += [verdicts.partition("## The exit status\n")[2], probe("--help").stdout]
+    for text in listed:
+        words = set(re.findall(r"\d+", text.partition("\n## ")[0]))
+        assert {"0", "1", "2", "4", "130", "143", "129", "70"} <= words

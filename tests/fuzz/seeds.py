@@ -19,8 +19,10 @@ from lab import misbehave
 from lab.unruly import FROM_HELLO, FROM_IDENTITY
 from probe.observation.document import to_json
 from tests.certificate.test_hostile import files
+from tests.drafting.test_sheet import PLAIN
 from tests.judge import world
 from tests.observe.test_document import survey
+from tests.observe.test_serverlog import MEASURED_DEBUG, MEASURED_HOSTAPD, MEASURED_LOG
 from tests.plan.profiles import apple, linux, windows_peap, windows_ttls, wlan
 from tests.plan.test_any_plan import SEED_TEXT
 from tests.plan.test_profiles_apple import streamed
@@ -32,6 +34,25 @@ VECTORS = Path(cryptography_vectors.__file__).parent / "x509"
 EAP = Path(__file__).parents[1] / "published" / "vectors" / "eap.json"
 SMALL = 6_000
 """Octets of the largest seed out of a folder of many: small ones are altered to more effect."""
+
+
+FULL_TIMES = b"""\
+2026-11-25T09:00:00+01:00 quay1 radiusd[7]: (1) eap_tls: ERROR: (TLS) Alert read:fatal:unknown CA
+1795600000.123456: SSL: SSL3 alert: read (remote end reported an error):fatal:unknown CA
+"""
+NUMBERED_ROWS = b"".join(
+    b"quay%d.northpier.example;quay%d;192.0.2.%d\r\n" % (number, number, number)
+    for number in range(8, 12)
+)
+NUMBERED = b"""\
+name = "Northpier"
+trust.eap = ["certifi"]
+[[node]]
+numbers = [8, 40]
+name = "quay{n}"
+host = "quay{n}.northpier.example"
+addresses = ["192.0.2.8"]
+"""
 
 
 def _cut(pieces: Iterable[bytes]) -> bytes:
@@ -97,9 +118,20 @@ def seeds(target: str) -> tuple[bytes, ...]:
         ),
         "bundle": lambda: tuple(files().values()),
         "roots": lambda: _vectors("", ".pem"),
-        "plan": lambda: (SEED_TEXT.encode(),),
+        "plan": lambda: (SEED_TEXT.encode(), NUMBERED),
         "pattern": lambda: (rb"^radius(\d+|[a-z]{2,4})?\.example$" + b"\nradius17.example",),
         "survey": lambda: (to_json(survey()), to_json(world.seen(world.plan()))),
+        "server_log": lambda: (MEASURED_LOG, MEASURED_DEBUG, MEASURED_HOSTAPD, FULL_TIMES),
+        "sheet": lambda: (
+            PLAIN.encode(),
+            b"host;name;addresses\r\n" + NUMBERED_ROWS,
+        ),
+        "words": lambda: (
+            b"NET::ERR_CERT_DATE_INVALID",
+            "Can\u2019t connect to this network: 0x80420202 (-2146762487)".encode(),
+            b"alert read: fatal: unknown CA (48); verify error:num=20",
+            MEASURED_LOG,
+        ),
         "dns_message": lambda: (
             _message(
                 "quay1.northpier.example. 300 IN CNAME a.northpier.example.",

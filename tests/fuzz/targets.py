@@ -48,6 +48,7 @@ from probe.wire.inner.peap import PeapDialogue
 from probe.wire.inner.ttls import MschapDialogue, PapDialogue
 from probe.wire.mppe import session_keys
 from probe.wire.radsec import Packets, RadsecSession
+from tests.fuzz import handed
 from tests.judge import world
 from tests.wire.anything import LIMITS, PARSERS
 from tests.wire.test_login import ACCOUNT, BY_PAP
@@ -310,6 +311,7 @@ def _conversation() -> Conversation:
 
 TARGETS: dict[str, Check] = {
     **PARSERS,
+    **handed.TARGETS,
     **{
         each.__name__: each
         for each in (

@@ -146,6 +146,7 @@ def test_every_way_meets_every_other() -> None:
 
 
 def test_it_ends_within_the_largest_budget_of_a_node(swept: Swept) -> None:
+    assert LARGEST == 30.5  # half a minute: a larger one has to be wanted here, too
     assert swept.seconds <= 1.1 * LARGEST
 
 
@@ -157,7 +158,7 @@ def test_nobody_waits_for_the_bad_ones(swept: Swept) -> None:
 def test_dead_nodes_delay_nobody() -> None:
     """Two hundred that take what comes and say nothing, in HTTPS and in EAP."""
     dead = sweep(hostile(range(BAD), web="mute", radius="mute"))
-    assert dead.sound_after < DEFAULT.node_turn + 1.0
+    assert dead.sound_after < 3.0
     assert dead.seconds <= 1.1 * LARGEST
 
 

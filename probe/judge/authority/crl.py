@@ -25,7 +25,7 @@ from probe.certificate.der import (
     time,
     whole,
 )
-from probe.certificate.extensions import AUTHORITY_KEY_ID, authority_key_id, full_name_addresses
+from probe.certificate.extensions import AUTHORITY_KEY_ID, full_name_addresses
 from probe.certificate.facts import CertFacts, Extension
 from probe.certificate.keys import verifies
 from probe.certificate.naming import rfc4514, same_name
@@ -85,17 +85,6 @@ class RevokedList:
     tbs: bytes
     algorithm: bytes
     signature: bytes
-
-    @property
-    def key_id(self) -> str | None:
-        """The identifier of the key that signed it, where it is told."""
-        for extension in self.extensions:
-            if extension.oid == AUTHORITY_KEY_ID:
-                try:
-                    return authority_key_id(extension.value)
-                except DerError:
-                    return None
-        return None
 
 
 @lru_cache(maxsize=64)

@@ -133,5 +133,3 @@ def _read() -> tuple[tuple[Row, ...], Mapping[str, tuple[str, ...]], Mapping[str
 ROWS, FAMILIES_OF, BESIDE = _read()
 """Every row; which client families of the plan a family of the table stands for (none: any); what
 else a client takes for the same as a rule."""
-
-BY_WORDS: Mapping[tuple[str, str], Row] = {(row.family, row.words.words): row for row in ROWS}
