@@ -48,7 +48,7 @@ def since(plan: Plan, last: Survey, seen: Survey, now: Assessment) -> Since:
     ends = [taken.ended for taken in last.taken]
     then = judge(plan, last, at=max(ends))
     compared, differing = changes(last, seen, rotating=rotating_names(plan))
-    appeared, gone, altered = _findings(then, now)
+    appeared, gone, altered = _findings(then, now, frozenset(seen.unobserved()))
     return Since(max(ends), min(ends), compared, differing, appeared, gone, altered)
 
 
@@ -234,9 +234,17 @@ def _says(change: _Visited, nodes: tuple[str, ...], facts: Mapping[str, CertFact
 
 
 def _findings(
-    then: Assessment, now: Assessment
+    then: Assessment, now: Assessment, unobserved: Collection[str]
 ) -> tuple[tuple[str, ...], tuple[Folded, ...], tuple[Altered, ...]]:
-    """Return the findings that appeared, those that are gone, and those that are otherwise now."""
+    """Return the findings that appeared, those that are gone, and those that are otherwise now.
+
+    What rests on a question that is without an answer now, as where a run was interrupted, may be
+    as it was: nothing is told of it.
+    """
+
+    def rests_on_it(finding: Finding) -> bool:
+        return any(one.observation in unobserved for one in finding.evidence)
+
     before = {finding.id: finding for finding in then.findings if finding.counts}
     after = {finding.id: finding for finding in now.findings if finding.counts}
     # What another finding explains is there, too: it neither came nor went.
@@ -255,11 +263,14 @@ def _findings(
         if moved is not None:
             appeared.remove(finding)
             gone.remove(moved)
-            altered.append(Altered(finding.id, moved.verdict, moved.nodes))
+            if not rests_on_it(moved):
+                altered.append(Altered(finding.id, moved.verdict, moved.nodes))
     order = {id_: place for place, id_ in enumerate(after)}
     return (
         tuple(finding.id for finding in appeared),
-        tuple(Folded(one.id, one.rule, one.says, one.nodes) for one in gone),
+        tuple(
+            Folded(one.id, one.rule, one.says, one.nodes) for one in gone if not rests_on_it(one)
+        ),
         tuple(sorted(altered, key=lambda one: order[one.id])),
     )
 

@@ -212,6 +212,21 @@ def test_a_finding_at_more_nodes_is_altered_and_neither_new_nor_gone() -> None:
     assert (altered.was, altered.nodes) == (Verdict.BLOCKED, ("quay2",))
 
 
+def test_what_was_not_asked_to_the_end_is_neither_gone_nor_moved() -> None:
+    """As after Ctrl-C: nobody knows whether it is still there."""
+    before = seen(PLAN, taken=AT - DAY, eap={"quay2": Outcome.CLOSED, "quay3": Outcome.CLOSED})
+    some = seen(PLAN, eap={"quay2": Outcome.CLOSED}, without=("eap/quay3",))
+    none = seen(PLAN, without=("eap/quay2", "eap/quay3"))
+    for cut_off in (some, none):
+        after = replace(cut_off, interrupted=True)
+        found = since(PLAN, before, after, judged(PLAN, after))
+        assert (found.appeared, found.gone, found.altered) == ((), (), ())
+    # The twin in which both were asked: mended at one, and at both.
+    mended = seen(PLAN, eap={"quay2": Outcome.CLOSED})
+    assert len(since(PLAN, before, mended, judged(PLAN, mended)).altered) == 1
+    assert len(since(PLAN, before, seen(PLAN), judged(PLAN, seen(PLAN))).gone) == 1
+
+
 def test_a_finding_that_time_makes_worse_is_altered_though_nothing_was_seen_otherwise() -> None:
     soon = with_public(public(*HOSTS, GUEST, days=31, begins=AT - 30 * DAY))
     before = seen(PLAN, web={"web/": soon})
