@@ -179,8 +179,15 @@ def test_no_output_takes_the_place_of_what_is_read(probe: Probe, plan: Path) -> 
     check(probe("past", "--plan", plan, "--output", "link"), "--output names a file")
 
 
+def test_no_command_shows_what_there_is_and_nothing_before_it(probe: Probe) -> None:
+    ended = probe()
+    assert (ended.status, ended.stdout) == (2, "")
+    assert ended.stderr == probe("--help").stdout
+
+
 def test_unknown_commands_and_rules(probe: Probe) -> None:
-    check(probe("frobnicate"), "No such command")
+    check(probe("frobnicate"), "probe: frobnicate is no command\n")
+    check(probe("clustre"), "probe: clustre is no command, did you mean cluster?\n")
     check(probe("rules", "web-expird"), "web-expird is no rule, did you mean web-expired?")
 
 
