@@ -51,7 +51,7 @@ class Commands(click.Group):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Read the arguments; of none at all, say what there is, and end as of a wrong command."""
         if not args and not ctx.resilient_parsing:
-            failure.say(ctx.get_help())
+            failure.say(ctx.get_help(), whole=True)
             ctx.exit(Status.WRONG_INPUT)
         return super().parse_args(ctx, args)
 
