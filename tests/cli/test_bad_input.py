@@ -76,7 +76,12 @@ def test_an_unknown_node(probe: Probe, plan: Path, command: list[str]) -> None:
 
 def test_a_missing_secret(probe: Probe, process: Probe, plan: Path) -> None:
     for run in (probe, process):
-        check(run("cluster", plan), "the environment variable NORTHPIER_RADIUS is not set")
+        check(
+            run("cluster", plan),
+            "the environment variable NORTHPIER_RADIUS is not set\n"
+            "  --only dns,web looks at what needs none\n",
+        )
+        assert "--only" not in run("cluster", plan, "--only", "eap").stderr
 
 
 def test_a_plan_without_a_secret_says_what_to_write(probe: Probe, plan: Path) -> None:
@@ -123,7 +128,7 @@ def test_a_file_that_cannot_be_written(
 
 
 def test_a_saved_survey_that_is_none(probe: Probe, plan: Path, tmp_path: Path) -> None:
-    check(probe("cluster", plan, "--from", tmp_path / "none"), "No such file")
+    check(probe("cluster", plan, "--from", tmp_path / "none"), "none: no such file or directory")
     check(probe("cluster", plan, "--from", plan), "not a saved survey")
     later = tmp_path / "later"
     later.write_text('{"format": "probe-survey/2"}')
