@@ -12,6 +12,7 @@ from typing import TypeVar
 from probe.assessment import Altered, Assessment, Change, Finding, Folded, Since
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.assess import judge
+from probe.judge.import_rules import IMPORTS
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import (
     Aspect,
@@ -32,6 +33,8 @@ _BY_CHANCE = frozenset({"PTR"})
 """Record types whose names are asked as an earlier answer gives them: no two runs need agree."""
 
 _OF_CHAINS = frozenset({"certificate", "chain"})
+
+_OF_IMPORTS = frozenset(rule.id for rule in IMPORTS)
 
 _OVER = {Endpoint.WEB: "HTTPS", Endpoint.EAP: "EAP", Endpoint.RADSEC: "RadSec"}
 
@@ -246,7 +249,12 @@ def _findings(
         return any(one.observation in unobserved for one in finding.evidence)
 
     before = {finding.id: finding for finding in then.findings if finding.counts}
-    after = {finding.id: finding for finding in now.findings if finding.counts}
+    # What was imported is known of now alone, and how far it has come is told by itself.
+    after = {
+        finding.id: finding
+        for finding in now.findings
+        if finding.counts and finding.rule not in _OF_IMPORTS
+    }
     # What another finding explains is there, too: it neither came nor went.
     was_there = before.keys() | {one.id for finding in then.findings for one in finding.folded}
     is_there = after.keys() | {one.id for finding in now.findings for one in finding.folded}
