@@ -7,6 +7,7 @@ What findings a scenario should give stands in the tests, not here.
 """
 
 import tomllib
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -68,7 +69,11 @@ class Scenario(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     def load(name: str) -> "Scenario":
         """Read the scenario of that name. Raises ScenarioError."""
         if name not in known():
-            raise ScenarioError(f"there is no scenario {name!r}; there are: {', '.join(known())}")
+            near = get_close_matches(name, known())
+            meant = f", did you mean {' or '.join(near)}?" if near else ""
+            raise ScenarioError(
+                f"there is no scenario {name!r}{meant or ':'} `python -m lab --help` lists them"
+            )
         return Scenario.read(FOLDER / f"{name}.toml")
 
     @staticmethod

@@ -103,7 +103,7 @@ def _lines() -> tuple[str, ...]:
     question = "What does the screen say? Words or a code, as they stand there."
     while len(found) < TOLD and (line := _question(question, _text)) is not None:
         found.append(line)
-        question = "Does it say more?"
+        question = "Does it say more? If not, Enter."
     return tuple(found)
 
 

@@ -20,7 +20,7 @@ from probe.cli.files import (
     write_file,
     write_stdout,
 )
-from probe.cli.options import HISTORY, OFF, TIME, VERDICT
+from probe.cli.options import HISTORY, OFF, TIME, TOLERATE
 from probe.cli.run import PLAN, history_file, read_plan, wrong_input
 from probe.jobs import bundle as job
 from probe.jobs.sweep import JobError
@@ -100,12 +100,7 @@ _FILE = click.Path(path_type=Path)
     help="The report's form.",
 )
 @click.option("--output", type=_FILE, metavar="FILE", help="Write the report into a file.")
-@click.option(
-    "--tolerate",
-    type=VERDICT,
-    default=Verdict.ADVISED,
-    help="The worst verdict that still exits 0.",
-)
+@TOLERATE
 @click.option("--quiet", is_flag=True, help="No remarks on stderr.")
 @click.option("--debug", is_flag=True, expose_value=False, help="Show a bug's traceback.")
 def command(**given: Any) -> int:

@@ -35,8 +35,11 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
 )
 
 
-def passwords(command: Callable[..., int]) -> Callable[..., int]:
-    """Give a command the options for passwords; it receives them as one `references`."""
+def passwords(command: Callable[..., int], *, last: bool = False) -> Callable[..., int]:
+    """Give a command the options for passwords; it receives them as one `references`.
+
+    In its help they come where this stands among the options, or after those below it.
+    """
 
     def gathered(
         password_env: tuple[str, ...], password_file: tuple[Path, ...], **given: Any
@@ -51,8 +54,10 @@ def passwords(command: Callable[..., int]) -> Callable[..., int]:
     gathered.__name__ = command.__name__
     for option in reversed(_OPTIONS):
         gathered = option(gathered)
-    params = getattr(command, "__click_params__", [])
-    gathered.__click_params__ = getattr(gathered, "__click_params__", []) + params  # type: ignore[attr-defined]  # click keeps options on the function
+    own = getattr(gathered, "__click_params__", [])
+    below = getattr(command, "__click_params__", [])
+    # The last of this list is shown first.
+    gathered.__click_params__ = own + below if last else below + own  # type: ignore[attr-defined]  # click keeps options on the function
     return gathered
 
 

@@ -82,7 +82,7 @@ def _asked_for(plan: Plan, complaint: Complaint, shared: Common, named: Path | N
             "nothing is known of this complaint: probe cluster looks at everything"
         )
     if not shared.quiet:
-        say(f"The same in one line: {in_one_line(complaint, named)}\n")
+        say(f"The same in one line: {in_one_line(complaint, named)}\n", whole=True)
     return complaint
 
 

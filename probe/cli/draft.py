@@ -9,17 +9,16 @@ import click
 from probe.cli.draftfiles import names_of, profiles_of, resolvers_of, seen_from, sheet_of
 from probe.cli.failure import Status, hide, say
 from probe.cli.files import (
-    WIDEST,
     check_spared,
     check_writable,
     prepare_stdout,
     width,
-    wrapped,
     write_file,
     write_stdout,
 )
 from probe.cli.progress import Progress
 from probe.cli.run import wrong_input
+from probe.cli.wrapping import WIDEST, wrapped
 from probe.plan.model import SecretRef
 from probe.plan.problems import Problem
 from probe.plan.read import problems_in
@@ -194,7 +193,7 @@ def _run(options: Options) -> int:
     else:
         write_stdout(draft.text)
     if not options.quiet:
-        say(summary(draft, missing, options, min(width(), WIDEST)))
+        say(summary(draft, missing, options, min(width(), WIDEST)), whole=True)
     return Status.UNSEEN if missing else Status.FINE
 
 

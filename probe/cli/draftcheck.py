@@ -5,9 +5,10 @@ from typing import TYPE_CHECKING
 
 from probe.cli.draftfiles import names_of
 from probe.cli.failure import Status, say
-from probe.cli.files import WIDEST, width, wrapped, write_file, write_stdout
+from probe.cli.files import width, write_file, write_stdout
 from probe.cli.progress import Progress
 from probe.cli.run import read_plan, wrong_input
+from probe.cli.wrapping import WIDEST, wrapped
 from probe.report.escape import SENTENCES, visible
 
 if TYPE_CHECKING:

@@ -92,4 +92,4 @@ def expecting(command: Callable[..., int]) -> Callable[..., int]:
         gathered = option(gathered)
     params = getattr(command, "__click_params__", [])
     gathered.__click_params__ = getattr(gathered, "__click_params__", []) + params  # type: ignore[attr-defined]  # click keeps options on the function
-    return passwords(gathered)
+    return passwords(gathered, last=True)

@@ -45,10 +45,29 @@ def hide(secrets: Iterable[bytes]) -> None:
         _secrets.update(bytes(each) for each in (secret, *lines) if each)
 
 
-def say(text: str) -> None:
-    """Write a message for a person on stderr."""
+def say(text: str, *, whole: bool = False) -> None:
+    """Write a message for a person on stderr. `whole`: its lines stay as they are, as what is to be
+    copied must; else a terminal gets them broken between words. What is no terminal gets lines to
+    search in."""
+    told = _without_secrets(text)
     with suppress(OSError):  # nobody reads messages: no reason to end otherwise
-        print(_without_secrets(text), file=sys.stderr, flush=True)
+        print(told if whole else _fitted(told), file=sys.stderr, flush=True)
+
+
+def _fitted(text: str) -> str:
+    try:
+        columns = os.get_terminal_size(sys.stderr.fileno()).columns
+    except (AttributeError, OSError, ValueError):
+        return text  # no terminal
+    if not columns or all(len(line) <= columns for line in text.split("\n")):
+        return text
+    from probe.cli.wrapping import WIDEST, wrapped  # noqa: PLC0415  # --help has to appear at once
+
+    lines = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip(" "))]
+        lines += wrapped(line.lstrip(" "), min(columns, WIDEST), indent, f"{indent}  ")
+    return "\n".join(lines)
 
 
 def _without_secrets(text: str) -> str:
@@ -108,7 +127,7 @@ def status_of(error: BaseException, *, debug: bool) -> int:
     if debug:
         import traceback  # noqa: PLC0415  # seldom needed, and --help has to appear at once
 
-        say("".join(traceback.format_exception(error)).rstrip())
+        say("".join(traceback.format_exception(error)).rstrip(), whole=True)
     else:
         say(f"  {type(error).__name__}; --debug shows where.")
     return Status.BUG

@@ -16,9 +16,6 @@ from probe.files import target_of, write_whole
 PLAIN_WIDTH = 80
 """Columns of a report that goes to no terminal."""
 
-WIDEST = 100
-"""Columns of running text at most: longer lines are hard to read."""
-
 
 def check_spared(outputs: Mapping[str, Path | None], read: Iterable[Path | None]) -> None:
     """Raise click.UsageError where an output (option, path) would take the place of a file that is
@@ -92,31 +89,6 @@ def width() -> int:
     import shutil  # noqa: PLC0415  # as above
 
     return shutil.get_terminal_size((PLAIN_WIDTH, 24)).columns
-
-
-def wrapped(text: str, columns: int, first: str) -> list[str]:
-    """Return a text as lines, what follows indented. Words stay whole, to be copied: one that is
-    longer than a line has it to itself."""
-    lines, line, filled = [], first, False
-    for word in text.split():
-        if filled and _cells(line) + 1 + _cells(word) > columns:
-            lines.append(line)
-            line, filled = "    ", False
-        line += f" {word}" if filled else word
-        filled = True
-    return [*lines, line.rstrip()]
-
-
-def _cells(text: str) -> int:
-    """Return how many columns a text takes: wide characters have two (UAX #11), marks none."""
-    if text.isascii():
-        return len(text)
-    import unicodedata  # noqa: PLC0415  # seldom wanted
-
-    return sum(
-        0 if unicodedata.combining(one) else 2 if unicodedata.east_asian_width(one) in "WF" else 1
-        for one in text
-    )
 
 
 def colour() -> bool:

@@ -48,6 +48,23 @@ class Commands(click.Group):
         """Return the names, in the order in which they are shown."""
         return list(COMMANDS)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the arguments; of none at all, say what there is, and end as of a wrong command."""
+        if not args and not ctx.resilient_parsing:
+            failure.say(ctx.get_help(), whole=True)
+            ctx.exit(Status.WRONG_INPUT)
+        return super().parse_args(ctx, args)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command that is meant, and the rest. Raises click.UsageError."""
+        if args[0] not in COMMANDS and not ctx.resilient_parsing:
+            from probe.plan.problems import nearest, shown  # noqa: PLC0415  # only of a wrong word
+
+            ctx.fail(f"{shown(args[0])} is no command{nearest(args[0], COMMANDS)}")
+        return super().resolve_command(ctx, args)
+
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         """Import a command. None: there is none of that name."""
         if cmd_name not in COMMANDS:

@@ -139,6 +139,14 @@ class _Verdict(click.ParamType[Verdict]):
 VERDICT = _Verdict()
 """A verdict by its word, as `--tolerate` takes it."""
 
+TOLERATE = click.option(
+    "--tolerate",
+    type=VERDICT,
+    default=Verdict.ADVISED,
+    help="The worst verdict that still exits 0: blocked, warned, due, unseen, advised (default) or"
+    " sound.",
+)
+
 _FILE = click.Path(path_type=Path, dir_okay=True)
 
 HISTORY = click.option(
@@ -161,24 +169,22 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
         help="Judge what was saved; nothing is sent. Several are merged.",
     ),
     click.option(
-        "--only", type=_Only(), default=frozenset(ASKED), help="Of dns,web,eap,radsec, these only."
+        "--only",
+        type=_Only(),
+        default=frozenset(ASKED),
+        help="Look at these only: some of dns,web,eap,radsec, by commas.",
     ),
     click.option(
         "--repeat",
         type=click.IntRange(1, MOST_REPEATS),
         metavar="N",
-        help="Ask each web address N times by each name, and with `node` each EAP address (default:"
-        " node 3, cluster 1).",
+        help="Ask each web address N times by each name and, in depth, each EAP address (default: 3"
+        " in depth, else 1).",
     ),
     click.option(
         "--show-agenda", is_flag=True, help="Say what would be asked, of whom; send nothing."
     ),
-    click.option(
-        "--tolerate",
-        type=VERDICT,
-        default=Verdict.ADVISED,
-        help="The worst verdict that still exits 0.",
-    ),
+    TOLERATE,
     click.option(
         "--no-fetch",
         is_flag=True,

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,7 +28,7 @@ from probe.jobs.imported import Imported, check_asked
 from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
-from probe.observation.model import Question, Survey
+from probe.observation.model import Endpoint, Question, Survey
 from probe.plan.model import Plan, SecretRef
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
@@ -249,10 +250,22 @@ def ask(
         return sweep.look(_to_ask(plan, shared), asked, secrets, on_event=progress.show)
 
 
+_WITHOUT_SECRETS = (Endpoint.DNS, Endpoint.WEB)
+
+
 def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
     with wrong_input():
         asked = sweep.questions(plan, scope)
-        secrets = read_secrets(plan, asked)
+    try:
+        with wrong_input():
+            secrets = read_secrets(plan, asked)
+    except click.ClickException as error:
+        rest = any(question.endpoint in _WITHOUT_SECRETS for question in asked)
+        if not rest or scope.login or "--only" in error.message:
+            raise
+        raise click.ClickException(
+            f"{error.message}\n  --only dns,web looks at what needs none"
+        ) from None
     lacking = sweep.left_out(asked)
     if lacking is not None and not shared.quiet:
         say(f"probe: {visible(lacking, SENTENCES)}")
@@ -275,6 +288,12 @@ def _await(plan: Plan, scope: Scope, shared: Common, expected: Imported, minutes
     with wrong_input():
         secrets = sweep.secrets_for(plan, watch.to_ask(plan, scope, expected).every)
     hide(secrets.values())
+    if not shared.quiet:
+        end = datetime.now(UTC) + timedelta(minutes=minutes)
+        say(
+            f"probe: waiting until {end:%H:%M:%S} UTC at most; Ctrl-C ends that, and what is known"
+            " is reported"
+        )
 
     def look(asked: tuple[Question, ...], whole: bool) -> Survey:
         of = _to_ask(plan, shared) if whole else sweep.without_fetching(plan)

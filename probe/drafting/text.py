@@ -23,9 +23,10 @@ SECRET = "RADIUS_SECRET"  # noqa: S105  # the name of a variable
 """The environment variable that is proposed where none was said."""
 
 _HEAD = """\
-# A plan that was drafted from what was named and from what the network showed. It is a proposal.
-# What is to be filled in, or to be confirmed by somebody who knows, is marked OPEN and numbered.
-# No CA is trusted because it was served: take the "# " away in front of its line to trust it.
+# A plan that was drafted from what was named and from what the network showed.
+# It is a proposal. What is to be filled in, or to be confirmed by somebody who
+# knows, is marked OPEN and numbered. No CA is trusted because it was served:
+# take the "# " away in front of its line to trust it.
 """
 
 

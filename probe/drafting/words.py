@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from probe.drafting.model import Open
 from probe.plan.problems import shown
 
-COLUMNS = 88
-"""Of a comment."""
+COLUMNS = 80
+"""Of a comment: a plan is read on terminals, too."""
 
 _LISTED = 6
 

@@ -12,6 +12,7 @@ from typing import TypeVar
 from probe.assessment import Altered, Assessment, Change, Finding, Folded, Since
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.assess import judge
+from probe.judge.import_rules import IMPORTS
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import (
     Aspect,
@@ -33,6 +34,8 @@ _BY_CHANCE = frozenset({"PTR"})
 
 _OF_CHAINS = frozenset({"certificate", "chain"})
 
+_OF_IMPORTS = frozenset(rule.id for rule in IMPORTS)
+
 _OVER = {Endpoint.WEB: "HTTPS", Endpoint.EAP: "EAP", Endpoint.RADSEC: "RadSec"}
 
 
@@ -48,7 +51,7 @@ def since(plan: Plan, last: Survey, seen: Survey, now: Assessment) -> Since:
     ends = [taken.ended for taken in last.taken]
     then = judge(plan, last, at=max(ends))
     compared, differing = changes(last, seen, rotating=rotating_names(plan))
-    appeared, gone, altered = _findings(then, now)
+    appeared, gone, altered = _findings(then, now, frozenset(seen.unobserved()))
     return Since(max(ends), min(ends), compared, differing, appeared, gone, altered)
 
 
@@ -234,11 +237,24 @@ def _says(change: _Visited, nodes: tuple[str, ...], facts: Mapping[str, CertFact
 
 
 def _findings(
-    then: Assessment, now: Assessment
+    then: Assessment, now: Assessment, unobserved: Collection[str]
 ) -> tuple[tuple[str, ...], tuple[Folded, ...], tuple[Altered, ...]]:
-    """Return the findings that appeared, those that are gone, and those that are otherwise now."""
+    """Return the findings that appeared, those that are gone, and those that are otherwise now.
+
+    What rests on a question that is without an answer now, as where a run was interrupted, may be
+    as it was: nothing is told of it.
+    """
+
+    def rests_on_it(finding: Finding) -> bool:
+        return any(one.observation in unobserved for one in finding.evidence)
+
     before = {finding.id: finding for finding in then.findings if finding.counts}
-    after = {finding.id: finding for finding in now.findings if finding.counts}
+    # What was imported is known of now alone, and how far it has come is told by itself.
+    after = {
+        finding.id: finding
+        for finding in now.findings
+        if finding.counts and finding.rule not in _OF_IMPORTS
+    }
     # What another finding explains is there, too: it neither came nor went.
     was_there = before.keys() | {one.id for finding in then.findings for one in finding.folded}
     is_there = after.keys() | {one.id for finding in now.findings for one in finding.folded}
@@ -255,11 +271,14 @@ def _findings(
         if moved is not None:
             appeared.remove(finding)
             gone.remove(moved)
-            altered.append(Altered(finding.id, moved.verdict, moved.nodes))
+            if not rests_on_it(moved):
+                altered.append(Altered(finding.id, moved.verdict, moved.nodes))
     order = {id_: place for place, id_ in enumerate(after)}
     return (
         tuple(finding.id for finding in appeared),
-        tuple(Folded(one.id, one.rule, one.says, one.nodes) for one in gone),
+        tuple(
+            Folded(one.id, one.rule, one.says, one.nodes) for one in gone if not rests_on_it(one)
+        ),
         tuple(sorted(altered, key=lambda one: order[one.id])),
     )
 

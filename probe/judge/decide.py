@@ -15,6 +15,7 @@ from probe.judge.clients.reactions import BY_NAME, Reacted, worst
 from probe.judge.draft import Draft
 from probe.judge.names import covers, supplicant_covers
 from probe.judge.rules import ALL
+from probe.judge.standing import Standing
 from probe.judge.trust import AnchorSet
 from probe.judge.words import called, clip, issuer, listing
 from probe.observation.model import Endpoint, Survey
@@ -148,7 +149,8 @@ def _roots_words(case: Case, visit: Visit, trusted: AnchorSet) -> str:
     text += f", of {listing(named)}" if named else f", of {trusted.name or 'its profile'}"
     standing = case.standing(visit.chain[0])
     known = f", in {standing.store}" if standing.store else ""
-    return f"{text}; the CA behind this is {standing.standing.value}{known}"
+    looks = "" if standing.standing is Standing.LOOKS_PUBLIC else "is "
+    return f"{text}; the CA behind this {looks}{standing.standing.value}{known}"
 
 
 def _path_words(case: Case, visit: Visit, client: Client, trusted: AnchorSet) -> Iterator[str]:

@@ -127,7 +127,7 @@ def read_survey(path: Path) -> Survey:
         with path.open("rb") as file:
             octets = file.read(DEFAULT.survey_bytes + 1)
     except OSError as error:
-        raise SurveyError(_shown(f"{path}: {error.strerror or error}")) from error
+        raise SurveyError(_shown(f"{path}: {(error.strerror or str(error)).lower()}")) from error
     try:
         if len(octets) > DEFAULT.survey_bytes:
             raise SurveyError(f"larger than {DEFAULT.survey_bytes} octets")

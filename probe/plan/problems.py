@@ -101,9 +101,12 @@ def shown(value: object) -> str:
     )
 
 
-def nearest(word: str, known: Mapping[str, object] | tuple[str, ...]) -> str:
-    """Return ", did you mean ...?" with the nearest known word, or nothing if none is near."""
+def nearest(
+    word: str, known: Mapping[str, object] | tuple[str, ...], *, cutoff: float = 0.6
+) -> str:
+    """Return ", did you mean ...?" with the nearest known word, or nothing if none is near: alike
+    by less than `cutoff`, of 1."""
     from difflib import get_close_matches  # noqa: PLC0415  # only of a wrong word
 
-    close = get_close_matches(word[:SHOWN_CHARACTERS], list(known), n=1)
+    close = get_close_matches(word[:SHOWN_CHARACTERS], list(known), n=1, cutoff=cutoff)
     return f", did you mean {shown(close[0])}?" if close else ""

@@ -102,7 +102,8 @@ def _from_file(path: Path) -> Secret:
         # Not to wait for a writer, should it be a pipe.
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
     except OSError as error:
-        raise _NotHad(f"the secret file {name} cannot be read: {error.strerror}") from None
+        reason = (error.strerror or "no reason given").lower()
+        raise _NotHad(f"the secret file {name} cannot be read: {reason}") from None
     mode = os.fstat(descriptor).st_mode
     if not stat.S_ISREG(mode):
         os.close(descriptor)

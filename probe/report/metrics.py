@@ -74,13 +74,17 @@ def _whole(report: types.Report) -> Iterator[Metric]:
     yield _gauge("judgement_timestamp_seconds", "As of when.", [((), _seconds(report.judged_at))])
     yield _states("judgement_verdict", "The worst of all verdicts.", (), [((), report.verdict)])
     yield _gauge(
-        "judgement_complete", "1: every question was answered.", [((), int(report.complete))]
+        "judgement_complete", "1: nothing was left out or cut short.", [((), int(report.complete))]
     )
     yield _gauge(
         "judgement_interrupted", "1: the survey was interrupted.", [((), int(report.interrupted))]
     )
     yield _gauge("planned_nodes", "Nodes of the plan.", [((), report.plan.nodes)])
-    yield _gauge("unseen_questions", "Questions that nobody answered.", [((), len(report.unseen))])
+    yield _gauge(
+        "unseen_questions",
+        "Questions that were not asked, or not to the end; silence is a finding.",
+        [((), len(report.unseen))],
+    )
     yield _gauge(
         "survey_end_timestamp_seconds",
         "When the last answer was waited for.",

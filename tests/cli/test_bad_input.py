@@ -76,7 +76,12 @@ def test_an_unknown_node(probe: Probe, plan: Path, command: list[str]) -> None:
 
 def test_a_missing_secret(probe: Probe, process: Probe, plan: Path) -> None:
     for run in (probe, process):
-        check(run("cluster", plan), "the environment variable NORTHPIER_RADIUS is not set")
+        check(
+            run("cluster", plan),
+            "the environment variable NORTHPIER_RADIUS is not set\n"
+            "  --only dns,web looks at what needs none\n",
+        )
+        assert "--only" not in run("cluster", plan, "--only", "eap").stderr
 
 
 def test_a_plan_without_a_secret_says_what_to_write(probe: Probe, plan: Path) -> None:
@@ -123,7 +128,7 @@ def test_a_file_that_cannot_be_written(
 
 
 def test_a_saved_survey_that_is_none(probe: Probe, plan: Path, tmp_path: Path) -> None:
-    check(probe("cluster", plan, "--from", tmp_path / "none"), "No such file")
+    check(probe("cluster", plan, "--from", tmp_path / "none"), "none: no such file or directory")
     check(probe("cluster", plan, "--from", plan), "not a saved survey")
     later = tmp_path / "later"
     later.write_text('{"format": "probe-survey/2"}')
@@ -179,8 +184,15 @@ def test_no_output_takes_the_place_of_what_is_read(probe: Probe, plan: Path) -> 
     check(probe("past", "--plan", plan, "--output", "link"), "--output names a file")
 
 
+def test_no_command_shows_what_there_is_and_nothing_before_it(probe: Probe) -> None:
+    ended = probe()
+    assert (ended.status, ended.stdout) == (2, "")
+    assert ended.stderr == probe("--help").stdout
+
+
 def test_unknown_commands_and_rules(probe: Probe) -> None:
-    check(probe("frobnicate"), "No such command")
+    check(probe("frobnicate"), "probe: frobnicate is no command\n")
+    check(probe("clustre"), "probe: clustre is no command, did you mean cluster?\n")
     check(probe("rules", "web-expird"), "web-expird is no rule, did you mean web-expired?")
 
 

@@ -223,6 +223,7 @@ def test_it_is_awaited_until_it_is_there(tmp_path: Path) -> None:
     with Cluster(scenario, directory=tmp_path / "lab") as lab:
         waiting = begin_to_wait(lab, tmp_path)
         assert waiting.stderr is not None
+        until(waiting.stderr, "UTC at most; Ctrl-C ends that, and what is known is reported")
         until(waiting.stderr, 'HTTPS at quay2: serves "')
         lab.install("quay2", scenario.imported, endpoint="web")
         lines = until(waiting.stderr, "all is as expected")
@@ -240,6 +241,7 @@ def test_an_interrupt_while_waiting_reports_what_is_known(tmp_path: Path) -> Non
     with Cluster(Scenario.load("import-not-served"), directory=tmp_path / "lab") as lab:
         waiting = begin_to_wait(lab, tmp_path)
         assert waiting.stderr is not None
+        until(waiting.stderr, "UTC at most; Ctrl-C ends that, and what is known is reported")
         until(waiting.stderr, 'HTTPS at quay2: serves "')
         waiting.send_signal(signal.SIGINT)
         stdout, stderr = waiting.communicate(timeout=30)

@@ -10,6 +10,7 @@ import click
 import pytest
 
 import probe as package
+from probe.assessment import Verdict
 from probe.cli.main import COMMANDS
 from tests.cli.acting import Probe
 from tests.cli.conftest import ROOT
@@ -68,6 +69,23 @@ def test_every_command_has_its_help(probe: Probe, name: str) -> None:
         if isinstance(parameter, click.Option):
             assert parameter.help, parameter.name
             assert parameter.opts[0] in ended.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_options_of_every_command_end_alike(probe: Probe, name: str) -> None:
+    shown = probe(name, "--help").stdout
+    lines = [line.split()[0] for line in shown.splitlines() if line.startswith("  --")]
+    assert lines[-2:] == ["--debug", "--help"]
+    assert max(map(len, shown.splitlines())) <= 80
+
+
+def test_help_of_tolerate_names_every_verdict(probe: Probe) -> None:
+    said = " ".join(probe("bundle", "--help").stdout.split())
+    words = said.partition("that still exits 0: ")[2].partition(". --")[0]
+    assert words.replace(" (default) or", ",") == ", ".join(one.word for one in Verdict)
+    command = import_module("probe.cli.bundle").command
+    (tolerate,) = (one for one in command.params if one.name == "tolerate")
+    assert f"{tolerate.default.word} (default)" in words
 
 
 def test_no_command_is_wrong_use(probe: Probe) -> None:

@@ -112,6 +112,27 @@ def test_an_interrupted_run_wipes_its_line_and_says_so(plan: Path) -> None:
     assert after.endswith("probe: interrupted: this is what was known by then\r\n")
 
 
+def test_messages_break_between_words_on_a_terminal_alone(probe: Probe, plan: Path) -> None:
+    wrong = ["cluster", "--format", "calendar"]
+    (first, *_) = probe(*wrong).stderr.splitlines()
+    assert len(first) > 80
+    for columns in (60, 80, 120):
+        with on_terminal(wrong, plan.parent, {}, columns=columns) as terminal:
+            lines = terminal.read_all().split("\r\n")
+        *message, _ = "\n".join(lines).partition("\nTry")
+        assert message[0].replace("\n  ", " ") == first
+        assert max(map(len, lines)) <= min(columns, 100)
+
+
+def test_what_is_to_be_copied_is_not_broken(plan: Path) -> None:
+    words = "Something that was on the screen and is longer than the terminal is wide"
+    with on_terminal(["complaint"], plan.parent, WITH_SECRET, columns=60) as terminal:
+        terminal.read_until("> ")
+        for line in (words, *[""] * 6):
+            terminal.type(line)
+        terminal.read_until(f"probe complaint --saw '{words}'")
+
+
 def test_quiet_shows_no_progress(plan: Path) -> None:
     text = run(["cluster", "--only", "dns", "--format", "json", "--quiet"], plan)
     assert text.startswith("{")

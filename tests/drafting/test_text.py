@@ -54,6 +54,13 @@ def seen(chain: tuple[bytes, ...]) -> Network:
 GIVEN = Given(names=("quay1.northpier.example",), secret=SecretRef(environment="NORTHPIER"))
 
 
+def test_the_comments_of_a_draft_fit_a_terminal() -> None:
+    chain = (certificate("Saltmarsh Public Root R1", ["quay1.northpier.example"]),)
+    lines = propose(GIVEN, seen(chain), NOBODY).text.splitlines()
+    assert sum(line.startswith("#") for line in lines) > 8
+    assert [line for line in lines if len(line) > 80] == []
+
+
 def test_a_hostile_name_of_a_ca_stays_a_comment() -> None:
     """It breaks no line, trusts nothing, and controls no terminal."""
     draft = propose(GIVEN, seen((certificate(HOSTILE[:64], ["quay1.northpier.example"]),)), NOBODY)

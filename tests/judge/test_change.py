@@ -4,8 +4,10 @@ from dataclasses import replace
 from datetime import timedelta
 
 from probe.assessment import Assessment, Change, Verdict
+from probe.certificate.container import Expected
 from probe.judge.assess import judge
 from probe.judge.change import changes, since
+from probe.judge.imported import Imported
 from probe.observation.model import (
     Aspect,
     Endpoint,
@@ -210,6 +212,36 @@ def test_a_finding_at_more_nodes_is_altered_and_neither_new_nor_gone() -> None:
     (altered,) = found.altered
     assert altered.id == now.findings[0].id
     assert (altered.was, altered.nodes) == (Verdict.BLOCKED, ("quay2",))
+
+
+def test_what_was_not_asked_to_the_end_is_neither_gone_nor_moved() -> None:
+    """As after Ctrl-C: nobody knows whether it is still there."""
+    before = seen(PLAN, taken=AT - DAY, eap={"quay2": Outcome.CLOSED, "quay3": Outcome.CLOSED})
+    some = seen(PLAN, eap={"quay2": Outcome.CLOSED}, without=("eap/quay3",))
+    none = seen(PLAN, without=("eap/quay2", "eap/quay3"))
+    for cut_off in (some, none):
+        after = replace(cut_off, interrupted=True)
+        found = since(PLAN, before, after, judged(PLAN, after))
+        assert (found.appeared, found.gone, found.altered) == ((), (), ())
+    # The twin in which both were asked: mended at one, and at both.
+    mended = seen(PLAN, eap={"quay2": Outcome.CLOSED})
+    assert len(since(PLAN, before, mended, judged(PLAN, mended)).altered) == 1
+    assert len(since(PLAN, before, seen(PLAN), judged(PLAN, seen(PLAN))).gone) == 1
+
+
+def test_what_is_not_served_of_an_import_is_no_news() -> None:
+    """Nobody knew of the import the last time; what else is new is told as ever."""
+    chain = with_public(public(*HOSTS, GUEST, begins=AT - DAY))
+    before, same = seen(PLAN, taken=AT - DAY), seen(PLAN)
+    worse = seen(PLAN, eap={"quay2": Outcome.CLOSED})
+    for after, new in ((same, []), (worse, ["eap-closed"])):
+        imported = Imported((Expected(tuple(chain)),), Endpoint.WEB)
+        now = judge(PLAN, after, at=AT, expected=imported)
+        rules = {finding.id: finding.rule for finding in now.findings}
+        assert "import-not-served" in rules.values()
+        found = since(PLAN, before, after, now)
+        assert [rules[one] for one in found.appeared] == new
+        assert (found.gone, found.altered) == ((), ())
 
 
 def test_a_finding_that_time_makes_worse_is_altered_though_nothing_was_seen_otherwise() -> None:

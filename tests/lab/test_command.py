@@ -67,9 +67,14 @@ def complaint(*arguments: str) -> str:
 
 
 def test_an_unknown_scenario_is_one_message() -> None:
-    message = complaint("web-perfect")
-    assert message.startswith("lab: there is no scenario 'web-perfect'; there are: cluster-")
-    assert message.count("\n") == 1
+    """It names those that are near, and not three hundred others."""
+    assert complaint("healty-cluster") == (
+        "lab: there is no scenario 'healty-cluster', did you mean healthy-cluster or"
+        " healthy-teap or healthy-guest-view? `python -m lab --help` lists them\n"
+    )
+    assert complaint("frobnicate") == (
+        "lab: there is no scenario 'frobnicate': `python -m lab --help` lists them\n"
+    )
 
 
 def test_a_port_in_use_is_one_message(tmp_path: Path) -> None:

@@ -357,7 +357,7 @@ def test_the_message_names_the_file_and_shows_nothing_raw(tmp_path: Path) -> Non
     with pytest.raises(SurveyError, match=r"friday\.json: ") as caught:
         read_survey(path)
     assert str(caught.value).isprintable()
-    with pytest.raises(SurveyError, match=r"sunday\.json: No such file"):
+    with pytest.raises(SurveyError, match=r"sunday\.json: no such file"):
         read_survey(tmp_path / "sunday.json")
 
 

@@ -59,7 +59,7 @@ def test_a_file_that_others_can_use_is_refused(tmp_path: Path, mode: int) -> Non
 
 
 def test_a_file_that_is_not_there_empty_no_file_or_huge(tmp_path: Path) -> None:
-    assert "No such file" in failure(SecretRef(file=tmp_path / "none"))
+    assert "no such file" in failure(SecretRef(file=tmp_path / "none"))
     assert "is empty" in failure(kept(tmp_path, b"\n"))
     assert "no regular file" in failure(SecretRef(file=tmp_path))
     assert "larger than" in failure(kept(tmp_path, b"x" * 65_537))

@@ -49,6 +49,13 @@ def test_that_nothing_has_changed_is_said() -> None:
     )
 
 
+def test_of_what_was_not_asked_no_sameness_is_claimed() -> None:
+    cut_off = replace(healthy(), unseen=("eap/quay4/192.0.2.14:1812/PEAP",))
+    assert last_time(with_since(cut_off)) == (
+        "2026-11-24 01:47:08 UTC; since then nothing has changed, as far as was seen now"
+    )
+
+
 def test_what_is_new_altered_gone_and_seen_otherwise() -> None:
     first, second, *_ = troubled().findings
     assessment = with_since(

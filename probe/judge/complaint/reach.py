@@ -9,9 +9,13 @@ from probe.judge.words import listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.addresses import is_address
 from probe.plan.model import Node, Plan
+from probe.plan.problems import nearest
 from probe.records import dataclass
 
 _OF_URL = re.compile(r"^[a-z][a-z0-9+.-]*://", re.IGNORECASE)
+
+_MISTYPED = 0.9
+"""How like a name of the plan a mistyped one is, of 1: one or two letters in twenty differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +95,14 @@ def behind(plan: Plan, page: str) -> tuple[str, ...]:
     return _sorted(plan, found)
 
 
+def _meant(plan: Plan, page: str) -> str:
+    """Return the question whether a name of the plan was meant, or nothing if none is that near:
+    names of one domain have most of their letters in common anyhow."""
+    services = (one.name for one in plan.services if one.endpoint is Endpoint.WEB)
+    names = (*services, *(node.host for node in plan.nodes))
+    return nearest(page, names, cutoff=_MISTYPED)
+
+
 def reach(plan: Plan, complaint: Complaint) -> Reach:
     """Return which nodes can have been met; what cannot be true together is told."""
     everywhere = tuple(node.name for node in plan.nodes)
@@ -108,7 +120,7 @@ def reach(plan: Plan, complaint: Complaint) -> Reach:
         web = ()
         against.append(
             f"{page} is no name of the plan: it is another server's page, or a name that the plan"
-            " lacks, so no node was looked at for it"
+            f" lacks, so no node was looked at for it{_meant(plan, page)}"
         )
         why = f"the page {page} is no name of the plan"
     if site:

@@ -248,7 +248,9 @@ def _since(view: View) -> Iterator[RenderableType]:
         return
     last = words.time(since.last)
     if since.nothing:
-        yield Labelled("Last time", Text(f"{last}; since then nothing has changed"), COLUMN)
+        known = ", as far as was seen now" if view.assessment.unseen else ""
+        same = f"{last}; since then nothing has changed{known}"
+        yield Labelled("Last time", Text(same), COLUMN)
         return
     parts = []
     if since.appeared:

@@ -426,6 +426,14 @@ def test_hints_that_do_not_go_together_are_pointed_out(complaint: Complaint, par
     assert any(part in text for text in found.contradictions), found.contradictions
 
 
+def test_a_page_that_was_mistyped_is_asked_about() -> None:
+    """Only what is near: whoever opened another page is not led to ours."""
+    (near,) = answered(saw("certificate is expired", page=f"x{GUEST}")).contradictions
+    assert near.endswith(f"so no node was looked at for it, did you mean {GUEST}?")
+    (far,) = answered(saw("certificate is expired", page="shop.example")).contradictions
+    assert far.endswith("so no node was looked at for it")
+
+
 def test_a_node_that_the_site_does_not_ask_contradicts_it() -> None:
     told = saw("0x800B0101", site=TERMINAL, nodes=("quay4",))
     assert any("quay4" in text for text in answered(told, at_terminal()).contradictions)
