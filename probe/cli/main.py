@@ -140,7 +140,10 @@ def run() -> None:
     # Nearly all that a run makes is kept to its end, or is freed as it is let go of. So looking for
     # cycles that nobody needs takes a tenth of its time, and finds next to nothing.
     gc.set_threshold(GARBAGE)
-    sys.exit(status_after(main()))
+    status = main()
+    # Nor at the end: Python would look through all there is several times before it goes.
+    gc.freeze()
+    sys.exit(status_after(status))
 
 
 if __name__ == "__main__":
