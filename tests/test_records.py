@@ -66,6 +66,8 @@ def made(decorate):
 
 
 OURS, THEIRS = made(dataclass), made(dataclasses.dataclass)
+LATER = made(dataclass)
+"""Of these so many were made that what makes them is compiled."""
 
 
 def look(work):
@@ -76,6 +78,15 @@ def look(work):
         return type(error), str(error)
 
 
+for each in LATER:
+    for _ in range(100):
+        look(lambda each=each: each("quay1"))
+        look(lambda each=each: each(name="quay1"))
+        look(lambda each=each: each(7))
+        look(each)
+
+
+@pytest.mark.parametrize("kinds", [OURS, LATER], ids=["first", "later"])
 @pytest.mark.parametrize("place", range(len(OURS)))
 @pytest.mark.parametrize(
     ("given", "named"),
@@ -92,12 +103,24 @@ def look(work):
     ],
 )
 def test_they_are_made_alike(
-    place: int, given: tuple[object, ...], named: dict[str, object]
+    kinds, place: int, given: tuple[object, ...], named: dict[str, object]
 ) -> None:
     ours, theirs = (
-        look(lambda kind=kind[place]: repr(kind(*given, **named))) for kind in (OURS, THEIRS)
+        look(lambda kind=kind[place]: repr(kind(*given, **named))) for kind in (kinds, THEIRS)
     )
     assert ours == theirs
+
+
+def test_all_but_the_first_few_are_made_by_what_was_compiled() -> None:
+    _, visit, *_ = made(dataclass)
+    *_, plain, _ = made(dataclass)
+    for many in range(30):
+        one = plain("quay1")
+        assert one.name == "quay1"
+        assert ("name" in plain.__init__.__code__.co_varnames[:2]) == (many >= 24), many
+    # Where a field has a default that is made anew, from the first one on.
+    visit("quay1")
+    assert "name" in visit.__init__.__code__.co_varnames[:2]
 
 
 @pytest.mark.parametrize("place", range(len(OURS)))
