@@ -12,6 +12,7 @@ ROOMS = {
     "probe.files": set(),
     "probe.limits": set(),
     "probe.records": set(),
+    "probe.version": set(),
     "probe.observation": {"probe.files"},
     "probe.certificate": {"probe.observation"},
     "probe.wire": {"probe.observation", "probe.certificate"},
@@ -93,9 +94,11 @@ ROOMS = {
         "probe.rehearsal",
     },
 }
-"""What each room may import of the project beside itself. Open to all are `probe.limits` and
-`probe.records`. `probe.observation` and `probe.assessment` are what the rooms above speak to each
-other in."""
+"""What each room may import of the project beside itself. Open to all are `probe.limits`,
+`probe.records` and `probe.version`. `probe.observation` and `probe.assessment` are what the rooms
+above speak to each other in."""
+
+OPEN_TO_ALL = {"probe.limits", "probe.records", "probe.version"}
 
 LAB_MAY = {"probe.wire.radius", "probe.wire.eap", "probe.wire.fragments"}
 
@@ -206,7 +209,7 @@ def import_violation(module: str, name: str) -> str | None:
         other = room_of(name)
         if other is None:
             return f"{module} imports {name}, which is in no room"
-        if other not in {room, "probe.limits", "probe.records", *ROOMS[room]}:
+        if other not in {room, *OPEN_TO_ALL, *ROOMS[room]}:
             return f"{room} imports {other}"
     return None
 

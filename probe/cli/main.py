@@ -14,6 +14,7 @@ import click
 
 from probe.cli import failure
 from probe.cli.failure import Status
+from probe.version import VERSION
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -72,9 +73,7 @@ class Commands(click.Group):
 
 def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:  # noqa: ARG001
     if value and not ctx.resilient_parsing:
-        from importlib.metadata import version  # noqa: PLC0415  # heavy, and only for this
-
-        click.echo(f"probe {version('cluster-probe')}")
+        click.echo(f"probe {VERSION}")
         ctx.exit()
 
 

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 from importlib import import_module
+from importlib.metadata import version
 from pathlib import Path
 
 import click
@@ -44,7 +45,7 @@ def test_help_imports_nothing_heavy() -> None:
     loaded = loaded_after("from probe.cli.main import main\nassert main(['--help']) == 0")
     assert not loaded & set(HEAVY)
     ours = {name for name in loaded if name.split(".")[0] == "probe"}
-    assert ours == {"probe", "probe.cli", "probe.cli.failure", "probe.cli.main"}
+    assert ours == {"probe", "probe.cli", "probe.cli.failure", "probe.cli.main", "probe.version"}
 
 
 def test_help_lists_the_commands_there_are(probe: Probe) -> None:
@@ -74,7 +75,7 @@ def test_no_command_is_wrong_use(probe: Probe) -> None:
 
 
 def test_the_version_is_told(probe: Probe) -> None:
-    assert probe("--version").stdout.startswith("probe ")
+    assert probe("--version").stdout == f"probe {version('cluster-probe')}\n"
 
 
 def test_the_rules_are_listed_and_one_is_told(probe: Probe) -> None:

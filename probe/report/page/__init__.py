@@ -18,7 +18,6 @@ import jinja2
 from markupsafe import Markup
 
 from probe.assessment import Assessment, NodeVerdict, Verdict
-from probe.observation.document import tool
 from probe.report.escape import visible
 from probe.report.page import answer, certificates, findings, timeline, told, trees
 from probe.report.terminal import words
@@ -29,6 +28,7 @@ from probe.report.terminal.login import login
 from probe.report.terminal.lookups import lookups
 from probe.report.terminal.radsec import radsec
 from probe.report.terminal.view import View
+from probe.version import TOOL
 
 _HERE = files(__package__)
 
@@ -73,7 +73,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         certificates=certificates.certificates(view),
         unseen=tuple(told.sections(unseen(view))),
         closing=tuple(told.sections(closing(view))),
-        tool=tool(),
+        tool=TOOL,
         marks=_marks(view.plan),
     )
 
