@@ -132,12 +132,14 @@ WITNESS = ("probe.judge.path.witness", "OpenSSL.crypto")
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
 LOADS_PACKAGE_DATA = {
+    "probe/judge/clients/__main__.py",
+    "probe/judge/clients/generate.py",
     "probe/judge/clients/reactions.py",
     "probe/judge/complaint/table.py",
     "probe/judge/issuers.py",
 }
-"""Data files of client families, of their words and of CAs are read once, when these modules are
-imported."""
+"""Data files of client families, of their words and of CAs are read once. The first two are a
+command of developers."""
 
 
 def module_name(path: Path, root: Path) -> str:
