@@ -156,10 +156,20 @@ def _by_hand(made: Any, cls: type, *, keywords: bool) -> Any:
     written = vars(cls)
     names = tuple(written.get("__annotations__", ()))
     setters = [vars(made)[name].__set__ for name in names]
-    defaults = {name: written[name] for name in names if name in written}
-    ordinary = not any(
-        isinstance(each, (dataclasses.Field, list, dict, set)) for each in defaults.values()
-    )
+    defaults: dict[str, Any] = {}
+    makers: dict[str, Any] = {}
+    ordinary = True
+    for name in names:
+        default = written.get(name, dataclasses.MISSING)
+        if isinstance(default, dataclasses.Field):
+            ordinary = ordinary and default.init and default.kw_only is dataclasses.MISSING
+            if default.default_factory is not dataclasses.MISSING:
+                makers[name] = default.default_factory
+            default = default.default
+        if default is not dataclasses.MISSING:
+            defaults[name] = default
+            # One for all: the library refuses that.
+            ordinary = ordinary and not isinstance(default, (list, dict, set))
     checks = hasattr(made, "__post_init__")
     places = 0 if keywords else len(names)
     left = _FEW if ordinary else 0
@@ -169,6 +179,9 @@ def _by_hand(made: Any, cls: type, *, keywords: bool) -> Any:
         left -= 1
         rest = names[len(given) :]
         values = {**defaults, **named}
+        for name, make in makers.items():
+            if name not in values and name in rest:
+                values[name] = make()
         # Each once: neither too many, nor one twice, nor of a strange name.
         known = left >= 0 and len(given) <= places and named.keys() <= set(rest)
         if not known or not values.keys() >= set(rest):

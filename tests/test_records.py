@@ -62,7 +62,13 @@ def made(decorate):
     class Bare:
         name: str
 
-    return Nothing, Visit, Checked, Own, Longer, Named, Open, Bare
+    @decorate(slots=True)
+    class Kept:
+        name: str = field(repr=False)
+        port: int = field(default=443)
+        tags: list[str] = field(default_factory=list)
+
+    return Nothing, Visit, Checked, Own, Longer, Named, Open, Bare, Kept
 
 
 OURS, THEIRS = made(dataclass), made(dataclasses.dataclass)
@@ -113,12 +119,12 @@ def test_they_are_made_alike(
 
 def test_all_but_the_first_few_are_made_by_what_was_compiled() -> None:
     _, visit, *_ = made(dataclass)
-    *_, plain, _ = made(dataclass)
+    *_, plain, _, _ = made(dataclass)
     for many in range(30):
         one = plain("quay1")
         assert one.name == "quay1"
         assert ("name" in plain.__init__.__code__.co_varnames[:2]) == (many >= 24), many
-    # Where a field has a default that is made anew, from the first one on.
+    # Where a field is no argument, or goes by its name alone, from the first one on.
     visit("quay1")
     assert "name" in visit.__init__.__code__.co_varnames[:2]
 
@@ -147,6 +153,14 @@ def test_equal_ones_are_equal_and_hash_alike() -> None:
         assert one.tags == ["a"]
         assert visit("quay1").tags is not visit("quay1").tags
         assert one.place == "quay1:443"
+
+
+def test_what_a_field_makes_anew_belongs_to_one_alone() -> None:
+    *_, kept = made(dataclass)
+    many = [kept("quay1") for _ in range(60)]
+    assert len({id(one.tags) for one in many}) == 60
+    shared = ["a"]
+    assert kept("quay1", tags=shared).tags is shared
 
 
 def test_whichever_method_is_called_first_works() -> None:
