@@ -4,12 +4,14 @@ The standard library's decorator looks closely at each class as it is defined, a
 methods for it. For the two hundred and more that a run imports that is half of its start-up, and
 most of them it never makes one of. Here a class gets its slots at once, its fields with the first
 look at them (the library's own: `fields`, `replace` and the like work as ever), and each method
-with its first call. They mean the same. Classes that are not frozen, that inherit fields, or that
-write one of these methods themselves are left to the standard library.
+with its first call; what makes one is compiled when the first few were made without. They mean the
+same. Classes without slots, that inherit fields, or that write one of these methods themselves are
+left to the standard library.
 """
 
 import dataclasses
 import reprlib
+from collections.abc import Mapping
 from threading import RLock
 from typing import TYPE_CHECKING, Any, ClassVar, get_origin
 
@@ -26,7 +28,7 @@ def _quick(cls: type | None = None, /, **settings: Any) -> Any:
     if cls is not None:
         return dataclasses.dataclass(cls)
     usual = dataclasses.dataclass(**settings)
-    if settings != {"frozen": True, "slots": True}:
+    if not settings.get("slots") or not settings.keys() <= {"frozen", "slots", "kw_only"}:
         return usual
 
     def decorate(cls: type) -> type:
@@ -35,7 +37,7 @@ def _quick(cls: type | None = None, /, **settings: Any) -> Any:
             return usual(cls)
         # Else the library would write a signature into it, which takes longer than all else.
         cls.__doc__ = cls.__doc__ or cls.__name__
-        return _slotted(cls)
+        return _slotted(cls, **settings)
 
     return decorate
 
@@ -61,9 +63,10 @@ def _has_others(cls: type) -> bool:
 class _Later:
     """An attribute of a class that is made with the first look at it."""
 
-    def __init__(self, name: str, cls: type) -> None:
+    def __init__(self, name: str, cls: type, settings: Mapping[str, bool]) -> None:
         self._name = name
         self._cls = cls
+        self._settings = settings
 
     def __get__(self, instance: object, owner: type) -> Any:
         with _MAKING:
@@ -74,9 +77,12 @@ class _Later:
 
     def _make(self, made: type) -> None:
         # Looked at is the class as it was written: there the defaults are in their places still.
-        described: Any = dataclasses.dataclass(init=False, repr=False, eq=False)(self._cls)
+        keywords = self._settings.get("kw_only", False)
+        describe = dataclasses.dataclass(init=False, repr=False, eq=False, kw_only=keywords)
+        described: Any = describe(self._cls)
         settings = described.__dataclass_params__
-        settings.init = settings.repr = settings.eq = settings.frozen = True
+        settings.init = settings.repr = settings.eq = True
+        settings.frozen = self._settings.get("frozen", False)
         for name in _LATER:
             setattr(made, name, getattr(described, name))
 
@@ -84,7 +90,7 @@ class _Later:
 _LATER = ("__dataclass_fields__", "__dataclass_params__", "__match_args__")
 
 
-def _slotted(cls: type) -> type:
+def _slotted(cls: type, **settings: bool) -> type:
     """Return a class with slots for the fields, and stand-ins for all that is to be made."""
     names = tuple(vars(cls).get("__annotations__", ()))
     body = {name: value for name, value in vars(cls).items() if name not in names}
@@ -94,7 +100,7 @@ def _slotted(cls: type) -> type:
     # The made ones are called as this class's: a class that inherits may have called them from
     # its own.
     def __init__(self: Any, *given: Any, **named: Any) -> None:
-        made.__init__ = _initialiser(made)
+        made.__init__ = _by_hand(made, cls, keywords=settings.get("kw_only", False))
         made.__init__(self, *given, **named)
 
     def __repr__(self: Any) -> str:
@@ -110,18 +116,22 @@ def _slotted(cls: type) -> type:
         return made.__hash__(self)  # type: ignore[no-any-return]  # as above
 
     body.update(
-        {name: _Later(name, cls) for name in _LATER},
+        {name: _Later(name, cls, settings) for name in _LATER},
         __slots__=names,
         __qualname__=cls.__qualname__,
         __init__=__init__,
         __repr__=__repr__,
         __eq__=__eq__,
-        __hash__=__hash__,
-        __setattr__=_refuse_to_set,
-        __delattr__=_refuse_to_delete,
-        __getstate__=_state,
-        __setstate__=_set_state,
+        __hash__=None,
     )
+    if settings.get("frozen"):
+        body.update(
+            __hash__=__hash__,
+            __setattr__=_refuse_to_set,
+            __delattr__=_refuse_to_delete,
+            __getstate__=_state,
+            __setstate__=_set_state,
+        )
     made: Any = type(cls)(cls.__name__, cls.__bases__, body)
     return made  # type: ignore[no-any-return]  # a class, as type() is not typed to say
 
@@ -144,6 +154,57 @@ def _set_state(self: Any, state: list[Any]) -> None:
 
 
 # ---------------------------------------------------------------- the methods
+
+
+_FEW = 24
+"""So many are made before it pays to compile a method for it."""
+
+
+def _by_hand(made: Any, cls: type, *, keywords: bool) -> Any:
+    """Return what sets the fields of the first few, as the class was written. What is out of the
+    ordinary it leaves to the compiled one, errors too.
+    """
+    written = vars(cls)
+    names = tuple(written.get("__annotations__", ()))
+    setters = [vars(made)[name].__set__ for name in names]
+    defaults: dict[str, Any] = {}
+    makers: dict[str, Any] = {}
+    ordinary = True
+    for name in names:
+        default = written.get(name, dataclasses.MISSING)
+        if isinstance(default, dataclasses.Field):
+            ordinary = ordinary and default.init and default.kw_only is dataclasses.MISSING
+            if default.default_factory is not dataclasses.MISSING:
+                makers[name] = default.default_factory
+            default = default.default
+        if default is not dataclasses.MISSING:
+            defaults[name] = default
+            # One for all: the library refuses that.
+            ordinary = ordinary and not isinstance(default, (list, dict, set))
+    checks = hasattr(made, "__post_init__")
+    places = 0 if keywords else len(names)
+    left = _FEW if ordinary else 0
+
+    def __init__(self: Any, *given: Any, **named: Any) -> None:
+        nonlocal left
+        left -= 1
+        rest = names[len(given) :]
+        values = {**defaults, **named}
+        for name, make in makers.items():
+            if name not in values and name in rest:
+                values[name] = make()
+        # Each once: neither too many, nor one twice, nor of a strange name.
+        known = left >= 0 and len(given) <= places and named.keys() <= set(rest)
+        if not known or not values.keys() >= set(rest):
+            made.__init__ = _initialiser(made)
+            made.__init__(self, *given, **named)
+            return
+        for setter, value in zip(setters, (*given, *map(values.__getitem__, rest)), strict=True):
+            setter(self, value)
+        if checks:
+            self.__post_init__()
+
+    return __init__
 
 
 def _initialiser(cls: Any) -> Any:

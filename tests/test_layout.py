@@ -12,6 +12,7 @@ ROOMS = {
     "probe.files": set(),
     "probe.limits": set(),
     "probe.records": set(),
+    "probe.version": set(),
     "probe.observation": {"probe.files"},
     "probe.certificate": {"probe.observation"},
     "probe.wire": {"probe.observation", "probe.certificate"},
@@ -93,9 +94,11 @@ ROOMS = {
         "probe.rehearsal",
     },
 }
-"""What each room may import of the project beside itself. Open to all are `probe.limits` and
-`probe.records`. `probe.observation` and `probe.assessment` are what the rooms above speak to each
-other in."""
+"""What each room may import of the project beside itself. Open to all are `probe.limits`,
+`probe.records` and `probe.version`. `probe.observation` and `probe.assessment` are what the rooms
+above speak to each other in."""
+
+OPEN_TO_ALL = {"probe.limits", "probe.records", "probe.version"}
 
 LAB_MAY = {"probe.wire.radius", "probe.wire.eap", "probe.wire.fragments"}
 
@@ -129,12 +132,14 @@ WITNESS = ("probe.judge.path.witness", "OpenSSL.crypto")
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
 LOADS_PACKAGE_DATA = {
+    "probe/judge/clients/__main__.py",
+    "probe/judge/clients/generate.py",
     "probe/judge/clients/reactions.py",
     "probe/judge/complaint/table.py",
     "probe/judge/issuers.py",
 }
-"""Data files of client families, of their words and of CAs are read once, when these modules are
-imported."""
+"""Data files of client families, of their words and of CAs are read once. The first two are a
+command of developers."""
 
 
 def module_name(path: Path, root: Path) -> str:
@@ -206,7 +211,7 @@ def import_violation(module: str, name: str) -> str | None:
         other = room_of(name)
         if other is None:
             return f"{module} imports {name}, which is in no room"
-        if other not in {room, "probe.limits", "probe.records", *ROOMS[room]}:
+        if other not in {room, *OPEN_TO_ALL, *ROOMS[room]}:
             return f"{room} imports {other}"
     return None
 

@@ -14,6 +14,7 @@ import click
 
 from probe.cli import failure
 from probe.cli.failure import Status
+from probe.version import VERSION
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -89,9 +90,7 @@ class Commands(click.Group):
 
 def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:  # noqa: ARG001
     if value and not ctx.resilient_parsing:
-        from importlib.metadata import version  # noqa: PLC0415  # heavy, and only for this
-
-        click.echo(f"probe {version('cluster-probe')}")
+        click.echo(f"probe {VERSION}")
         ctx.exit()
 
 
@@ -157,7 +156,10 @@ def run() -> None:
     # Nearly all that a run makes is kept to its end, or is freed as it is let go of. So looking for
     # cycles that nobody needs takes a tenth of its time, and finds next to nothing.
     gc.set_threshold(GARBAGE)
-    sys.exit(status_after(main()))
+    status = main()
+    # Nor at the end: Python would look through all there is several times before it goes.
+    gc.freeze()
+    sys.exit(status_after(status))
 
 
 if __name__ == "__main__":

@@ -20,9 +20,10 @@ from typing import Any, Self
 from probe.history.failure import DamagedError, ForeignError, HistoryError, TooNewError, translated
 from probe.history.migrations import STEPS
 from probe.limits import DEFAULT
-from probe.observation.document import SurveyError, from_json, to_json, tool
+from probe.observation.document import SurveyError, from_json, to_json
 from probe.observation.model import Aspect, Endpoint, Handshake, Outcome, Survey
 from probe.past import Run, Sighting
+from probe.version import TOOL
 
 APPLICATION = 0x50726F62
 """Tells a history from another SQLite file (PRAGMA application_id): "Prob"."""
@@ -97,7 +98,7 @@ class Store:
             _text(ended),
             machine,
             vantage,
-            tool(),
+            TOOL,
             survey.interrupted,
             len(survey.questions),
             len(survey.unobserved()),

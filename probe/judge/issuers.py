@@ -7,6 +7,7 @@ nothing is known, and nothing is claimed.
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +42,9 @@ class Authority:
         return frozenset((*self.identifiers, *self.also))
 
 
-def _read() -> dict[str, Authority]:
+@lru_cache(maxsize=1)
+def known() -> Mapping[str, Authority]:
+    """Return all that is known, by organisation, letter case folded."""
     content = Path(__file__).with_name("issuers.toml").read_text("utf-8")
     data: dict[str, Any] = tomllib.loads(content)
     found: dict[str, Authority] = {}
@@ -56,13 +59,9 @@ def _read() -> dict[str, Authority]:
     return found
 
 
-KNOWN: Mapping[str, Authority] = _read()
-"""By organisation, letter case folded."""
-
-
 def authority_of(organisation: str | None) -> Authority | None:
     """Return what is known of the CA of that organisation."""
-    return KNOWN.get(organisation.casefold()) if organisation else None
+    return known().get(organisation.casefold()) if organisation else None
 
 
 def organisation(name: bytes) -> str | None:

@@ -30,6 +30,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.records import dataclass
+from probe.version import TOOL
 
 _FAMILY = "probe-survey/"
 _NUMBER = 1
@@ -73,7 +74,7 @@ def to_json(survey: Survey) -> bytes:
     """Return the saved form, ended by a newline. The same survey gives the same octets."""
     document = Document(
         format=FORMAT,
-        tool=tool(),
+        tool=TOOL,
         # A path of this machine says nothing elsewhere.
         taken=tuple(replace(taken, source=None) for taken in survey.taken),
         plan_digest=survey.plan_digest,
@@ -275,16 +276,3 @@ def _moments(survey: Survey) -> Iterable[datetime]:
 def _shown(text: str) -> str:
     """A line of it that a terminal can take: the file may hold anything."""
     return "".join(char if char.isprintable() else "?" for char in text[: DEFAULT.text_characters])
-
-
-def tool() -> str:
-    """Return the name and version of this tool; a checkout that is not installed has no version."""
-    from importlib.metadata import (  # noqa: PLC0415  # only of what is written
-        PackageNotFoundError,
-        version,
-    )
-
-    try:
-        return f"cluster-probe {version('cluster-probe')}"
-    except PackageNotFoundError:
-        return "cluster-probe"

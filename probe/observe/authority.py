@@ -126,12 +126,14 @@ class Authorities:
     def _status_wants(self, der: bytes, pool: Pool) -> Iterator[Want]:
         facts = facts_of(der)
         most = self._limits.fetch_addresses
-        issuer = None if facts.self_issued else issuer_in(der, pool)
+        if facts.self_issued or not (facts.crl_addresses or facts.ocsp_addresses):
+            return
+        issuer = issuer_in(der, pool)
         if issuer is None:
             return
         for url in facts.crl_addresses[:most]:
             yield Want(FetchKind.CRL, url, certificate=facts.sha256)
-        request = ocsp_request(facts, facts_of(issuer))
+        request = ocsp_request(facts, facts_of(issuer)) if facts.ocsp_addresses else None
         if request is not None:
             for url in facts.ocsp_addresses[:most]:
                 yield Want(FetchKind.OCSP, url, request, facts.sha256, fingerprint(issuer))
@@ -233,8 +235,10 @@ def _no_time() -> FetchError:
 
 
 def _lacks_issuer(der: bytes, roots: Pool) -> bool:
+    """Whether it is to be fetched: nobody has it, and the certificate says where it is."""
     facts = facts_of(der)
-    return facts.readable and not facts.self_issued and issuer_in(der, roots) is None
+    wanted = facts.readable and not facts.self_issued and bool(facts.issuer_addresses)
+    return wanted and issuer_in(der, roots) is None
 
 
 _NAMESAKES = 8

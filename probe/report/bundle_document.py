@@ -3,11 +3,11 @@
 from probe.bundle import Judged, Key
 from probe.certificate.container import Container, Request
 from probe.certificate.facts import UNKNOWN
-from probe.observation.document import tool
 from probe.observation.model import fingerprint
 from probe.report import bundle_types as types
 from probe.report.document import certificate, encoded, report_of, rfc3339
 from probe.report.types import Name, Plan
+from probe.version import TOOL
 
 FORMAT = "probe-bundle/1"
 
@@ -20,7 +20,7 @@ def bundle_to_json(judged: Judged) -> str:
     return encoded(
         types.Bundle(
             format=FORMAT,
-            tool=tool(),
+            tool=TOOL,
             catalogue=report.catalogue,
             plan=Plan(judged.assessment.plan_name, len(judged.plan_nodes))
             if judged.planned

@@ -11,10 +11,10 @@ from icalendar import Calendar, Event
 from icalendar.enums import TRANSP
 
 from probe.due import Due, Renewal, Role, Stage
-from probe.observation.document import tool
 from probe.report import due_words
 from probe.report.escape import visible
 from probe.report.terminal import words
+from probe.version import TOOL
 
 PRODUCT = "-//cluster-probe//probe due//EN"
 
@@ -24,7 +24,7 @@ def due_to_calendar(due: Due) -> str:
     calendar = Calendar.new(
         prodid=PRODUCT,
         name=_text(f"{visible(due.plan_name)}: certificates"),
-        description=f"Written by {tool()}, as of {words.time(due.judged_at)}",
+        description=f"Written by {TOOL}, as of {words.time(due.judged_at)}",
         uid=_identity(due.plan_name),
         subcomponents=[
             _event(due, one, one.stage) for one in due.renewals if one.stage is not Stage.UNKNOWN

@@ -1,10 +1,10 @@
 """The answer to a complaint as JSON, `probe-complaint/1`."""
 
 from probe.complaint import Answer, Cause, Complaint, Heard
-from probe.observation.document import tool
 from probe.report import complaint_types as types
 from probe.report.document import encoded, maybe, report_of, rfc3339
 from probe.report.types import Evidence, Finding
+from probe.version import TOOL
 
 FORMAT = "probe-complaint/1"
 
@@ -21,7 +21,7 @@ def complaint_to_json(answer: Answer) -> str:
     return encoded(
         types.Complaint(
             format=FORMAT,
-            tool=tool(),
+            tool=TOOL,
             catalogue=report.catalogue,
             plan=report.plan,
             source=answer.source.value,

@@ -15,7 +15,6 @@ import msgspec
 
 from probe.assessment import Accepted, Assessment, Change, Decided, Expectation, Finding, Since
 from probe.certificate.facts import UNKNOWN, CertFacts
-from probe.observation.document import tool
 from probe.observation.model import (
     Handshake,
     HandshakeAsk,
@@ -28,6 +27,7 @@ from probe.observation.model import (
 )
 from probe.report import types
 from probe.report.escape import quiet_json
+from probe.version import TOOL
 
 FORMAT = "probe-report/1"
 
@@ -47,7 +47,7 @@ def report_of(assessment: Assessment) -> types.Report:
     survey = assessment.survey
     return types.Report(
         format=FORMAT,
-        tool=tool(),
+        tool=TOOL,
         catalogue=assessment.catalogue,
         plan=types.Plan(assessment.plan_name, assessment.planned),
         roots=tuple(types.RootStore(r.name, r.version, r.count) for r in assessment.roots),

@@ -1,10 +1,10 @@
 """What ends when as JSON, `probe-due/1`."""
 
 from probe.due import Due, Renewal
-from probe.observation.document import tool
 from probe.report import due_types as types
 from probe.report.document import certificate, encoded, maybe, rfc3339, taken
 from probe.report.types import Name, Plan
+from probe.version import TOOL
 
 FORMAT = "probe-due/1"
 
@@ -15,7 +15,7 @@ def due_to_json(due: Due) -> str:
     return encoded(
         types.Due(
             format=FORMAT,
-            tool=tool(),
+            tool=TOOL,
             plan=Plan(due.plan_name, due.planned),
             taken=taken(due.survey),
             judged_at=rfc3339(due.judged_at),

@@ -1,9 +1,9 @@
 """What the history tells as JSON, `probe-past/1`."""
 
-from probe.observation.document import tool
 from probe.past import Between, Past
 from probe.report import past_types as types
 from probe.report.document import certificate, change, encoded, rfc3339
+from probe.version import TOOL
 
 FORMAT = "probe-past/1"
 
@@ -13,7 +13,7 @@ def past_to_json(past: Past) -> str:
     return encoded(
         types.Past(
             format=FORMAT,
-            tool=tool(),
+            tool=TOOL,
             plan=past.plan,
             forgotten=past.forgotten,
             runs=tuple(

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterable
 
-from probe.observation.document import tool
 from probe.observation.model import fingerprint
 from probe.rehearsal import Advice, Experience, Rehearsal, Step, Trouble
 from probe.report import rehearsal_types as types
 from probe.report.document import certificate, encoded, finding_of, rfc3339, taken
 from probe.report.types import Plan
+from probe.version import TOOL
 
 FORMAT = "probe-rehearsal/1"
 
@@ -27,7 +27,7 @@ def rehearsal_to_json(rehearsal: Rehearsal) -> str:
     return encoded(
         types.Rehearsal(
             format=FORMAT,
-            tool=tool(),
+            tool=TOOL,
             catalogue=today.catalogue,
             plan=Plan(today.plan_name, today.planned),
             taken=taken(rehearsal.survey),

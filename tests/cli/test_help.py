@@ -4,15 +4,18 @@ import re
 import subprocess
 import sys
 from importlib import import_module
+from importlib.metadata import version
 from pathlib import Path
 
 import click
 import pytest
 
 import probe as package
+from lab.cluster import Cluster
+from lab.scenario import Scenario
 from probe.assessment import Verdict
 from probe.cli.main import COMMANDS
-from tests.cli.acting import Probe
+from tests.cli.acting import WITH_SECRET, Probe
 from tests.cli.conftest import ROOT
 
 HEAVY = (
@@ -46,7 +49,62 @@ def test_help_imports_nothing_heavy() -> None:
     loaded = loaded_after("from probe.cli.main import main\nassert main(['--help']) == 0")
     assert not loaded & set(HEAVY)
     ours = {name for name in loaded if name.split(".")[0] == "probe"}
-    assert ours == {"probe", "probe.cli", "probe.cli.failure", "probe.cli.main"}
+    assert ours == {"probe", "probe.cli", "probe.cli.failure", "probe.cli.main", "probe.version"}
+
+
+NOT_FOR_ONE_NODE = {
+    "certifi",  # its machinery of package files; the roots themselves are read
+    "email.message",
+    "http.client",
+    "icalendar",
+    "importlib.metadata",
+    "importlib.resources",
+    "jinja2",
+    "json",
+    "multiprocessing",
+    "platformdirs",
+    "probe.complaint",
+    "probe.drafting",
+    "probe.history.store",
+    "probe.manual",
+    "probe.rehearsal",
+    "prometheus_client",
+    "sqlite3",
+    "urllib.request",
+}
+"""What a run does without, where nothing is wrong and nothing else is asked of it."""
+
+FORMATS = {
+    "json": {"rich", "probe.report.terminal", "probe.report.page", "probe.report.metrics"},
+    "terminal": {
+        "probe.report.document",
+        "probe.report.metrics",
+        "probe.report.page",
+        "probe.report.terminal.agenda",
+        "probe.report.terminal.bundle",
+        "probe.report.terminal.complaint",
+        "probe.report.terminal.past",
+        "probe.report.terminal.rehearsal",
+        "rich.live",
+        "rich.progress",
+        "rich.table",
+        "rich.traceback",
+    },
+}
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_one_node_imports_what_it_needs_alone(form: str, tmp_path: Path) -> None:
+    """Start-up is imports, so this is how long a verdict takes, without a clock."""
+    with Cluster(Scenario.load("healthy-cluster"), directory=tmp_path) as lab:
+        command = ["cluster", str(lab.plan_path), "--node", "quay3", "--history", "off", "--quiet"]
+        command += ["--format", form, "--output", str(tmp_path / "report")]
+        loaded = loaded_after(
+            f"import os\nos.environ.update({WITH_SECRET!r})\n"
+            f"from probe.cli.main import main\nassert main({command!r}) == 0"
+        )
+    assert (tmp_path / "report").stat().st_size
+    assert not loaded & (NOT_FOR_ONE_NODE | FORMATS[form])
 
 
 def test_help_lists_the_commands_there_are(probe: Probe) -> None:
@@ -93,7 +151,7 @@ def test_no_command_is_wrong_use(probe: Probe) -> None:
 
 
 def test_the_version_is_told(probe: Probe) -> None:
-    assert probe("--version").stdout.startswith("probe ")
+    assert probe("--version").stdout == f"probe {version('cluster-probe')}\n"
 
 
 def test_the_rules_are_listed_and_one_is_told(probe: Probe) -> None:

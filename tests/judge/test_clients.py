@@ -7,6 +7,7 @@ import pytest
 
 from probe.assessment import Basis, Does, Verdict
 from probe.judge.catalogue import BY_ID, RULES
+from probe.judge.clients.generate import FILE, written
 from probe.judge.clients.reactions import BY_NAME, Known, on_site, react, worst
 from probe.plan.model import FAMILIES, Audience, Setup
 from probe.plan.rule_ids import RULE_IDS
@@ -25,6 +26,10 @@ CERTIFICATE = {
     "wrong-purpose",
     "path-invalid",
 }
+
+
+def test_what_is_read_is_what_the_families_files_say() -> None:
+    assert FILE.read_text("utf-8") == written(), "python -m probe.judge.clients writes it anew"
 
 
 @pytest.mark.parametrize("family", FAMILIES)

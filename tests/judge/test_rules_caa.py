@@ -9,7 +9,7 @@ from cryptography.x509.oid import AuthorityInformationAccessOID
 
 from probe.assessment import Basis, Verdict
 from probe.certificate.facts import facts_of
-from probe.judge.issuers import KNOWN, authority_of, stands_under
+from probe.judge.issuers import authority_of, known, stands_under
 from probe.observation.model import LookupOutcome, Survey
 from probe.plan.model import Plan, Resolver
 from tests.judge.names import RESOLVER, having, said
@@ -172,8 +172,8 @@ def test_a_ca_whose_own_addresses_stand_under_an_admitted_name_is_taken_to_be_ad
 
 
 def test_a_ca_that_is_known_from_memory_alone_is_advised() -> None:
-    memory = next(known for known in KNOWN.values() if known.basis is Basis.MEMORY)
-    by = next(organisation for organisation, one in KNOWN.items() if one is memory)
+    memory = next(one for one in known().values() if one.basis is Basis.MEMORY)
+    by = next(organisation for organisation, one in known().items() if one is memory)
     chain = issued(*HOSTS, GUEST, by=by)
     survey = with_caa(plan(), caa(DOMAIN, '0 issue "ca.example.net"'), chain=chain)
     assert [f.verdict for f in judged(plan(), survey).findings] == [Verdict.ADVISED]
@@ -357,14 +357,14 @@ def test_a_public_eap_certificate_is_judged_too() -> None:
 
 
 def test_the_data_of_cas_is_whole() -> None:
-    for organisation, one in KNOWN.items():
+    for organisation, one in known().items():
         assert one.identifiers, organisation
         assert one.source, organisation
         assert one.basis in (Basis.PUBLISHED, Basis.MEMORY), organisation
         for identifier in one.every:
             assert identifier == identifier.lower()
             assert "." in identifier
-    published = {one.identifiers[0] for one in KNOWN.values() if one.basis is Basis.PUBLISHED}
+    published = {one.identifiers[0] for one in known().values() if one.basis is Basis.PUBLISHED}
     assert "letsencrypt.org" in published
     assert authority_of("LET'S ENCRYPT") is authority_of("Let's Encrypt")
     assert authority_of("Nobody We Know") is None

@@ -19,7 +19,6 @@ from markupsafe import Markup
 from rich.console import RenderableType
 
 from probe.assessment import Assessment, NodeVerdict, Verdict
-from probe.observation.document import tool
 from probe.report.escape import visible
 from probe.report.page import answer, certificates, findings, timeline, told, trees
 from probe.report.terminal import words
@@ -31,6 +30,7 @@ from probe.report.terminal.login import login
 from probe.report.terminal.lookups import lookups
 from probe.report.terminal.radsec import radsec
 from probe.report.terminal.view import View
+from probe.version import TOOL
 
 _HERE = files(__package__)
 
@@ -76,7 +76,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
         certificates=certificates.certificates(view),
         unseen=tuple(told.sections(unseen(view))),
         closing=tuple(told.sections(closing(view))),
-        tool=tool(),
+        tool=TOOL,
         marks=_marks(view.plan),
     )
 
