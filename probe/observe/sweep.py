@@ -215,6 +215,8 @@ class _Progress:
         self._tell(EventKind.ENDED, question)
 
     def _tell(self, kind: EventKind, question: Question) -> None:
+        if self._on_event is ignore:
+            return
         self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
 
 
