@@ -4,8 +4,8 @@
 
 WAY is "bare" or "tool". It runs once over one node, which is its start-up, and then over all of
 them; what that took is printed as JSON: CPU and wall seconds, KiB that the process has grown by at
-its peak, and how many chains it has in hand. Or WAY is "watched": the tool's survey alone, and after
-how many seconds the first node was over, and all others.
+its peak, and how many chains it has in hand. Or WAY is "watched": the tool's survey alone, and
+after how many seconds the first node was over, and all others.
 """
 
 import asyncio

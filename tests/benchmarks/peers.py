@@ -11,8 +11,8 @@ the system sends again (RTO, 200 ms), and a lost SYN by a second (RFC 6298, 2).
     python -m tests.benchmarks.peers DIRECTORY NODES KIND
 
 prints its ports and runs until its standard input is closed. Lines that come there are
-"SECONDS LOSS DEAD": the round trip time, the share of packets that get lost, and how many nodes, the first ones,
-take what comes and say nothing.
+"SECONDS LOSS DEAD": the round trip time, the share of packets that get lost, and how many nodes,
+the first ones, take what comes and say nothing.
 """
 
 import asyncio
