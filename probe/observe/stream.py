@@ -23,7 +23,7 @@ class Stream(asyncio.Transport):
     ) -> None:
         super().__init__()
         self._socket: socket.socket | None = opened
-        self._protocol = protocol
+        self._protocol: asyncio.Protocol | None = protocol
         self._loop = loop
         self._number = opened.fileno()
         """What the loop is given: of a socket it would make a text each time."""
@@ -79,7 +79,9 @@ class Stream(asyncio.Transport):
         self._lost(None)
 
     def _readable(self) -> None:
-        assert self._socket is not None  # noqa: S101  # it is no longer waited for once closed
+        # It is no longer waited for once closed.
+        assert self._socket is not None  # noqa: S101
+        assert self._protocol is not None  # noqa: S101
         try:
             data = self._socket.recv(_READ)
         except (BlockingIOError, InterruptedError):
@@ -108,7 +110,9 @@ class Stream(asyncio.Transport):
     def _lost(self, error: Exception | None) -> None:
         """Close the socket, and tell the protocol, once."""
         opened, self._socket = self._socket, None
-        if opened is None:
+        # Let go of: it holds us, and a circle would keep all that OpenSSL has for the connection.
+        protocol, self._protocol = self._protocol, None
+        if opened is None or protocol is None:
             return
         if self._reads:
             self._loop.remove_reader(self._number)
@@ -116,7 +120,7 @@ class Stream(asyncio.Transport):
             self._loop.remove_writer(self._number)
             self._unsent.clear()
         opened.close()
-        self._protocol.connection_lost(error)
+        protocol.connection_lost(error)
 
 
 async def connected(

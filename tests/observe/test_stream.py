@@ -1,7 +1,9 @@
 """A TCP connection of our own, against sockets that are opened here."""
 
 import asyncio
+import gc
 import socket
+import weakref
 from collections.abc import Iterator
 
 import pytest
@@ -19,6 +21,7 @@ class Heard(asyncio.Protocol):
         loop = asyncio.get_running_loop()
         self.data = b""
         self.made = 0
+        self.transport: asyncio.BaseTransport | None = None
         self.lost: list[Exception | None] = []
         self.wanted = 1
         self.enough: asyncio.Future[None] = loop.create_future()
@@ -76,6 +79,26 @@ def test_it_carries_octets_both_ways(listening: socket.socket) -> None:
         assert heard.lost == [None]
 
     asyncio.run(run())
+
+
+def test_nothing_is_left_for_the_garbage_collector(listening: socket.socket) -> None:
+    """What OpenSSL holds for a connection is large: it has to go with it."""
+
+    async def run() -> None:
+        heard, transport, there = await opened(listening)
+        heard.transport = transport
+        with there:
+            transport.close()
+        gone = weakref.ref(heard)
+        del heard, transport
+        await asyncio.sleep(0)
+        assert gone() is None
+
+    gc.disable()
+    try:
+        asyncio.run(run())
+    finally:
+        gc.enable()
 
 
 def test_what_has_no_room_is_sent_later(listening: socket.socket) -> None:
