@@ -106,6 +106,11 @@ class Progress:
         self._write("")
         self._drawing = False
 
+    @property
+    def heed(self) -> Callable[[Happened], None] | None:
+        """`show`, if anything is drawn: events that nobody sees need not be made."""
+        return self.show if self._drawing else None
+
     def show(self, event: Happened) -> None:
         """Take notice of what has happened, and say how far it has come."""
         if not self._drawing:

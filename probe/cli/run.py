@@ -247,7 +247,7 @@ def ask(
 ) -> Survey:
     """Ask these questions, and say on a terminal how far that has come."""
     with Progress(asked, quiet=shared.quiet) as progress:
-        return sweep.look(_to_ask(plan, shared), asked, secrets, on_event=progress.show)
+        return sweep.look(_to_ask(plan, shared), asked, secrets, on_event=progress.heed)
 
 
 _WITHOUT_SECRETS = (Endpoint.DNS, Endpoint.WEB)

@@ -149,7 +149,7 @@ def look(
     asked: tuple[Question, ...],
     secrets: Mapping[SecretRef, bytes],
     *,
-    on_event: OnEvent = ignore,
+    on_event: OnEvent | None = None,
     besides: Iterable[tuple[bytes, ...]] = (),
 ) -> Survey:
     """Ask everything and return what was seen. `besides` are chains that nobody serves yet and
@@ -166,7 +166,7 @@ def look(
                 asked,
                 secrets=secrets,
                 limits=limits_of(plan),
-                on_event=on_event,
+                on_event=on_event or ignore,
                 besides=besides,
             )
         )

@@ -53,7 +53,9 @@ class Datagrams:
     def _begin(self) -> None:
         assert self._socket is not None  # noqa: S101  # it was just opened
         self.source = str(self._socket.getsockname()[0])
-        asyncio.get_running_loop().add_reader(self._socket, self._readable, self._socket)
+        # By its number: of a socket the loop would make a text.
+        number = self._socket.fileno()
+        asyncio.get_running_loop().add_reader(number, self._readable, self._socket)
 
     def send(self, octets: bytes) -> None:
         """Send a datagram; an error comes by `receive`."""
@@ -91,7 +93,7 @@ class Datagrams:
     async def close(self) -> None:
         """Close it."""
         if self._socket is not None:
-            asyncio.get_running_loop().remove_reader(self._socket)
+            asyncio.get_running_loop().remove_reader(self._socket.fileno())
             self._socket.close()
             self._socket = None
 

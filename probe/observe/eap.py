@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self
 
 from probe.limits import Limits
-from probe.observation.model import Aspect, HandshakeAsk, Trial
+from probe.observation.model import Aspect, HandshakeAsk, Outcome, Trial
 from probe.observe.eapcontext import Peer
 from probe.observe.exchange import uniform_jitter
 from probe.observe.talk import Asking
@@ -88,4 +88,6 @@ class EapVisit:
 
         `claim` is asked before each trial whether it may be made.
         """
+        if self._asking.ask.aspect is not None or self._talk.ending.outcome is Outcome.SERVED:
+            return ()
         return await Trials(self._asking, self._talk, claim, self._deadline).run()

@@ -75,13 +75,17 @@ class EapVisits:
         """
         settings, _ = self._known_by[question.nodes[0]]
         identity = guise(settings, ask).identity
-        async with AsyncExitStack() as held:
-            keys = ((node, identity) for node in question.nodes)
-            turn = await held.enter_async_context(self.pace.turn(*keys))
-            # Always in the same order, so that no two wait for each other.
-            for node in sorted(question.nodes):
-                await held.enter_async_context(self._at_a_time[node])
-            yield turn
+        keys = ((node, identity) for node in question.nodes)
+        async with self.pace.turn(*keys) as turn:
+            if len(question.nodes) == 1:
+                async with self._at_a_time[question.nodes[0]]:
+                    yield turn
+                return
+            async with AsyncExitStack() as held:
+                # Always in the same order, so that no two wait for each other.
+                for node in sorted(question.nodes):
+                    await held.enter_async_context(self._at_a_time[node])
+                yield turn
 
     async def visit(
         self, question: Question, ask: HandshakeAsk, address: str, turn: Turn, note: Note

@@ -2,13 +2,14 @@
 
 import asyncio
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import field, replace
 
 from probe.certificate.naming import name_text
 from probe.limits import Limits
 from probe.observation.model import HandshakeAsk, Outcome, Phase, RadsecSeen
 from probe.observe.eapcontext import Peer, guise
+from probe.observe.stream import come
 from probe.observe.talk import Asking
 from probe.observe.tlstalk import TlsTalk, connect, shake_hands
 from probe.observe.visit import VisitSeen
@@ -47,9 +48,7 @@ async def visit_radsec(ask: HandshakeAsk, address: str, limits: Limits) -> Visit
     try:
         ends = min(ends, loop.time() + limits.tls_wait)
         seen = await shake_hands(talk, transport, began, ends)
-        with suppress(TimeoutError):
-            async with asyncio.timeout_at(ends):
-                await talk.over
+        await come(talk.over, ends)
         return replace(seen, radsec=_radsec(talk.client))
     finally:
         await talk.leave(transport)

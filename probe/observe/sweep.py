@@ -195,6 +195,19 @@ async def _together(steps: Iterable[Coroutine[object, object, None]]) -> None:
             await taken[0]
 
 
+async def _one_after_the_other(
+    steps: Iterable[Coroutine[object, object, None]],
+    at_once: int,
+    limits: Limits,
+    group: asyncio.TaskGroup,
+) -> None:
+    """Begin so many steps at one instant, and the next ones a pause later."""
+    for number, step in enumerate(steps):
+        group.create_task(step)
+        if number % at_once == at_once - 1:
+            await asyncio.sleep(limits.start_pause)
+
+
 def _is_closer(question: Question) -> bool:
     return question.handshake is not None and question.handshake.aspect is not None
 
@@ -215,6 +228,8 @@ class _Progress:
         self._tell(EventKind.ENDED, question)
 
     def _tell(self, kind: EventKind, question: Question) -> None:
+        if self._on_event is ignore:
+            return
         self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
 
 
@@ -269,16 +284,26 @@ class _Sweep:
         places: dict[object, list[_Visit]] = {}
         try:
             async with asyncio.TaskGroup() as group:
+                lookups = []
                 for question in questions:
                     if question.lookup is not None:
-                        group.create_task(self._look_up(question, question.lookup, group))
+                        lookups.append((question, question.lookup))
                     elif question.handshake is not None:
                         visit = question, question.handshake
                         # No visit waits for resolvers that it does not need.
                         led = question.handshake.aspect is Aspect.LED
                         places.setdefault((question.nodes, led), []).append(visit)
-                for visits in places.values():
-                    group.create_task(self._visit_place(visits, group))
+                limits = self._limits
+                of_places = (self._visit_place(visits, group) for visits in places.values())
+                if len(places) <= limits.nodes_at_once:
+                    for visiting in of_places:
+                        group.create_task(visiting)
+                else:
+                    group.create_task(
+                        _one_after_the_other(of_places, limits.nodes_at_once, limits, group)
+                    )
+                of_names = (self._look_up(*of_one, group) for of_one in lookups)
+                await _one_after_the_other(of_names, limits.questions_at_once, limits, group)
             if places and not self._plan.fetch.off:
                 await self._ask_authorities(besides)
         finally:

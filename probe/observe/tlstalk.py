@@ -5,6 +5,7 @@ from typing import cast
 
 from probe.limits import Limits
 from probe.observation.model import Outcome, Phase
+from probe.observe.stream import come, connected
 from probe.observe.visit import VisitSeen, network_outcome
 from probe.wire.tls import TlsClient
 
@@ -96,8 +97,7 @@ async def connect(
     loop = asyncio.get_running_loop()
     opening = loop.time()
     try:
-        async with asyncio.timeout_at(min(ends, opening + limits.connect_wait)):
-            transport, _ = await loop.create_connection(lambda: talk, address, port)
+        return await connected(talk, address, port, min(ends, opening + limits.connect_wait))
     except TimeoutError as error:
         # The system's own time-out is an OSError with a number.
         waited = loop.time() - opening
@@ -106,7 +106,6 @@ async def connect(
     except OSError as error:
         outcome, says = network_outcome(error)
         return VisitSeen(outcome, Phase.CONNECT, loop.time() - opening, says)
-    return transport
 
 
 async def shake_hands(
@@ -118,10 +117,7 @@ async def shake_hands(
     started = loop.time()
     client = talk.client
     transport.write(client.start())
-    try:
-        async with asyncio.timeout_at(ends):
-            await talk.settled
-    except TimeoutError:
+    if not await come(talk.settled, ends):
         waited = f"within {loop.time() - started:.1f} s"
         if not talk.heard:
             says = f"the connection stands, but nothing came {waited}"

@@ -70,11 +70,7 @@ class Trials:
 
     async def run(self) -> tuple[Trial, ...]:
         """Make the trials that fit how the visit failed. Return them in a fixed order."""
-        if self._asking.ask.aspect is not None:
-            return ()
         ending, silence = self._failed.ending, self._failed.silence
-        if ending.outcome is Outcome.SERVED:
-            return ()
         if silence is Silence.AT_ONCE:
             await self._after_silence_at_once()
         elif silence is Silence.LATER:

@@ -1,12 +1,12 @@
 """Visits a web endpoint: TCP, TLS as far as the served chain, and one HEAD where that is asked."""
 
 import asyncio
-from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 
 from probe.limits import Limits
 from probe.observation.model import HandshakeAsk, Outcome
+from probe.observe.stream import come
 from probe.observe.tlstalk import TlsTalk, connect, shake_hands
 from probe.observe.visit import VisitSeen
 from probe.plan.addresses import with_port
@@ -52,9 +52,7 @@ async def _visit(
         seen = await shake_hands(talk, transport, began, min(ends, loop.time() + limits.tls_wait))
         if reader is None or seen.outcome is not Outcome.SERVED:
             return seen
-        with suppress(TimeoutError):
-            async with asyncio.timeout_at(min(ends, loop.time() + limits.head_wait)):
-                await talk.over
+        await come(talk.over, min(ends, loop.time() + limits.head_wait))
         return replace(seen, http=reader.seen)
     finally:
         await talk.leave(transport)

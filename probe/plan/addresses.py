@@ -1,6 +1,10 @@
 """How the plan writes an address, with a port or without."""
 
 import ipaddress
+from functools import lru_cache
+
+_MANY = 4_096
+"""Texts that are remembered: each name and address of a plan is looked at some ten times."""
 
 
 def split_address(text: str, default_port: int) -> tuple[str, int]:
@@ -22,6 +26,7 @@ def split_address(text: str, default_port: int) -> tuple[str, int]:
     return canonical_address(host), default_port if port is None else port_number(port, text)
 
 
+@lru_cache(maxsize=_MANY)
 def canonical_address(text: str) -> str:
     """Return an IP address in RFC 5952 form. Raises ValueError with a sentence."""
     try:
@@ -30,6 +35,7 @@ def canonical_address(text: str) -> str:
         raise ValueError(f"{text!r} is no IP address") from None
 
 
+@lru_cache(maxsize=_MANY)
 def is_address(text: str) -> bool:
     """Say whether a text is an IP address rather than a name."""
     try:

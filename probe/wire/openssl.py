@@ -112,8 +112,10 @@ def messages_into(sink: list[tuple[int, bytes]]) -> Iterator[None]:
 def _deliver(
     written: int, _version: int, kind: int, octets: Any, length: int, _ssl: Any, _argument: Any
 ) -> None:
+    if written or kind not in _RECORD_KINDS:
+        return  # most of what is reported
     sink = getattr(_current, "sink", None)
-    if sink is not None and not written and kind in _RECORD_KINDS:
+    if sink is not None:
         sink.append((kind, bytes(_ffi.buffer(octets, length))))
 
 

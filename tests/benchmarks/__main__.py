@@ -13,7 +13,8 @@ five round trips with its polite end. The tool also judges, and writes its docum
 * Wall: at a round trip of 50 and 200 ms, and at 50 ms with 2% of packets lost. One node is held
   against the five round trips that follow from each other there: TCP, TLS, HEAD, then TCP and TLS
   of the closer look; EAP has five, too.
-* A dead node beside sound ones: its ports take packets and never answer.
+* A dead node beside sound ones: its ports take packets and never answer. It is held against the
+  longest that the tool waits for such a node, and the sound ones against a run without it.
 * By hand: `openssl s_client` once for each connection, as many at a time as is best, on all cores,
   beside `probe cluster --only web` with its start-up, at 50 ms. The tool opens three connections a
   node: so it is held against the same three, by any family, by RSA and by ECDSA. A second row has
@@ -41,6 +42,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any
 
+from probe.limits import DEFAULT
 from tests.benchmarks.cluster import Kind, Ports, address
 from tests.benchmarks.explain import measured as explained
 
@@ -100,10 +102,11 @@ class Peers:
             raise SystemExit("the peers did not start")
         return line
 
-    def way(self, seconds: float, loss: float = 0.0) -> None:
-        """Set the round trip time, and the share of packets that get lost."""
+    def way(self, seconds: float, loss: float = 0.0, dead: int = 0) -> None:
+        """Set the round trip time, the share of packets that get lost, and how many nodes, the
+        first ones, never answer."""
         assert self._process.stdin is not None
-        self._process.stdin.write(f"{seconds} {loss}\n")
+        self._process.stdin.write(f"{seconds} {loss} {dead}\n")
         self._process.stdin.flush()
         self._read()
 
@@ -243,6 +246,23 @@ def walls(table: Table, sizes: Sizes) -> None:
                 table.plain(f"  {what}", f"{figures}, {beside.ratio('wall'):.2f} x")
 
 
+def dead_node(table: Table, sizes: Sizes) -> None:
+    """Goal 2: the first node of all takes what comes and never answers."""
+    budget = DEFAULT.radius_silence + DEFAULT.trial_wait
+    runs: dict[int, list[dict[str, Any]]] = {0: [], 1: []}
+    with peers(sizes.wall, Kind.WILDCARD) as at:
+        for _ in range(min(sizes.rounds, 3)):
+            for dead, found in runs.items():
+                at.way(0.05, 0.0, dead)
+                found.append(at.run("watched", sizes.wall))
+    first = statistics.median(run["first"] for run in runs[1])
+    figures = f"its budget {budget:g}, took {first:.2f} s"
+    table.row("2 a dead node, at 50 ms", figures, first / budget, 1.1)
+    without, beside = (statistics.median(run["others"] for run in runs[n]) for n in (0, 1))
+    figures = f"without it {without:.2f}, beside it {beside:.2f} s"
+    table.row(f"2 {sizes.wall - 1} others meanwhile", figures, beside / without, 1.1)
+
+
 def timed(command: Sequence[str | Path], **more: Any) -> float:
     """Return the seconds that a command takes."""
     null = subprocess.DEVNULL
@@ -326,6 +346,7 @@ def main() -> int:
     start_up(table, sizes)
     cpu_and_scale(table, sizes)
     walls(table, sizes)
+    dead_node(table, sizes)
     pin(_OWN | _OTHER)
     by_hand(table, sizes)
     print(f"{table.missed} goals missed" if table.missed else "all goals reached")

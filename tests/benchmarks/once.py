@@ -4,9 +4,11 @@
 
 WAY is "bare" or "tool". It runs once over one node, which is its start-up, and then over all of
 them; what that took is printed as JSON: CPU and wall seconds, KiB that the process has grown by at
-its peak, and how many chains it has in hand.
+its peak, and how many chains it has in hand. Or WAY is "watched": the tool's survey alone, and
+after how many seconds the first node was over, and all others.
 """
 
+import asyncio
 import gc
 import json
 import os
@@ -17,7 +19,7 @@ from time import perf_counter, process_time
 from typing import Any
 
 from tests.benchmarks import bare
-from tests.benchmarks.cluster import Ports
+from tests.benchmarks.cluster import SECRET, Ports
 
 
 def tool(directory: Path, nodes: int, *, at_hand: str = "dns,web,eap") -> int:
@@ -30,6 +32,27 @@ def tool(directory: Path, nodes: int, *, at_hand: str = "dns,web,eap") -> int:
     arguments = ["cluster", plan, "--only", at_hand, "--format", "json", "--output", str(written)]
     status = main([*arguments, "--history", "off", "--quiet"])
     return status * 0 if written.exists() else -1
+
+
+def watched(directory: Path, nodes: int) -> tuple[float, float]:
+    """Survey, and return after how many seconds the first node, and all others, were over."""
+    from probe.observe.agenda import Depth, agenda  # noqa: PLC0415  # the bare loop needs none of it
+    from probe.observe.sweep import Event, survey  # noqa: PLC0415
+    from probe.plan.read import load_plan  # noqa: PLC0415
+
+    plan = load_plan(directory / f"plan-{nodes}.toml")
+    began = perf_counter()
+    over: dict[str, float] = {}
+
+    def note(event: Event) -> None:
+        if event.has_ended:
+            over[event.node] = perf_counter() - began
+
+    references = (node.eap.secret for node in plan.nodes if node.eap is not None)
+    secrets = {reference: SECRET for reference in references if reference is not None}
+    asyncio.run(survey(plan, agenda(plan, Depth.SWEEP), secrets=secrets, on_event=note))
+    first = over.pop(plan.nodes[0].name)
+    return first, max(over.values(), default=0.0)
 
 
 def chains_in(written: Path) -> int:
@@ -47,6 +70,11 @@ def main() -> None:
     _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
     written = directory / f"written-{os.getpid()}.json"
+
+    if way == "watched":
+        first, others = watched(directory, nodes)
+        print(json.dumps({"first": first, "others": others}))
+        return
 
     def run(of: int) -> int:
         if way == "bare":

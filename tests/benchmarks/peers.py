@@ -10,8 +10,9 @@ the system sends again (RTO, 200 ms), and a lost SYN by a second (RFC 6298, 2).
 
     python -m tests.benchmarks.peers DIRECTORY NODES KIND
 
-writes "ports" into the directory and runs until its standard input is closed. Lines that come there
-are "SECONDS LOSS": the round trip time, and the share of packets that get lost.
+prints its ports and runs until its standard input is closed. Lines that come there are
+"SECONDS LOSS DEAD": the round trip time, the share of packets that get lost, and how many nodes,
+the first ones, take what comes and say nothing.
 """
 
 import asyncio
@@ -59,10 +60,12 @@ class Way:
     def __init__(self) -> None:
         self.seconds = 0.0
         self.loss = 0.0
+        self.dead = 0
         self._chance = random.Random(7)  # noqa: S311  # the same in each run, and no secret
 
     def set(self, line: str) -> None:
-        self.seconds, self.loss = map(float, line.split())
+        seconds, loss, dead = line.split()
+        self.seconds, self.loss, self.dead = float(seconds), float(loss), int(dead)
         self._chance.seed(7)
 
     def loses(self) -> bool:
@@ -141,7 +144,8 @@ _PAGE = (
 class Web(asyncio.Protocol):
     """One connection: the handshake, and an answer to whatever is asked."""
 
-    def __init__(self, context: SSL.Context) -> None:
+    def __init__(self, context: SSL.Context, number: int) -> None:
+        self._number = number
         self._tls = SSL.Connection(context, None)
         self._tls.set_accept_state()
         self._established = False
@@ -158,6 +162,8 @@ class Web(asyncio.Protocol):
         self._gone = True
 
     def data_received(self, data: bytes) -> None:
+        if self._number < WAY.dead:
+            return
         if not WAY.seconds:
             self._take(data)
             return
@@ -207,8 +213,9 @@ class _Session:
 class Radius(asyncio.DatagramProtocol):
     """Proposes PEAP, shows its chain in fragments, and turns away whoever says goodbye."""
 
-    def __init__(self, context: SSL.Context) -> None:
+    def __init__(self, context: SSL.Context, number: int) -> None:
         self._context = context
+        self._number = number
         self._sessions: dict[bytes, _Session] = {}
         self._kept: dict[bytes, bytes] = {}
         """The last reply of each sender and authenticator: a request may come twice."""
@@ -217,7 +224,8 @@ class Radius(asyncio.DatagramProtocol):
         self._transport = cast(asyncio.DatagramTransport, transport)
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
-        WAY.datagram(lambda: self._transport.sendto(self._answer(data), addr))
+        if self._number >= WAY.dead:
+            WAY.datagram(lambda: self._transport.sendto(self._answer(data), addr))
 
     def _answer(self, request: bytes) -> bytes:
         authenticator = request[4:20]
@@ -346,11 +354,13 @@ async def _serve(directory: Path, nodes: int, kind: Kind) -> None:
             contexts[id(chain)] = _context(directory, f"web-{number}", chain)
         context = contexts[id(chain)]
         bound.listen(128)
-        await loop.create_server(lambda context=context: Web(context), sock=bound)
+        await loop.create_server(
+            lambda context=context, number=number: Web(context, number), sock=bound
+        )
     eap = _context(directory, "eap", authorities.chain(RADIUS_NAME, (RADIUS_NAME,)))
     radii = _all_bound(socket.SOCK_DGRAM, nodes)
-    for bound in radii:
-        await loop.create_datagram_endpoint(lambda: Radius(eap), sock=bound)
+    for number, bound in enumerate(radii):
+        await loop.create_datagram_endpoint(lambda number=number: Radius(eap, number), sock=bound)
     resolver = _bound(socket.SOCK_DGRAM, RESOLVER, 0)
     await loop.create_datagram_endpoint(lambda: Resolver(nodes), sock=resolver)
     ports = Ports(*(one.getsockname()[1] for one in (resolver, webs[0], radii[0])))

@@ -392,10 +392,10 @@ def test_what_the_system_says_on_connecting(
     monkeypatch: pytest.MonkeyPatch, number: int, outcome: Outcome, detail: str
 ) -> None:
     async def run() -> VisitSeen:
-        async def refuse(*_: object) -> None:
-            raise OSError(number, "Connect call failed ('192.0.2.1', 443)")
+        def refuse(*_: object) -> None:
+            raise OSError(number, "in the system's words")
 
-        monkeypatch.setattr(asyncio.get_running_loop(), "sock_connect", refuse)
+        monkeypatch.setattr(socket.socket, "connect", refuse)
         return await visit_web(HandshakeAsk("192.0.2.1", 443), "192.0.2.1", DEFAULT)
 
     seen = asyncio.run(run())
@@ -404,10 +404,11 @@ def test_what_the_system_says_on_connecting(
 
 def test_a_connection_that_never_stands(monkeypatch: pytest.MonkeyPatch) -> None:
     async def run() -> VisitSeen:
-        async def hang(*_: object) -> None:
-            await asyncio.Event().wait()
+        def hang(*_: object) -> None:
+            raise BlockingIOError
 
-        monkeypatch.setattr(asyncio.get_running_loop(), "sock_connect", hang)
+        monkeypatch.setattr(socket.socket, "connect", hang)
+        monkeypatch.setattr(asyncio.get_running_loop(), "add_writer", lambda *_: None)
         return await visit_web(HandshakeAsk("192.0.2.1", 443), "192.0.2.1", QUICK)
 
     seen = standstill.run(run())
