@@ -18,11 +18,15 @@ class Screen:
 
     def __init__(self, socket: Path) -> None:
         self._socket = socket
+        self._status = socket.with_name("status")
 
     def run(self, command: list[str], folder: Path, environment: dict[str, str]) -> None:
         """Start the command on an ordinary terminal of 80 columns and 24 lines."""
         given = [f"-e{name}={value}" for name, value in environment.items()]
         size = ("-x", "80", "-y", "24", "-c", str(folder))
+        # Of a window that has ended tmux knows the status later, and at times never.
+        keep = '"$@"; echo $? >"$0.new"; mv "$0.new" "$0"'
+        command = ["/bin/sh", "-c", keep, str(self._status), *command]
         self._tmux(
             *("set-option", "-g", "remain-on-exit", "on", ";"),
             *("new-session", "-d", *size, *given, *command),
@@ -49,10 +53,10 @@ class Screen:
     def ended(self) -> int:
         """Wait for the command's end and return its exit status."""
         until = time.monotonic() + _PATIENCE
-        while (said := self._tmux("display", "-p", "#{pane_dead} #{pane_dead_status}"))[0] != "1":
+        while not self._status.exists():
             assert time.monotonic() < until, self.text()
             time.sleep(POLL_EVERY)
-        return int(said.split()[1])
+        return int(self._status.read_text("ascii"))
 
     def close(self) -> None:
         """End the session, and whatever still runs in it."""
