@@ -87,7 +87,6 @@ FORMATS = {
         "probe.report.terminal.rehearsal",
         "rich.live",
         "rich.progress",
-        "rich.table",
         "rich.traceback",
     },
 }
