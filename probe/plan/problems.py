@@ -8,6 +8,8 @@ from pathlib import Path
 from probe.records import dataclass
 
 SHOWN_CHARACTERS = 80
+PATH_CHARACTERS = 4_096
+"""A file that is said to be wrong has to be found."""
 """Characters of a value that a message repeats: enough to find it in the file."""
 
 
@@ -90,11 +92,11 @@ class At:
             self.add(refused.says, refused.allowed)
 
 
-def shown(value: object) -> str:
+def shown(value: object, limit: int = SHOWN_CHARACTERS) -> str:
     """Return a value out of the plan as it may stand in a message: one line, bounded, printable."""
     text = str(value)
-    if len(text) > SHOWN_CHARACTERS:
-        text = text[:SHOWN_CHARACTERS] + "..."
+    if len(text) > limit:
+        text = text[:limit] + "..."
     return "".join(
         letter if letter.isprintable() else letter.encode("unicode_escape").decode()
         for letter in text

@@ -13,7 +13,7 @@ from typing import NoReturn, SupportsIndex
 
 from probe.limits import SECRET_BYTES
 from probe.plan.model import SecretRef
-from probe.plan.problems import shown
+from probe.plan.problems import PATH_CHARACTERS, shown
 
 
 class SecretError(Exception):
@@ -97,7 +97,7 @@ def _from_environment(name: str, environment: Mapping[str, str]) -> Secret:
 
 
 def _from_file(path: Path) -> Secret:
-    name = shown(path)
+    name = shown(path, PATH_CHARACTERS)
     try:
         # Not to wait for a writer, should it be a pipe.
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))

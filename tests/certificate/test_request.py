@@ -35,6 +35,13 @@ def test_what_a_request_asks_for() -> None:
         assert (found.is_ca, found.oddities) == (None, ())
 
 
+@pytest.mark.parametrize("last", [b"\n", b"\r"])
+def test_line_ends_behind_it_are_none_of_its_own(last: bytes) -> None:
+    """A signature may end as a line does."""
+    der = openssl("req", "-outform", "DER", given=request())[:-1] + last
+    assert read_request(der).der == read_request(der + b"\r\n").der == der
+
+
 def test_a_request_without_extensions() -> None:
     found = read_request(request())
     assert (found.names, found.purposes, found.oddities) == ((), None, ())

@@ -19,6 +19,10 @@ PATIENCE = 60
 """Seconds for the command to say something more: far beyond what it takes."""
 
 
+_SET_OUTSIDE = {"COLUMNS", "LINES", "NO_COLOR", "NORTHPIER_RADIUS"}
+"""What those who run the tests may have set; some of it pytest sets itself."""
+
+
 @contextmanager
 def on_terminal(
     arguments: list[str],
@@ -32,7 +36,7 @@ def on_terminal(
     if child == 0:
         os.chdir(folder)
         fcntl.ioctl(1, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
-        clean = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "NORTHPIER_RADIUS")}
+        clean = {name: value for name, value in os.environ.items() if name not in _SET_OUTSIDE}
         os.execve(  # noqa: S606  # a terminal of its own is the point
             sys.executable,
             [sys.executable, *program, *arguments],

@@ -30,6 +30,8 @@ class HoldingServer(asyncio.DatagramProtocol):
         self._held: list[tuple[dns.message.Message, tuple[str, int]]] = []
         self.batches: list[Counter[int]] = []
         """Questions held by the port that they came from, each time."""
+        self.ids: list[set[tuple[int, int]]] = []
+        """Their ids, each with its port."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast(asyncio.DatagramTransport, transport)
@@ -39,6 +41,7 @@ class HoldingServer(asyncio.DatagramProtocol):
         if len(self._held) < self._until:
             return
         self.batches.append(Counter(port for _, (_, port) in self._held))
+        self.ids.append({(port, query.id) for query, (_, port) in self._held})
         for query, asker in self._held:
             self._transport.sendto(reply(query, authority=(SOA,)).to_wire(), asker)
         self._held.clear()
@@ -295,18 +298,8 @@ class Truncating(asyncio.DatagramProtocol):
 
 def test_ids_in_flight_differ() -> None:
     """Of so many at random, two would be alike in one run of eight."""
-    came: list[int] = []
-
-    def handle(query: dns.message.Message) -> Answer:
-        came.append(query.id)
-        return reply(query, authority=(SOA,))
-
-    async def run() -> None:
-        async with serving(handle) as server:
-            await ask_all(server.place, 128, DEFAULT)
-
-    asyncio.run(run())
-    assert len(set(came)) == 128
+    _, server = ask_holding(128, 128, DEFAULT)
+    assert [len(ids) for ids in server.ids] == [128]
 
 
 def test_without_a_way_there_is_no_reply() -> None:

@@ -94,11 +94,20 @@ def read_request(octets: bytes) -> Request:
         raise RequestError(f"is damaged, or no certificate request: {error}") from None
 
 
+def _without_line_ends(octets: bytes) -> bytes:
+    """Return DER without what an editor has put behind it: its own last octet may look alike."""
+    try:
+        end = expect(octets, 0, len(octets), SEQUENCE, "the request").end
+    except DerError:
+        return octets  # which is told when it is read
+    return octets if octets[end:].strip(b"\r\n") else octets[:end]
+
+
 def _request(octets: bytes) -> bytes:
     if b"-----BEGIN " not in octets:
         if octets[:1] != bytes((SEQUENCE,)):
             raise RequestError(instead(octets))
-        return octets.rstrip(b"\r\n")
+        return _without_line_ends(octets)
     labels = []
     for label, block in blocks(octets):
         labels.append(label)
