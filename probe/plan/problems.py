@@ -8,9 +8,10 @@ from pathlib import Path
 from probe.records import dataclass
 
 SHOWN_CHARACTERS = 80
-PATH_CHARACTERS = 4_096
-"""A file that is said to be wrong has to be found."""
 """Characters of a value that a message repeats: enough to find it in the file."""
+
+PATH_CHARACTERS = 4_096
+"""Of a file that is said to be wrong: it has to be found."""
 
 
 @dataclass(frozen=True, slots=True)
