@@ -4,10 +4,10 @@ Nothing is judged here. A rule asks the case for visits and explanations and say
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from datetime import datetime, timedelta
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.certificate.pool import Pool
@@ -88,10 +88,18 @@ class Case:
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
         self._standings: dict[str, Known] = {}
+        self._once: dict[Hashable, Any] = {}
         self._families: dict[
             tuple[Endpoint, Audience],
             tuple[tuple[str, tuple[Client, ...], tuple[Client, ...]], ...],
         ] = {}
+
+    def once(self, key: Hashable, found: Callable[[], _Item]) -> _Item:
+        """Return what a rule finds; found once for all that has the same key."""
+        if key not in self._once:
+            self._once[key] = found()
+        known: _Item = self._once[key]
+        return known
 
     # ------------------------------------------------------------ visits
 
@@ -216,6 +224,7 @@ class Case:
             name=record.asked.name,
             audience=audience,
             own=own,
+            chain=record.served.chain if record.served else (),
         )
 
     def host(self, node: str) -> str:

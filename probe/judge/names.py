@@ -1,12 +1,13 @@
 """Which names a certificate covers: RFC 9525 for servers, each supplicant's own rules for EAP."""
 
 from collections.abc import Callable, Iterable
-from ipaddress import IPv4Address, IPv6Address, ip_address
+from ipaddress import IPv4Address, IPv6Address
 
 import idna
 
 from probe.certificate.facts import CertFacts
 from probe.judge.words import told_apart
+from probe.plan.addresses import parsed
 from probe.records import dataclass
 
 _SHOWN = 5
@@ -153,10 +154,7 @@ def _covers_address(facts: CertFacts, address: IPv4Address | IPv6Address) -> Mat
 
 
 def _address(text: str) -> IPv4Address | IPv6Address | None:
-    try:
-        return ip_address(text.removeprefix("[").removesuffix("]"))
-    except ValueError:
-        return None
+    return parsed(text.removeprefix("[").removesuffix("]"))
 
 
 def _of_type(facts: CertFacts, kind: str) -> tuple[str, ...]:

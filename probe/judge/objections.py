@@ -66,9 +66,26 @@ class Objection:
 
 def objections(
     case: Case, visit: Visit, family: str, *, trusted: AnchorSet | None = None
-) -> Iterator[Objection]:
-    """Yield what a family has against the chain of a visit; `trusted` instead of the audience's
+) -> tuple[Objection, ...]:
+    """Return what a family has against the chain of a visit; `trusted` instead of the audience's
     roots. Each thing that is wrong with a malformed certificate is that one thing."""
+    served, record = visit.record.served, visit.record
+    # All that is looked at: nodes that serve one chain alike are objected to alike.
+    key = (
+        "objections",
+        visit.chain,
+        family,
+        case.anchors_of(visit) if trusted is None else trusted,
+        record.endpoint,
+        record.outcome is Outcome.MALFORMED,
+        served and (served.timestamps, served.staple),
+    )
+    return case.once(key, lambda: tuple(_objections(case, visit, family, trusted)))
+
+
+def _objections(
+    case: Case, visit: Visit, family: str, trusted: AnchorSet | None
+) -> Iterator[Objection]:
     explanation = case.explain(visit, family, trusted=trusted)
     broken = malformed(case, visit)
     told = set()

@@ -33,6 +33,8 @@ class Visit:
     audience: Audience
     own: bool
     """web: the name is the node's own."""
+    chain: tuple[str, ...]
+    """What was served: SHA-256 of each certificate; empty if nothing was."""
 
     @property
     def asked(self) -> HandshakeAsk:
@@ -69,11 +71,6 @@ class Visit:
         if self.method is None or self.asked.visit is None:
             return self.method
         return f'{self.method} (visit "{self.asked.visit}")'
-
-    @property
-    def chain(self) -> tuple[str, ...]:
-        """What was served: SHA-256 of each certificate; empty if nothing was."""
-        return self.record.served.chain if self.record.served else ()
 
     @property
     def face(self) -> tuple[tuple[str, ...], bool | None]:

@@ -4,6 +4,7 @@ Terms are those of RFC 2308 (negative answers, referrals) and RFC 8499 (lame).
 """
 
 import ipaddress
+import socket
 
 import dns.flags
 import dns.rcode
@@ -252,5 +253,7 @@ def _text(response: Response, record: Record) -> str:
 def _address(octets: bytes, record_type: int) -> str:
     if len(octets) != (4 if record_type == _A else 16):
         raise MessageError("an address of the wrong length")
+    if record_type == _A:
+        return socket.inet_ntoa(octets)
     # RFC 5952, as the plan's addresses are written.
-    return str((ipaddress.IPv4Address if record_type == _A else ipaddress.IPv6Address)(octets))
+    return str(ipaddress.IPv6Address(octets))

@@ -30,6 +30,11 @@ class Datagrams:
         """Unconnected: where to send to."""
         self._came: deque[tuple[bytes, str | None] | OSError] = deque()
         self._waiting: asyncio.Future[None] | None = None
+        self._deadline = 0.0
+        """Until when it is waited."""
+        self._timer: asyncio.TimerHandle | None = None
+        """Wakes whoever waits, at the deadline or before. It is kept from one wait to the next, as
+        nearly all of them end long before."""
         self._socket: socket.socket | None = None
 
     async def connect(self, address: str, port: int) -> None:
@@ -77,11 +82,11 @@ class Datagrams:
         if not self._came:
             loop = asyncio.get_running_loop()
             self._waiting = loop.create_future()
-            timer = loop.call_at(deadline, self._wake)
+            self._deadline = deadline
+            self._set_timer(loop)
             try:
                 await self._waiting
             finally:
-                timer.cancel()
                 self._waiting = None
         if not self._came:
             return None
@@ -92,6 +97,9 @@ class Datagrams:
 
     async def close(self) -> None:
         """Close it."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
         if self._socket is not None:
             asyncio.get_running_loop().remove_reader(self._socket.fileno())
             self._socket.close()
@@ -107,6 +115,25 @@ class Datagrams:
             self._put(error)
         else:
             self._put((octets, self._elsewhere(address)))
+
+    def _set_timer(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Have a timer that runs out at the deadline at the latest."""
+        if self._timer is not None:
+            if self._timer.when() <= self._deadline:
+                return
+            self._timer.cancel()
+        self._timer = loop.call_at(self._deadline, self._run_out, loop)
+
+    def _run_out(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Wake whoever waits if it is time, or wait on."""
+        timer, self._timer = self._timer, None
+        if self._waiting is None:
+            return
+        assert timer is not None  # noqa: S101  # it is what calls this
+        if timer.when() < self._deadline:
+            self._set_timer(loop)
+        else:
+            self._wake()
 
     def _wake(self) -> None:
         if self._waiting is not None and not self._waiting.done():

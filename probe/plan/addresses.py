@@ -27,22 +27,28 @@ def split_address(text: str, default_port: int) -> tuple[str, int]:
 
 
 @lru_cache(maxsize=_MANY)
-def canonical_address(text: str) -> str:
-    """Return an IP address in RFC 5952 form. Raises ValueError with a sentence."""
+def parsed(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    """Return an IP address; None: it is none."""
+    if ":" not in text and not text[-1:].isdigit():
+        return None  # a name, as most are: the library would try both families first
     try:
-        return str(ipaddress.ip_address(text))
+        return ipaddress.ip_address(text)
     except ValueError:
-        raise ValueError(f"{text!r} is no IP address") from None
+        return None
 
 
 @lru_cache(maxsize=_MANY)
+def canonical_address(text: str) -> str:
+    """Return an IP address in RFC 5952 form. Raises ValueError with a sentence."""
+    address = parsed(text)
+    if address is None:
+        raise ValueError(f"{text!r} is no IP address")
+    return str(address)
+
+
 def is_address(text: str) -> bool:
     """Say whether a text is an IP address rather than a name."""
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        return False
-    return True
+    return parsed(text) is not None
 
 
 def with_port(address: str, port: int) -> str:

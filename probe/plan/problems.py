@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import field, replace
+from dataclasses import field
 from pathlib import Path
 
 from probe.records import dataclass
@@ -70,13 +70,13 @@ class At:
 
     def key(self, key: str) -> "At":
         """Return the place of a key in this table."""
-        return replace(self, place=f"{self.place}.{key}" if self.place else key)
+        place = f"{self.place}.{key}" if self.place else key
+        return At(place, self.folder, self.problems, self.name)
 
     def entry(self, number: int, name: str | None = None) -> "At":
         """Return the place of an entry of this list, counted from 1."""
-        return replace(
-            self, place=f"{self.place}[{number}]", name=self.name if name is None else name
-        )
+        name = self.name if name is None else name
+        return At(f"{self.place}[{number}]", self.folder, self.problems, name)
 
     def add(self, says: str, allowed: str | None = None) -> None:
         """Record a problem at this place."""

@@ -129,7 +129,12 @@ class _Octets:
 
     def vector(self, prefix: int) -> bytes:
         """Take a vector with a length of `prefix` octets before it."""
-        return self.take(self.number(prefix))
+        begin = self._place + prefix
+        end = begin + int.from_bytes(self._octets[self._place : begin])
+        if begin > len(self._octets) or end > len(self._octets):
+            return self.take(self.number(prefix))  # which says what is missing
+        self._place = end
+        return self._octets[begin:end]
 
     def finish(self) -> None:
         if self.rest:
@@ -263,8 +268,8 @@ def _extensions(octets: bytes) -> dict[int, bytes]:
     found: dict[int, bytes] = {}
     rest = _Octets(octets)
     while rest.rest:
-        kind, value = rest.number(2), rest.vector(2)
-        found.setdefault(kind, value)
+        kind = rest.number(2)
+        found.setdefault(kind, rest.vector(2))
     return found
 
 

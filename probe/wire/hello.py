@@ -189,6 +189,8 @@ def _context(  # the parts of a variant
 
 @lru_cache(maxsize=4_096)
 def _is_address(name: str) -> bool:
+    if ":" not in name and not name[-1:].isdigit():
+        return False  # as nearly all: the library would try both families first
     try:
         ip_address(name)
     except ValueError:

@@ -8,8 +8,6 @@ the certificate callback no certificate of ours can be held back until the serve
 """
 
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -95,18 +93,14 @@ def report_messages(context: SSL.Context) -> bool:
     return HAS_MESSAGES
 
 
-@contextmanager
-def messages_into(sink: list[tuple[int, bytes]]) -> Iterator[None]:
-    """Collect (content type, body) of received alerts and handshake messages, decrypted, in `sink`.
+def messages_into(sink: list[tuple[int, bytes]] | None) -> None:
+    """Collect (content type, body) of received alerts and handshake messages, decrypted, in `sink`,
+    until it is called with None.
 
     OpenSSL calls back in the thread and within the call that reads, so the sink of the moment is
     kept for the thread; a handshake message has its header of four octets.
     """
     _current.sink = sink
-    try:
-        yield
-    finally:
-        _current.sink = None
 
 
 def _deliver(

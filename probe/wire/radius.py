@@ -56,6 +56,10 @@ LARGEST_PACKET = 4096
 """RFC 2865, section 3: "The minimum length is 20 and maximum length is 4096"."""
 
 _HEADER = struct.Struct("!BBH16s")
+# As plain numbers: members of an enumeration are looked up by a call of Python each.
+_STATE, _VENDOR_SPECIFIC = int(Attribute.STATE), int(Attribute.VENDOR_SPECIFIC)
+_PROXY_STATE, _EAP_MESSAGE = int(Attribute.PROXY_STATE), int(Attribute.EAP_MESSAGE)
+_MESSAGE_AUTHENTICATOR = int(Attribute.MESSAGE_AUTHENTICATOR)
 _UNSIGNED = bytes((Attribute.MESSAGE_AUTHENTICATOR, 18)) + bytes(16)
 """A Message-Authenticator as it counts in its own computation (RFC 3579, 3.2)."""
 
@@ -216,24 +220,25 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
     if identifier != request.identifier:
         raise ReplyNotOurs(f"a reply to request {identifier}, not to {request.identifier}")
     attributes = _walk(octets)
-    _check_counts(attributes)
-    proxied = tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE)
+    values = _by_kind(attributes)
+    _check_counts(values)
+    proxied = tuple(values.get(_PROXY_STATE, ()))
     if proxied != request.proxy_states[: len(proxied)]:
         # RFC 2865, 5.33.
         raise RadiusError("a Proxy-State that was not sent")
-    if not _verifies(octets, attributes, request.authenticator, secret):
+    signed = _MESSAGE_AUTHENTICATOR in values
+    if not _verifies(octets, request.authenticator, secret, signed=signed):
         raise SecretDiffers("the reply does not verify: the shared secret differs")
-    kinds = [kind for kind, _ in attributes]
-    vendors = [value for kind, value in attributes if kind == Attribute.VENDOR_SPECIFIC]
+    vendors = values.get(_VENDOR_SPECIFIC, ())
     return Reply(
         code=code,
         kind=_kind(code),
         identifier=identifier,
-        eap=_joined_eap(attributes),
-        state=_first(attributes, Attribute.STATE),
+        eap=_joined_eap(values),
+        state=_first(values, _STATE),
         attributes=shown(attributes, secret=secret),
-        message_authenticator=Attribute.MESSAGE_AUTHENTICATOR in kinds,
-        message_authenticator_first=kinds[:1] == [Attribute.MESSAGE_AUTHENTICATOR],
+        message_authenticator=signed,
+        message_authenticator_first=signed and attributes[0][0] == _MESSAGE_AUTHENTICATOR,
         session_keys=mppe.session_keys(vendors, secret, request.authenticator),
     )
 
@@ -245,11 +250,11 @@ def read_request(octets: bytes, secret: bytes) -> Request:
     the server's choice.
     """
     code, identifier, authenticator = _read_header(octets)
-    attributes = _walk(octets)
-    _check_counts(attributes)
+    values = _by_kind(_walk(octets))
+    _check_counts(values)
     octets = octets[: int.from_bytes(octets[2:4])]
     verification = Verification.UNSIGNED
-    if any(kind == Attribute.MESSAGE_AUTHENTICATOR for kind, _ in attributes):
+    if _MESSAGE_AUTHENTICATOR in values:
         right = _signed_rightly(octets, authenticator, secret)
         verification = Verification.VALID if right else Verification.WRONG
     return Request(
@@ -257,9 +262,9 @@ def read_request(octets: bytes, secret: bytes) -> Request:
         identifier=identifier,
         authenticator=authenticator,
         octets=octets,
-        eap=_joined_eap(attributes),
-        state=_first(attributes, Attribute.STATE),
-        proxy_states=tuple(value for kind, value in attributes if kind == Attribute.PROXY_STATE),
+        eap=_joined_eap(values),
+        state=_first(values, _STATE),
+        proxy_states=tuple(values.get(_PROXY_STATE, ())),
         verification=verification,
     )
 
@@ -353,34 +358,43 @@ def _walk(octets: bytes) -> list[tuple[int, bytes]]:
     return attributes
 
 
-def _check_counts(attributes: list[tuple[int, bytes]]) -> None:
-    kinds = [kind for kind, _ in attributes]
-    for once in (Attribute.STATE, Attribute.MESSAGE_AUTHENTICATOR):
+def _by_kind(attributes: list[tuple[int, bytes]]) -> dict[int, list[bytes]]:
+    """Return the values of each kind, in order."""
+    found: dict[int, list[bytes]] = {}
+    for kind, value in attributes:
+        if kind in found:
+            found[kind].append(value)
+        else:
+            found[kind] = [value]
+    return found
+
+
+def _check_counts(values: dict[int, list[bytes]]) -> None:
+    for once in (_STATE, _MESSAGE_AUTHENTICATOR):
         # RFC 2865, 5.44 (State: 0-1) and RFC 3579, 3.3 (Message-Authenticator: 0-1).
-        if kinds.count(once) > 1:
-            raise RadiusError(f"attribute {int(once)} is there {kinds.count(once)} times")
-    signature = _first(attributes, Attribute.MESSAGE_AUTHENTICATOR)
+        count = len(values.get(once, ()))
+        if count > 1:
+            raise RadiusError(f"attribute {once} is there {count} times")
+    signature = _first(values, _MESSAGE_AUTHENTICATOR)
     if signature is not None and len(signature) != 16:
         raise RadiusError(f"a Message-Authenticator of {len(signature)} octets; it has 16")
 
 
-def _verifies(
-    octets: bytes, attributes: list[tuple[int, bytes]], asked: bytes, secret: bytes
-) -> bool:
-    """Whether a reply is signed by whoever has the secret, to a request of this authenticator."""
+def _verifies(octets: bytes, asked: bytes, secret: bytes, *, signed: bool) -> bool:
+    """Whether a reply is signed by whoever has the secret, to a request of this authenticator.
+    `signed`: there is a Message-Authenticator."""
     octets = octets[: int.from_bytes(octets[2:4])]
     as_asked = octets[:4] + asked + octets[_HEADER.size :]
     response = hashlib.md5(as_asked + secret, usedforsecurity=False).digest()
     if not hmac.compare_digest(response, octets[4 : _HEADER.size]):
         return False
-    signed = any(kind == Attribute.MESSAGE_AUTHENTICATOR for kind, _ in attributes)
     return not signed or _signed_rightly(octets, asked, secret)
 
 
 def _signed_rightly(octets: bytes, authenticator: bytes, secret: bytes) -> bool:
     """Whether the Message-Authenticator of a packet is right (RFC 3579, 3.2). There is one."""
     place = _HEADER.size
-    while octets[place] != Attribute.MESSAGE_AUTHENTICATOR:
+    while octets[place] != _MESSAGE_AUTHENTICATOR:
         place += octets[place + 1]
     value = slice(place + 2, place + len(_UNSIGNED))
     found = octets[value]
@@ -389,12 +403,13 @@ def _signed_rightly(octets: bytes, authenticator: bytes, secret: bytes) -> bool:
     return hmac.compare_digest(hmac.digest(secret, unsigned, "md5"), found)
 
 
-def _first(attributes: list[tuple[int, bytes]], wanted: Attribute) -> bytes | None:
-    return next((value for kind, value in attributes if kind == wanted), None)
+def _first(values: dict[int, list[bytes]], wanted: int) -> bytes | None:
+    found = values.get(wanted)
+    return found[0] if found else None
 
 
-def _joined_eap(attributes: list[tuple[int, bytes]]) -> bytes | None:
-    pieces = [value for kind, value in attributes if kind == Attribute.EAP_MESSAGE]
+def _joined_eap(values: dict[int, list[bytes]]) -> bytes | None:
+    pieces = values.get(_EAP_MESSAGE)
     return b"".join(pieces) if pieces else None
 
 

@@ -210,14 +210,16 @@ class TlsClient:
         Only when `established`."""
         found = bytearray()
         messages: list[tuple[int, bytes]] = []
-        with openssl.messages_into(messages):
-            try:
-                while len(found) < self._limits.flight_bytes:
-                    found += self._connection.recv(_PIECE)
-            except SSL.WantReadError:
-                pass
-            except SSL.Error:
-                self._over()
+        openssl.messages_into(messages)
+        try:
+            while len(found) < self._limits.flight_bytes:
+                found += self._connection.recv(_PIECE)
+        except SSL.WantReadError:
+            pass
+        except SSL.Error:
+            self._over()
+        finally:
+            openssl.messages_into(None)
         for kind, message in messages:
             # Under TLS 1.3 a server objects to our certificate when the handshake is over for us.
             if kind == ContentType.ALERT:
@@ -285,16 +287,18 @@ class TlsClient:
 
     def _step(self) -> SSL.Error | None:
         """Let OpenSSL go as far as it can; return the error that stopped it for good."""
-        with openssl.messages_into(self._messages):
-            try:
-                self._connection.do_handshake()
-            except SSL.WantReadError:
-                return None
-            except SSL.WantX509LookupError:
-                self.asked = True
-                return None
-            except SSL.Error as error:
-                return error
+        openssl.messages_into(self._messages)
+        try:
+            self._connection.do_handshake()
+        except SSL.WantReadError:
+            return None
+        except SSL.WantX509LookupError:
+            self.asked = True
+            return None
+        except SSL.Error as error:
+            return error
+        finally:
+            openssl.messages_into(None)
         self.established = self._finish
         return None
 

@@ -7,12 +7,12 @@ there is an A.
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
-from ipaddress import ip_address
 
 from probe.assessment import Evidence
 from probe.judge.case import Case
 from probe.judge.words import clip, listing
 from probe.observation.model import Endpoint, Lookup, LookupOutcome, Question
+from probe.plan.addresses import parsed
 from probe.plan.model import Audience, is_guests, is_outside
 from probe.records import dataclass
 
@@ -216,10 +216,8 @@ def by_way_of(answers: Iterable[Answer]) -> str:
 @lru_cache(maxsize=65_536)
 def canonical(address: str) -> str:
     """Return an address in one spelling; what is none as it is."""
-    try:
-        return str(ip_address(address))
-    except ValueError:
-        return address
+    known = parsed(address)
+    return address if known is None else str(known)
 
 
 def family_of(address: str) -> str:
