@@ -6,11 +6,10 @@ from pathlib import Path
 import click
 
 from probe.bundle import Offered, Said, ServedNow
-from probe.cli.failure import hide
 from probe.cli.files import colour, width
 from probe.cli.options import OFF
 from probe.cli.progress import Progress
-from probe.cli.run import wrong_input
+from probe.cli.run import read_secrets, wrong_input
 from probe.jobs import rehearsal as job
 from probe.jobs import sweep
 from probe.observation.document import read_survey
@@ -68,9 +67,7 @@ def _now(plan: Plan, of: Offered, wanted: Wanted) -> ServedNow:
     if wanted.history is not None:
         return job.remembered(plan, wanted.history)
     asked = sweep.questions(plan, job.SCOPE)
-    secrets = sweep.secrets_for(plan, asked)
-    hide(secrets.values())
-    sweep.check_keys(plan, asked, secrets)
+    secrets = read_secrets(plan, asked)
     with Progress(asked, quiet=wanted.quiet) as progress:
         return job.look(plan, of, asked, secrets, on_event=progress.show)
 

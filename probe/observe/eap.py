@@ -7,19 +7,17 @@ Each conversation has a connected socket of its own: such a socket is told of a 
 import asyncio
 from collections.abc import Callable
 from dataclasses import replace
-from types import TracebackType
-from typing import Self
 
 from probe.limits import Limits
 from probe.observation.model import Aspect, HandshakeAsk, Outcome, Trial
 from probe.observe.eapcontext import Peer
 from probe.observe.exchange import uniform_jitter
-from probe.observe.talk import Asking
+from probe.observe.talk import Asking, WithinTalk
 from probe.observe.trials import Claim, Trials, none_allowed
 from probe.observe.visit import VisitSeen
 
 
-class EapVisit:
+class EapVisit(WithinTalk):
     """One conversation. `run` it, `leave` politely, then `narrow_down` a failure, all within
     `async with`."""
 
@@ -38,18 +36,6 @@ class EapVisit:
         self._asking = Asking(ask, peer, limits, jitter)
         self._talk = self._asking.talk()
         self._deadline = 0.0
-
-    async def __aenter__(self) -> Self:
-        await self._talk.__aenter__()
-        return self
-
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        await self._talk.__aexit__(kind, error, traceback)
 
     async def run(self) -> VisitSeen:
         """Converse up to the chain. Never raises for what the network or the peer does."""

@@ -11,8 +11,6 @@ import socket
 from collections.abc import Callable
 from dataclasses import field, replace
 from datetime import datetime
-from types import TracebackType
-from typing import Self
 
 from probe.limits import PEM_BYTES, Limits
 from probe.observation.model import (
@@ -30,7 +28,7 @@ from probe.observe.eapcontext import Peer, guise
 from probe.observe.exchange import Exchange
 from probe.observe.notebook import Notebook
 from probe.observe.sweep import utc_now
-from probe.observe.talk import Talk, fragment_size
+from probe.observe.talk import Talk, WithinTalk, fragment_size
 from probe.observe.visit import VisitSeen, network_outcome
 from probe.plan.model import Login as Planned
 from probe.plan.model import Plan
@@ -161,8 +159,10 @@ class _Talk(Talk):
         return None if self._doubt is None else str(self._doubt)
 
 
-class _Visit:
+class _Visit(WithinTalk):
     """The conversation, and the one decision in it."""
+
+    _talk: _Talk
 
     def __init__(self, ask: HandshakeAsk, entrance: Entrance, limits: Limits) -> None:
         peer = entrance.peer
@@ -181,18 +181,6 @@ class _Visit:
         self._entrance = entrance
         self._limits = limits
         self._began = 0.0
-
-    async def __aenter__(self) -> Self:
-        await self._talk.__aenter__()
-        return self
-
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        await self._talk.__aexit__(kind, error, traceback)
 
     async def run(self) -> None:
         """Converse to the end. Never raises for what the network or the peer does."""

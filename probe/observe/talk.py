@@ -250,3 +250,21 @@ class Talk:
             request = self.exchange.request(then)
         self.exchange.datagrams.send(request.octets)
         return await self.exchange.reply(request, deadline)
+
+
+class WithinTalk:
+    """What holds one `Talk`, and is entered and left with it."""
+
+    _talk: Talk
+
+    async def __aenter__(self) -> Self:
+        await self._talk.__aenter__()
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        await self._talk.__aexit__(kind, error, traceback)
