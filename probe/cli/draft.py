@@ -270,7 +270,7 @@ def _drafted(given: "Given", options: Options) -> "Draft":
             "  that you are allowed to probe"
         )
     with wrong_input(), Progress(quiet=options.quiet) as progress:
-        ask = asking(secrets, on_asked=progress.begin, on_event=progress.show)
+        ask = asking(secrets, on_asked=progress.begin, on_event=progress.heed)
         return drafted(given, ask, follow=options.follow)
 
 

@@ -23,7 +23,7 @@ def check(path: Path, names: tuple[str, ...], output: Path | None, *, quiet: boo
     plan = read_plan(path)
     asked, _ = names_of(names)
     with wrong_input(), Progress(quiet=quiet) as progress:
-        ask = asking({}, on_asked=progress.begin, on_event=progress.show)
+        ask = asking({}, on_asked=progress.begin, on_event=progress.heed)
         found = checked(plan, ask, asked)
     text = text_of(found, visible(str(path)), 80 if output is not None else min(width(), WIDEST))
     if output is not None:

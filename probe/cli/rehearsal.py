@@ -69,7 +69,7 @@ def _now(plan: Plan, of: Offered, wanted: Wanted) -> ServedNow:
     asked = sweep.questions(plan, job.SCOPE)
     secrets = read_secrets(plan, asked)
     with Progress(asked, quiet=wanted.quiet) as progress:
-        return job.look(plan, of, asked, secrets, on_event=progress.show)
+        return job.look(plan, of, asked, secrets, on_event=progress.heed)
 
 
 def rendered(found: Rehearsal, form: str, *, plain: bool) -> str:

@@ -27,7 +27,7 @@ from probe.observation.model import (
     Survey,
 )
 from probe.observe.dnsquestions import ADDRESS_TYPES, resolver_text, reverse_name
-from probe.observe.sweep import OnEvent, ignore
+from probe.observe.sweep import OnEvent
 from probe.observe.visit import meant, own_address
 from probe.observe.webquestions import where_text
 from probe.plan.addresses import with_port
@@ -192,7 +192,7 @@ def asking(
     secrets: Mapping[SecretRef, bytes],
     *,
     on_asked: Callable[[tuple[Question, ...]], object] = lambda _: None,
-    on_event: OnEvent = ignore,
+    on_event: OnEvent | None = None,
 ) -> Asked:
     """Return what asks the network with these secrets, and says before what it will ask."""
 

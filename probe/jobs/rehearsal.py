@@ -12,7 +12,7 @@ from probe.jobs.memory import last_served
 from probe.jobs.sweep import JobError, Scope
 from probe.judge.rehearsal.rehearsed import rehearse as judged
 from probe.observation.model import Question, Survey
-from probe.observe.sweep import OnEvent, ignore
+from probe.observe.sweep import OnEvent
 from probe.plan.model import Plan, SecretRef
 from probe.rehearsal import Rehearsal
 
@@ -32,7 +32,7 @@ def look(
     asked: tuple[Question, ...],
     secrets: Mapping[SecretRef, bytes],
     *,
-    on_event: OnEvent = ignore,
+    on_event: OnEvent | None = None,
 ) -> ServedNow:
     """Return what the nodes serve now. The CAs of the files are asked about them, as they would be
     once these are served."""
