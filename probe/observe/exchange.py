@@ -67,16 +67,7 @@ class Exchange:
     @property
     def seen(self) -> RadiusSeen:
         """What was sent and what came, so far."""
-        last = self._replies.last
-        return RadiusSeen(
-            reply=last.kind if last else None,
-            message_authenticator=self._replies.signed,
-            attributes=last.attributes if last else (),
-            sent=self._first.shown if self._first else (),
-            transmissions=self._transmissions,
-            authenticator_first=self._replies.signed_first,
-            largest_reply=self.largest_reply,
-        )
+        return self._replies.seen(self._first, self._transmissions, self.largest_reply)
 
     def request(self, eap: bytes, *, signed: bool = True) -> Request:
         """Return the next request of a conversation, with the State of the last reply.

@@ -114,16 +114,7 @@ class RadsecSession:
     @property
     def seen(self) -> RadiusSeen:
         """What was sent and what came, so far."""
-        last = self._replies.last
-        return RadiusSeen(
-            reply=last.kind if last else None,
-            message_authenticator=self._replies.signed,
-            attributes=last.attributes if last else (),
-            sent=self._first.shown if self._first else (),
-            transmissions=self._sent,
-            authenticator_first=self._replies.signed_first,
-            largest_reply=self._largest,
-        )
+        return self._replies.seen(self._first, self._sent, self._largest)
 
     def start(self) -> bytes:
         """Return the Status-Server request. Call once."""

@@ -1,6 +1,7 @@
 """What the RADIUS replies of one conversation have shown so far, over whatever carries them."""
 
-from probe.wire.radius import Reply
+from probe.observation.model import RadiusSeen
+from probe.wire.radius import Reply, Request
 
 
 class RepliesSeen:
@@ -26,3 +27,19 @@ class RepliesSeen:
             self.signed = self.signed is not False and reply.message_authenticator
         self.signed_first = self.signed_first is not False and reply.message_authenticator_first
         return reply
+
+    def seen(self, first: Request | None, transmissions: int, largest: int | None) -> RadiusSeen:
+        """Return what was sent, the first request for all, and what came. `largest` is in octets.
+
+        None: nothing was sent, or nothing came.
+        """
+        last = self.last
+        return RadiusSeen(
+            reply=last.kind if last else None,
+            message_authenticator=self.signed,
+            attributes=last.attributes if last else (),
+            sent=first.shown if first else (),
+            transmissions=transmissions,
+            authenticator_first=self.signed_first,
+            largest_reply=largest,
+        )
