@@ -108,6 +108,10 @@ class Awaited:
 
 def awaited(case: Case) -> tuple[Awaited, ...]:
     """Return what was to be imported, each certificate once."""
+    return case.once(awaited, lambda: _all_awaited(case))
+
+
+def _all_awaited(case: Case) -> tuple[Awaited, ...]:
     served = {v.chain[0] for endpoint in ENDPOINTS for v in case.visits(endpoint) if v.chain}
     pool = case.survey.certificates
     leaves = {

@@ -63,6 +63,10 @@ class Unserved:
 
 def unserved(case: Case) -> tuple[Unserved, ...]:
     """Return the visits that failed, for each name whose other family is served."""
+    return case.once(unserved, lambda: _unserved(case))
+
+
+def _unserved(case: Case) -> tuple[Unserved, ...]:
     by_name: dict[tuple[str, int], list[Visit]] = defaultdict(list)
     for visit in (*case.web, *case.aside(Aspect.LED)):
         if visit.name and visit.asked.address and visit.nodes and not visit.behind:
