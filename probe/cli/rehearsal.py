@@ -9,7 +9,7 @@ from probe.bundle import Offered, Said, ServedNow
 from probe.cli.files import colour, width
 from probe.cli.options import OFF
 from probe.cli.progress import Progress
-from probe.cli.run import read_secrets, wrong_input
+from probe.cli.run import read_secrets, tell_left_out, wrong_input
 from probe.jobs import rehearsal as job
 from probe.jobs import sweep
 from probe.observation.document import read_survey
@@ -68,6 +68,7 @@ def _now(plan: Plan, of: Offered, wanted: Wanted) -> ServedNow:
         return job.remembered(plan, wanted.history)
     asked = sweep.questions(plan, job.SCOPE)
     secrets = read_secrets(plan, asked)
+    tell_left_out(asked, quiet=wanted.quiet)
     with Progress(asked, quiet=wanted.quiet) as progress:
         return job.look(plan, of, asked, secrets, on_event=progress.heed)
 

@@ -239,6 +239,13 @@ def read_secrets(plan: Plan, asked: tuple[Question, ...]) -> dict[SecretRef, Sec
     return secrets
 
 
+def tell_left_out(asked: tuple[Question, ...], *, quiet: bool) -> None:
+    """Say what this machine's TLS library keeps from being asked, if it does."""
+    lacking = sweep.left_out(asked)
+    if lacking is not None and not quiet:
+        say(f"probe: {visible(lacking, SENTENCES)}")
+
+
 def ask(
     plan: Plan,
     asked: tuple[Question, ...],
@@ -246,6 +253,7 @@ def ask(
     shared: Common,
 ) -> Survey:
     """Ask these questions, and say on a terminal how far that has come."""
+    tell_left_out(asked, quiet=shared.quiet)
     with Progress(asked, quiet=shared.quiet) as progress:
         return sweep.look(_to_ask(plan, shared), asked, secrets, on_event=progress.heed)
 
@@ -266,9 +274,6 @@ def _look(plan: Plan, scope: Scope, shared: Common) -> Survey:
         raise click.ClickException(
             f"{error.message}\n  --only dns,web looks at what needs none"
         ) from None
-    lacking = sweep.left_out(asked)
-    if lacking is not None and not shared.quiet:
-        say(f"probe: {visible(lacking, SENTENCES)}")
     seen = ask(plan, asked, secrets, shared)
     if not scope.login:
         return seen
@@ -286,8 +291,9 @@ def _await(plan: Plan, scope: Scope, shared: Common, expected: Imported, minutes
     from probe.jobs import watch  # noqa: PLC0415  # seldom wanted
 
     with wrong_input():
-        secrets = sweep.secrets_for(plan, watch.to_ask(plan, scope, expected).every)
-    hide(secrets.values())
+        asked = watch.to_ask(plan, scope, expected).every
+        secrets = read_secrets(plan, asked)
+    tell_left_out(asked, quiet=shared.quiet)
     if not shared.quiet:
         end = datetime.now(UTC) + timedelta(minutes=minutes)
         say(

@@ -15,7 +15,8 @@ from cryptography.hazmat.primitives.serialization import pkcs12
 
 from lab.cluster import Cluster
 from lab.scenario import Scenario
-from tests.cli.acting import Listener, Probe
+from tests.certificate.makes import openssl
+from tests.cli.acting import WITH_SECRET, Listener, Probe
 from tests.running import PROBE
 
 NEW = ("eap-new", "northpier-issuing")
@@ -181,6 +182,22 @@ def test_waiting_makes_sense_only_for_what_is_asked(
     ended = probe("node", "quay1", plan, *options)
     assert ended.status == 2
     assert says in ended.stderr
+    assert not listener.heard()
+
+
+def test_a_key_that_proves_nothing_is_told_before_the_waiting(
+    probe: Probe, plan: Path, listener: Listener, tmp_path: Path
+) -> None:
+    made = ("req", "-x509", "-newkey", "ed25519", "-nodes", "-subj", "/CN=quay")
+    for name in ("ours", "another"):
+        openssl(*made, "-keyout", str(tmp_path / f"{name}.key"), "-out", str(tmp_path / f"{name}"))
+    (tmp_path / "another.key").chmod(0o600)
+    radsec = '[radsec]\ncertificate = "ours"\nkey = { file = "another.key" }\n[[node]]\n'
+    plan.write_text(plan.read_text().replace("[[node]]\n", radsec) + "radsec.port = 2083\n")
+    waiting = ("--expect", "ab" * 32, "--until", "5")
+    ended = probe("node", "quay1", plan, *waiting, environment=WITH_SECRET)
+    assert (ended.status, ended.stdout) == (2, "")
+    assert "key is not that of its certificate" in ended.stderr
     assert not listener.heard()
 
 

@@ -41,8 +41,10 @@ run()
 
 
 def look(code: str, home: Path, *arguments: str | Path) -> Ended:
+    # A rehearsal keeps nothing anyway.
+    history = () if "--rehearse" in arguments else ("--history", "off")
     done = subprocess.run(
-        [sys.executable, "-c", code, *arguments, "--format", "json", "--history", "off"],
+        [sys.executable, "-c", code, *arguments, "--format", "json", *history],
         cwd=home,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         stdin=subprocess.DEVNULL,
@@ -96,3 +98,21 @@ def test_names_alone_need_no_such_library(tmp_path: Path) -> None:
     with Cluster(Scenario.load("healthy-cluster"), directory=tmp_path / "lab") as lab:
         ended = look(CLOSED, tmp_path, "cluster", lab.plan_path, "--only", "dns")
     assert (ended.status, ended.stderr) == (0, "")
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("complaint", "plan.toml", "--saw", "NET::ERR_CERT_DATE_INVALID"),
+        ("node", "quay2", "plan.toml", "--expect", "new.p12", "--until", "0.01"),
+        ("bundle", "new.p12", "--plan", "plan.toml", "--rehearse"),
+    ],
+    ids=lambda command: command[0],
+)
+def test_whatever_asks_says_what_it_does_not_ask(tmp_path: Path, command: tuple[str, ...]) -> None:
+    with Cluster(Scenario.load("import-not-served"), directory=tmp_path / "lab") as lab:
+        at = {"plan.toml": lab.plan_path, "new.p12": lab.imported_path}
+        ended = look(CLOSED, tmp_path, *(at.get(word, word) for word in command))
+    assert ended.status in {0, 1, 4}, ended.stderr
+    lines = ended.stderr.splitlines()
+    assert [line.startswith("probe: pyOpenSSL ") for line in lines].count(True) == 1
