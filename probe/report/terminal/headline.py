@@ -1,13 +1,13 @@
 """The first screen: is anyone blocked or warned now, which nodes stand apart, what to do first."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 from rich.console import RenderableType
 from rich.text import Text
 
 from probe.assessment import Apart, Felt, Folded, Verdict
 from probe.observation.model import Endpoint, Survey
+from probe.records import replace
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.expected import expected
