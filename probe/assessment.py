@@ -1,13 +1,12 @@
 """The judge's answer: the one value that every report renders. Reports compute nothing."""
 
 from collections.abc import Mapping
-from dataclasses import field
 from datetime import datetime
 from enum import Enum, IntEnum
 
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint, Survey, Trial
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 
 class Verdict(IntEnum):

@@ -7,7 +7,6 @@ signature, a date or a purpose is good enough is for `probe.judge`.
 
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 from typing import TypeVar
@@ -47,7 +46,7 @@ from probe.certificate.naming import (
 from probe.certificate.structure import Outline, outline, split_extensions
 from probe.limits import DEFAULT
 from probe.observation.model import KeyFamily, fingerprint
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 UNKNOWN = "unknown"
 """What stands for a kind of key or signature that cannot be read."""

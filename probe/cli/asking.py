@@ -9,7 +9,6 @@ import re
 import shlex
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
@@ -23,6 +22,7 @@ from probe.jobs import complaint as job
 from probe.jobs.sweep import JobError
 from probe.limits import TOLD, TOLD_CHARACTERS
 from probe.plan.model import Plan
+from probe.records import replace
 from probe.report.escape import SENTENCES, visible
 
 _T = TypeVar("_T")

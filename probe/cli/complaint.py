@@ -1,7 +1,6 @@
 """`probe complaint [PLAN]`: from what somebody saw to its cause, and what to tell them."""
 
 import sys
-from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -31,6 +30,7 @@ from probe.jobs.recollection import Recollection
 from probe.jobs.sweep import JobError, Scope
 from probe.plan.model import Plan
 from probe.plan.secrets import SecretError
+from probe.records import replace
 from probe.report.escape import visible
 
 NOTHING_TOLD = (

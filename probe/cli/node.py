@@ -1,6 +1,5 @@
 """`probe node NAME [PLAN]`: one node in depth, or one host without any plan."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -14,6 +13,7 @@ from probe.jobs.node import bare_plan, bare_scope, scope_of, would_add
 from probe.jobs.sweep import Scope
 from probe.limits import WATCH_EAP, WATCH_MINUTES, WATCH_WEB
 from probe.plan.model import FAMILIES, Plan
+from probe.records import replace
 
 
 @click.command("node")

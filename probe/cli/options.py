@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -211,7 +210,7 @@ def common(command: Callable[..., int], forms: Sequence[str] = FORMS) -> Callabl
     """Give a command the shared options; it receives them as one `Common`."""
 
     def gathered(**given: Any) -> int:
-        shared = Common(**{field.name: given.pop(field.name) for field in fields(Common)})
+        shared = Common(**{name: given.pop(name) for name in Common.__match_args__})
         return command(shared=shared, **given)
 
     gathered.__doc__ = command.__doc__

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -33,7 +32,7 @@ from probe.plan.model import Plan, SecretRef
 from probe.plan.problems import PlanError
 from probe.plan.read import load_plan
 from probe.plan.secrets import Secret, SecretError
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.report.escape import SENTENCES, visible
 from probe.report.render import render
 

@@ -1,7 +1,6 @@
 """What somebody told of a complaint, as `probe complaint` takes it on its command line."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from probe.complaint import Complaint, Shown
 from probe.jobs.complaint import read_log
 from probe.jobs.imported import fingerprint_in
 from probe.limits import TOLD, TOLD_CHARACTERS
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.report.escape import visible
 
 

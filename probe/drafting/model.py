@@ -1,11 +1,10 @@
 """What a draft is made of: what was named, what the network showed, and what is proposed."""
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from probe.observation.model import Outcome
 from probe.plan.model import Audience, Profile, Resolver, SecretRef
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 HTTPS = 443
 RADIUS = 1812

@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 from probe.certificate.facts import facts_of
 from probe.certificate.keys import signed_by
@@ -10,6 +9,7 @@ from probe.certificate.pool import Pool
 from probe.drafting.model import Given, Network, RootDraft
 from probe.judge.trust import AnchorSet, leads
 from probe.judge.words import quoted_name
+from probe.records import replace
 
 _STEPS = 16
 """Certificates on the way to a root: real hierarchies are three or four deep."""

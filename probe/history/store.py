@@ -11,7 +11,6 @@ import os
 import sqlite3
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -23,6 +22,7 @@ from probe.limits import DEFAULT
 from probe.observation.document import SurveyError, from_json, to_json
 from probe.observation.model import Aspect, Endpoint, Handshake, Outcome, Survey
 from probe.past import Run, Sighting
+from probe.records import replace
 from probe.version import TOOL
 
 APPLICATION = 0x50726F62

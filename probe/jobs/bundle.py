@@ -3,7 +3,6 @@ of any node."""
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -29,6 +28,7 @@ from probe.observation.model import Endpoint, Question, Survey
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Plan
 from probe.plan.names import host_name
+from probe.records import replace
 
 NO_NAME = "no-name.invalid"
 """What stands for the host of a certificate without any name (RFC 6761, 6.4)."""

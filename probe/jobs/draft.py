@@ -6,7 +6,6 @@ visited anyway, and elsewhere only if that is wanted (`follow`).
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import field, replace
 from ipaddress import ip_address
 from typing import TypeVar
 
@@ -33,7 +32,7 @@ from probe.observe.webquestions import where_text
 from probe.plan.addresses import with_port
 from probe.plan.model import Audience, Eap, Fetch, Node, Plan, Resolver, SecretRef, Trust, Web
 from probe.plan.pem import public_roots
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 
 _NOWHERE = {
     LookupOutcome.NO_NAME: "there is no such name",
@@ -48,7 +47,7 @@ Asked = Callable[[Plan, tuple[Question, ...]], Survey]
 """What asks the network."""
 
 
-@dataclass
+@dataclass(slots=True)
 class Scout:
     """Asks, round by round, and remembers. What is at an address is asked by a name once."""
 

@@ -6,7 +6,6 @@ chains are good enough; only if there is one is the credential read, and it is s
 
 import asyncio
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 
 from probe.jobs.sweep import JobError, Scope, limits_of
 from probe.judge.approval import approve
@@ -20,7 +19,7 @@ from probe.observe.sweep import utc_now
 from probe.plan.model import Eap, Login, Node, Plan, SecretRef
 from probe.plan.problems import Refused, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _HOW = (
     '[login] with method = "PEAP", account = "NAME" and password = { environment = "VARIABLE" },'

@@ -6,7 +6,6 @@ Whatever is wrong with the file is told in a line, and the job goes on without i
 import contextlib
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +19,7 @@ from probe.jobs.sweep import Before, JobError
 from probe.observation.merge import merge
 from probe.observation.model import Outcome, Question, Survey
 from probe.plan.model import Plan
+from probe.records import replace
 
 _RUNS = 12
 """Earlier runs that are read to find the last answers: where the plan grew, or was asked in parts,

@@ -7,7 +7,6 @@ machine asked.
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -20,7 +19,7 @@ from probe.observation.merge import merge
 from probe.observation.model import Question, Survey
 from probe.past import Run
 from probe.plan.model import Plan
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 
 _RUNS = 12
 """Earlier runs that one state is put together of, and later ones that are looked at: each costs as

@@ -1,7 +1,6 @@
 """A roll-out rehearsed: look at the nodes, or recall what was seen, and judge each step of it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from probe.judge.rehearsal.rehearsed import rehearse as judged
 from probe.observation.model import Question, Survey
 from probe.observe.sweep import OnEvent
 from probe.plan.model import Plan, SecretRef
+from probe.records import replace
 from probe.rehearsal import Rehearsal
 
 SCOPE = Scope(both_kinds=True)

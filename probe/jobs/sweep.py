@@ -6,7 +6,6 @@ surveys without looking.
 
 import asyncio
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +26,7 @@ from probe.observe.sweep import OnEvent, ignore, survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 if TYPE_CHECKING:
     from probe.observe.footprint import Footprint

@@ -8,7 +8,6 @@ does that is not restarted altogether; then the next whole look waits twice as l
 
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -30,7 +29,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Plan
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _AS_CLIENTS = (None, Aspect.FAMILY)
 """What a short look asks."""

@@ -7,7 +7,6 @@ two engines disagree. What the plan accepts as known makes nothing better.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Verdict
@@ -19,7 +18,7 @@ from probe.judge.visit import Visit
 from probe.judge.words import clip
 from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Survey
 from probe.plan.model import Client, Plan, Setup
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _CLIENT = Client("linux-eap", Setup.PROFILE)
 """Its rules are those of the standards (`REFERENCE`)."""

@@ -1,7 +1,6 @@
 """From a plan and a survey to the assessment. Pure: the time to judge at is an argument."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime, time
 
 from probe.assessment import (
@@ -36,6 +35,7 @@ from probe.judge.see import to_see
 from probe.judge.trust import anchors, publicity
 from probe.observation.model import Endpoint, Survey
 from probe.plan.model import FAMILIES, Acceptance, Plan
+from probe.records import replace
 
 
 def judge(

@@ -7,7 +7,6 @@ those whose own names it carries, or else all at which a name of it is opened or
 
 from collections import Counter, defaultdict
 from collections.abc import Hashable, Iterable, Iterator, Mapping
-from dataclasses import replace
 from datetime import timedelta
 
 from probe.assessment import Expectation, ExpectedAt, Stage
@@ -20,7 +19,7 @@ from probe.judge.path import explain_path
 from probe.judge.trust import anchors
 from probe.judge.words import called, clip
 from probe.observation.model import Aspect, Endpoint, fingerprint
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 ENDPOINTS = (Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 

@@ -4,8 +4,6 @@ The order of findings is that of `RULE_IDS`. Verdicts are not written here: wher
 an objection, their reactions decide (`clients/`); `floor` is what remains where none does.
 """
 
-from dataclasses import replace
-
 from probe.assessment import Basis, Verdict
 from probe.judge.authority_entries import AUTHORITY_ENTRIES
 from probe.judge.bundle_rules import BUNDLES
@@ -19,7 +17,7 @@ from probe.judge.web_rules import CLOSER, Beside
 from probe.judge.why import WHOM, why
 from probe.observation.model import Endpoint
 from probe.plan.rule_ids import RULE_IDS
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 VERSION = "2026-11-25"
 """Of the catalogue and of the client data; a changed verdict for the same survey changes it."""

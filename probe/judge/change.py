@@ -6,7 +6,6 @@ that was put only once says nothing of a change.
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Mapping
-from dataclasses import replace
 from typing import TypeVar
 
 from probe.assessment import Altered, Assessment, Change, Finding, Folded, Since
@@ -24,7 +23,7 @@ from probe.observation.model import (
     Survey,
 )
 from probe.plan.model import Plan
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _COMPARED = (None, Aspect.FAMILY)
 """Visits as clients make them, and those for the other kind of key."""

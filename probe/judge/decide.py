@@ -6,7 +6,6 @@ is decided here that a finding would not say.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Decision, Does, Step, Verdict
@@ -20,6 +19,7 @@ from probe.judge.trust import AnchorSet
 from probe.judge.words import called, clip, issuer, listing
 from probe.observation.model import Endpoint, Survey
 from probe.plan.model import Client, Plan, Roots, Setup
+from probe.records import replace
 
 _Seen = tuple[Endpoint, str | None, int, tuple[Step, ...]]
 """Where it was, and what was decided: visits that are alike in both are one decision."""

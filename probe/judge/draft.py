@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Evidence, Verdict
@@ -12,7 +11,7 @@ from probe.judge.clients.reactions import Reacted, worst
 from probe.judge.words import clip
 from probe.observation.model import Aspect, Endpoint
 from probe.plan.model import Acceptance
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _EVIDENCE = 12
 """Facts told of one finding: enough to check it, and 400 equal nodes stay readable. One that was

@@ -1,7 +1,6 @@
 """What ends when: every certificate that was served, and every CA that it leads to. Pure."""
 
 from collections.abc import Iterator
-from dataclasses import field
 from datetime import datetime, timedelta
 
 from probe.assessment import Verdict
@@ -12,7 +11,7 @@ from probe.judge.requirements import STEPS_SOURCE, lifetime_limit, lifetime_step
 from probe.judge.trust import anchors, leads
 from probe.observation.model import Aspect, Endpoint, Question, Survey
 from probe.plan.model import Plan
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _DAY = timedelta(days=1)
 

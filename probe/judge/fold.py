@@ -15,7 +15,6 @@ is worse.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import field
 
 from probe.assessment import Verdict
 from probe.judge.case import Case
@@ -26,7 +25,7 @@ from probe.judge.path import clauses
 from probe.judge.rules.families import COVERAGE
 from probe.judge.rules.imports import UNKNOWN_CHAIN
 from probe.judge.rules.profile import AS_PLANNED
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 
 @dataclass(slots=True)

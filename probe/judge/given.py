@@ -7,7 +7,6 @@ EAP roots for clients of that family that were set up by profile.
 import hashlib
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 from fnmatch import fnmatchcase
 from functools import lru_cache
 
@@ -16,7 +15,7 @@ from probe.judge.names import Match, dns_name_matches, supplicant_covers
 from probe.judge.trust import AnchorSet, anchors
 from probe.plan.model import Client, Demand, Expects, Matching, Plan, Roots, Setup
 from probe.plan.pattern import compiled
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,9 @@ Only findings that count speak here, so an accepted one raises no alarm.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
 
 from probe.assessment import Apart, Does, Felt, Finding, Headline, NotServed, ServedChain, Verdict
+from probe.records import replace
 
 _FELT_AS = {Does.REFUSES: Verdict.BLOCKED, Does.WARNS: Verdict.WARNED}
 _NOW = frozenset(_FELT_AS.values())

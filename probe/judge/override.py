@@ -3,13 +3,13 @@
 Microsoft, EAP changes in Windows 11: "trust override disabled", strict or on first use only.
 """
 
-from dataclasses import replace
 from typing import Literal
 
 from probe.assessment import Does
 from probe.certificate.facts import CertFacts
 from probe.judge.clients.reactions import Reacted
 from probe.judge.standing import stated_policies
+from probe.records import replace
 
 Override = Literal["strict", "first use only"]
 

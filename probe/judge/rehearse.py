@@ -6,7 +6,6 @@ certificates that are not imported yet, the same rules say it.
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 
 from probe.certificate.facts import facts_of
 from probe.observation.model import (
@@ -22,7 +21,7 @@ from probe.observation.model import (
     TlsVersion,
     fingerprint,
 )
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _STANDS_IN = "these certificates stand in for those that were served"
 

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from probe.certificate.facts import CertFacts
@@ -10,7 +9,7 @@ from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft
 from probe.judge.likeness import Split, split
 from probe.judge.words import listing, verb
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _SUPERSEDED_BY = timedelta(days=1)
 """A certificate that begins so much later than one of the same names and CA replaces it; nodes that

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import field
 
 from probe.assessment import Finding, NotServed, ServedChain, Verdict
 from probe.judge.case import Case, Visit
@@ -10,7 +9,7 @@ from probe.judge.fold import Cause
 from probe.judge.likeness import comparable, intermediates, split
 from probe.judge.words import quoted_name
 from probe.observation.model import Endpoint
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _ENDPOINTS = (Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 

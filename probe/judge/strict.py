@@ -6,13 +6,12 @@ every connection whose certificate it objects to, without a way for its user to 
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from probe.assessment import Basis, Does
 from probe.judge.clients.reactions import BY_NAME, Reacted
 from probe.observation.model import Endpoint, Handshake
 from probe.plan.addresses import is_address
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 SOURCE = "RFC 6797, 8.4 and 12.1"
 

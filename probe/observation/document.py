@@ -5,7 +5,6 @@ anywhere, so it is bounded, and its parts must fit together.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
@@ -29,7 +28,7 @@ from probe.observation.model import (
     Taken,
     fingerprint,
 )
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 from probe.version import TOOL
 
 _FAMILY = "probe-survey/"

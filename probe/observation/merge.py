@@ -1,9 +1,9 @@
 """Several surveys as one. Where they differ is for the judge to say, not a conflict here."""
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 from probe.observation.model import Question, Survey
+from probe.records import replace
 
 
 def merge(surveys: Iterable[Survey]) -> Survey:

@@ -5,13 +5,12 @@ Text that came off the wire is kept unaltered (it is escaped where it is shown).
 """
 
 import hashlib
-from dataclasses import field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Self
 
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 
 LATEST = datetime(9000, 1, 1, tzinfo=UTC)
 """A later moment is no time to look or to judge at: windows of days are added to it, and the

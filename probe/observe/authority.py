@@ -9,7 +9,6 @@ import asyncio
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import field
 from datetime import datetime
 
 from cryptography.hazmat.primitives import hashes
@@ -22,7 +21,7 @@ from probe.certificate.pool import Pool
 from probe.limits import Limits
 from probe.observation.model import Fetch, FetchKind, FetchOutcome, fingerprint
 from probe.observe.http import FetchError, HttpClient, Message, place_of
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _STEPS = 3
 """Issuers fetched one behind the other: below a root stand one or two."""

@@ -5,7 +5,6 @@ The library's resolver is not used, as it hides what is to be observed here: whi
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import dns.rcode
@@ -17,7 +16,7 @@ from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
 from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 if TYPE_CHECKING:
     from dns.resolver import Resolver

@@ -6,7 +6,6 @@ Each conversation has a connected socket of its own: such a socket is told of a 
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import replace
 
 from probe.limits import Limits
 from probe.observation.model import Aspect, HandshakeAsk, Outcome, Trial
@@ -15,6 +14,7 @@ from probe.observe.exchange import uniform_jitter
 from probe.observe.talk import Asking, WithinTalk
 from probe.observe.trials import Claim, Trials, none_allowed
 from probe.observe.visit import VisitSeen
+from probe.records import replace
 
 
 class EapVisit(WithinTalk):

@@ -1,10 +1,8 @@
 """As whom and in which context a RADIUS server is asked. Pure."""
 
-from dataclasses import field
-
 from probe.observation.model import HandshakeAsk
 from probe.plan.model import Eap, Visit
-from probe.records import dataclass
+from probe.records import dataclass, field
 from probe.wire.radius import Value, request_attributes
 
 

@@ -7,12 +7,11 @@ twelve that one node is troubled with in a minute.
 """
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Method, Question
 from probe.observe.webquestions import CURRENT, FAMILIES, OLD, where_text
 from probe.plan.model import Eap, Node, Service
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 TURNS = 4
 """Users and calling stations that repeats go through, the plan's own aside: a balancer that looks

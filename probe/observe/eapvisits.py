@@ -4,7 +4,6 @@ import asyncio
 from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import replace
 
 from probe.limits import Limits
 from probe.observation.model import (
@@ -21,6 +20,7 @@ from probe.observe.pace import Pace, Timer, Turn
 from probe.observe.trials import LOGGED
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap
+from probe.records import replace
 
 Note = Callable[[VisitSeen], None]
 

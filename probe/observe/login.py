@@ -9,7 +9,6 @@ handshake that is finished, nor the account's name.
 import asyncio
 import socket
 from collections.abc import Callable
-from dataclasses import field, replace
 from datetime import datetime
 
 from probe.limits import PEM_BYTES, Limits
@@ -33,7 +32,7 @@ from probe.observe.visit import VisitSeen, network_outcome
 from probe.plan.model import Login as Planned
 from probe.plan.model import Plan
 from probe.plan.pem import read_bounded
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 from probe.wire import openssl
 from probe.wire.credential import Account, ClientCertificate, Credential, CredentialError, Inner
 from probe.wire.hello import Hello

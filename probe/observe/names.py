@@ -5,7 +5,6 @@ addresses are those of the addresses that its name leads to; what they name is l
 """
 
 import asyncio
-from dataclasses import replace
 
 from probe.limits import Limits
 from probe.observation.model import LookupAsk, LookupOutcome, Question
@@ -20,6 +19,7 @@ from probe.observe.dnsquestions import (
 from probe.observe.notebook import Answer, Notebook
 from probe.plan.addresses import is_address
 from probe.plan.model import Resolver
+from probe.records import replace
 
 _Told = list[tuple[LookupAsk, Answer]]
 

@@ -1,7 +1,6 @@
 """Makes the records of a survey out of what the visits and lookups saw."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime
 
 from probe.limits import Limits
@@ -23,7 +22,7 @@ from probe.observation.model import (
 from probe.observe.authority import Want
 from probe.observe.dns import LookupSeen
 from probe.observe.visit import VisitSeen
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,8 @@ import asyncio
 from collections import defaultdict, deque
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from dataclasses import field
 
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 MINUTE = 60.0
 

@@ -3,7 +3,6 @@
 import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import field, replace
 
 from probe.certificate.naming import name_text
 from probe.limits import Limits
@@ -14,7 +13,7 @@ from probe.observe.talk import Asking
 from probe.observe.tlstalk import TlsTalk, connect, shake_hands
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 from probe.wire.credential import ClientCertificate
 from probe.wire.hello import HISTORIC_ALPN, RADSEC_ALPN, Hello
 from probe.wire.radius import SecretDiffers

@@ -6,12 +6,12 @@ EAP is in the plan, which is one failed authentication at the server behind.
 """
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Question
 from probe.observe.webquestions import OLD, where_text
 from probe.plan.addresses import is_address
 from probe.plan.model import Node, Radsec
+from probe.records import replace
 
 
 def radsec_visits(node: Node, *, deep: bool) -> Iterator[Question]:

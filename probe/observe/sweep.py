@@ -9,7 +9,6 @@ import asyncio
 import socket
 import sys
 from collections.abc import Callable, Coroutine, Iterable, Mapping
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import Enum
 from secrets import token_hex
@@ -38,7 +37,7 @@ from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_mor
 from probe.observe.web import visit_web
 from probe.observe.webquestions import places_known, resolvers_for
 from probe.plan.model import Eap, Plan, SecretRef
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.wire.hello import can_offer, not_offered
 
 if sys.platform != "win32":

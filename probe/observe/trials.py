@@ -8,13 +8,12 @@ that open a session at the server end it politely, as every conversation does.
 import asyncio
 import errno
 from collections.abc import Awaitable, Callable
-from dataclasses import replace
 
 from probe.observation.model import Outcome, Phase, Trial, TrialKind
 from probe.observe.talk import Asking, Silence, Talk
 from probe.observe.visit import network_outcome
 from probe.observe.webquestions import CURRENT, OLD
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.wire.hello import can_offer
 from probe.wire.radius import LARGEST_PACKET, LEAST_PADDING, SecretDiffers, padding
 

@@ -1,7 +1,6 @@
 """Visits a web endpoint: TCP, TLS as far as the served chain, and one HEAD where that is asked."""
 
 import asyncio
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from probe.limits import Limits
@@ -10,6 +9,7 @@ from probe.observe.stream import come
 from probe.observe.tlstalk import TlsTalk, connect, shake_hands
 from probe.observe.visit import VisitSeen
 from probe.plan.addresses import with_port
+from probe.records import replace
 from probe.wire.head import HeadReader, request
 from probe.wire.hello import WEB_ALPN, Hello
 from probe.wire.tls import TlsClient

@@ -8,7 +8,6 @@ is by address, too: RFC 6066, 3 permits no address as a server name), one by ano
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Set
-from dataclasses import replace
 
 from probe.observation.model import (
     Aspect,
@@ -21,7 +20,7 @@ from probe.observation.model import (
 from probe.plan.addresses import is_address, with_port
 from probe.plan.model import Node, Plan, Resolver, Service, is_guests
 from probe.plan.places import opened_at, planned_addresses
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 OTHER_NAME = "elsewhere.invalid"
 """Nobody's name (RFC 6761, 6.4): what is served for it is served to whoever asks."""

@@ -1,13 +1,12 @@
 """Further RADIUS attributes in the plan's EAP requests, and those that may not be among them."""
 
 import ipaddress
-from dataclasses import field
 from functools import lru_cache
 from pathlib import Path
 
 from probe.plan.problems import At, Refused, nearest, shown
 from probe.plan.values import kind
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 OWN_KEYS = {
     "NAS-Identifier": "nas_identifier",

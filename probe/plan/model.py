@@ -5,13 +5,12 @@ Files named in the plan are resolved against its folder. PEM files are already l
 secrets are not: a `SecretRef` says where one is to be found, and `secrets.py` goes and gets it.
 """
 
-from dataclasses import field
 from datetime import date
 from enum import Enum
 from pathlib import Path
 
 from probe.observation.model import Endpoint, Method
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 
 class Audience(Enum):

@@ -8,11 +8,10 @@ what needs memory of the text (back-references, looking around) is refused.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import field
 from functools import lru_cache
 
 from probe.limits import PATTERN_CHARACTERS, PATTERN_STATES
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _DEPTH = 16
 """Brackets within brackets: parsing and writing out recurse so deep."""

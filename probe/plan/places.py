@@ -1,10 +1,10 @@
 """Parts of a plan, and where it says that its names lead."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 
 from probe.observation.model import Endpoint
 from probe.plan.model import Node, Plan, Service
+from probe.records import replace
 
 
 def plan_of(plan: Plan, names: frozenset[str]) -> Plan:

@@ -2,10 +2,9 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import field
 from pathlib import Path
 
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 SHOWN_CHARACTERS = 80
 """Characters of a value that a message repeats: enough to find it in the file."""

@@ -7,7 +7,6 @@ node, two nodes at one address) is checked after that, also where single values 
 import hashlib
 import re
 import tomllib
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +39,7 @@ from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
 from probe.plan.toml import tables
 from probe.plan.trust import Sources, trust
+from probe.records import replace
 
 
 def load_plan(path: Path | str) -> Plan:

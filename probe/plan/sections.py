@@ -1,6 +1,5 @@
 """The tables of the plan that stand alone: what each key in them may hold."""
 
-from dataclasses import fields
 from pathlib import Path
 
 from probe.limits import MOST_CONVERSATIONS, Limits
@@ -125,8 +124,8 @@ def windows(value: object, at: At) -> Windows:
 def limits(value: object, at: At) -> tuple[tuple[str, float], ...]:
     """Return overrides of limits.py, by name: counts are whole numbers, times need not be."""
     keys: Parsers = {
-        field.name: values.whole(1, 1_000_000_000) if field.type is int else values.positive
-        for field in fields(Limits)
+        name: values.whole(1, 1_000_000_000) if kind is int else values.positive
+        for name, kind in Limits.__annotations__.items()
     }
     keys["conversations_per_server"] = values.whole(1, MOST_CONVERSATIONS)
     return tuple(values.table(value, at, keys).items())

@@ -1,12 +1,11 @@
 """Arrays of tables, `[[node]]` and the like, and what may not be said twice in them."""
 
 from collections.abc import Callable, Hashable, Iterable
-from dataclasses import replace
 from typing import Any, TypeVar
 
 from probe.plan import values
 from probe.plan.problems import At, Refused, shown
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 K = TypeVar("K", bound=Hashable)
 Parsers = dict[str, values.Parser[Any]]

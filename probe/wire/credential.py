@@ -1,6 +1,5 @@
 """What a complete login is made with. Nothing of it stands in any `repr` or exception."""
 
-from dataclasses import field
 from enum import Enum
 
 from cryptography import x509
@@ -8,7 +7,7 @@ from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, rsa
 from OpenSSL import SSL
 
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 PrivateKey = (
     rsa.RSAPrivateKey

@@ -1,13 +1,12 @@
 """What our ClientHello says, and whether this machine's TLS library can say it."""
 
-from dataclasses import replace
 from functools import lru_cache
 from ipaddress import ip_address
 
 from OpenSSL import SSL
 
 from probe.observation.model import KeyFamily, TlsVersion
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.wire import openssl
 from probe.wire.credential import ClientCertificate
 

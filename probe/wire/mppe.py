@@ -2,9 +2,8 @@
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import field
 
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _MICROSOFT = (311).to_bytes(4)
 _SEND_KEY, _RECEIVE_KEY = 16, 17

@@ -11,11 +11,10 @@ import hmac
 import os
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import field
 from enum import Enum, IntEnum
 from functools import lru_cache
 
-from probe.records import dataclass
+from probe.records import dataclass, field
 from probe.wire import mppe
 from probe.wire.attributes import (
     LARGEST_VALUE,

@@ -9,7 +9,6 @@ import functools
 import pickle
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -30,6 +29,7 @@ from probe.certificate.container import (
 from probe.certificate.container.key import proves
 from probe.certificate.container.work import ReadError, Work
 from probe.certificate.der import DerError
+from probe.records import replace
 from tests.certificate.makes import PASSWORD, one, openssl, world
 
 EXAMPLES = settings(

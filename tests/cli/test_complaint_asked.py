@@ -5,7 +5,6 @@ import os
 import shlex
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from lab.scenario import Scenario
 from probe.cli.asking import ask_for, in_one_line
 from probe.complaint import Complaint, Shown
 from probe.plan.model import Plan, Site
+from probe.records import replace
 from tests.cli.acting import WITH_SECRET, Listener, Probe
 from tests.cli.test_terminal import Terminal, on_terminal
 from tests.judge.world import plan as world

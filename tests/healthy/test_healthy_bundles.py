@@ -4,7 +4,6 @@ Nobody says what it is for: that is told by its names and its CA.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
 import pytest
 
@@ -13,6 +12,7 @@ from probe.bundle import Judged, Offered
 from probe.jobs.bundle import look_into
 from probe.observation.model import Survey
 from probe.plan.model import Plan
+from probe.records import replace
 from tests.healthy.test_healthy_surveys import HEALTHY
 from tests.judge.pki import AT
 

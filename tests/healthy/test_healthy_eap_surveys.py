@@ -1,7 +1,6 @@
 """Healthy RADIUS servers of every shape, looked at closely: no finding at all."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -19,6 +18,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Audience, Eap, Plan, Service, Visit
+from probe.records import replace
 from tests.judge.eap_world import CURRENT, EVERY, PEAP, TLS, TTLS, said, surveyed
 from tests.judge.pki import AT, authority, make
 from tests.judge.world import (

@@ -5,7 +5,6 @@ healthy shape with exactly one thing broken does give a finding.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -16,6 +15,7 @@ from probe.assessment import Verdict
 from probe.observation.model import Endpoint, HttpSeen, LookupOutcome, Outcome, Survey
 from probe.observe.agenda import Depth
 from probe.plan.model import Audience, Eap, Guest, Method, Plan, Resolver, Service, Web
+from probe.records import replace
 from tests.judge.pki import AT, CLIENT, SERVER, Extension, authority, make, name
 from tests.judge.world import (
     GUEST,

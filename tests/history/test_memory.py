@@ -3,7 +3,6 @@
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +13,7 @@ from probe.history.store import Store
 from probe.jobs.memory import Memory, last_served
 from probe.jobs.sweep import Before, JobError, assess, ends
 from probe.observation.model import Endpoint, Outcome, Survey
+from probe.records import replace
 from tests.history.makes import DAY, PLAN, integrity, renewed, survey
 from tests.judge.pki import AT
 

@@ -1,6 +1,5 @@
 """What the history knows of the time of a complaint, put together of whole runs and parts."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,6 +8,7 @@ from probe.history.store import Store
 from probe.jobs.recollection import Recollection, recollect
 from probe.jobs.sweep import JobError, assess, end_of
 from probe.observation.model import Outcome, Survey, fingerprint
+from probe.records import replace
 from tests.history.makes import DAY, PLAN, renewed, survey
 from tests.history.test_memory import part
 from tests.judge.pki import AT

@@ -1,12 +1,12 @@
 """What is kept comes back as it was, each certificate once, in the order of the runs."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from probe.history.store import Store
 from probe.observation.model import Endpoint, Fetch, FetchKind, FetchOutcome, Outcome, fingerprint
+from probe.records import replace
 from tests.history.makes import DAY, PLAN, counted, integrity, renewed, survey
 from tests.judge.pki import AT
 from tests.judge.world import eap_chain, web_chain

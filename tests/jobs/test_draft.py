@@ -1,7 +1,6 @@
 """How far a draft goes: what is asked of whom, with a network that is made up."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -24,6 +23,7 @@ from probe.observation.model import (
     Taken,
 )
 from probe.plan.model import Plan, SecretRef
+from probe.records import replace
 from tests.drafting.test_text import certificate
 
 AT = datetime(2026, 11, 25, tzinfo=UTC)

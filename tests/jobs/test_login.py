@@ -23,6 +23,7 @@ from lab.radiusserver import RadiusServer
 from lab.scenario import Scenario
 from lab.tls import Version
 from lab.toml import to_toml
+from probe import records
 from probe.jobs.login import failed, log_in
 from probe.jobs.node import scope_of
 from probe.jobs.sweep import JobError, Scope, assess, look, questions, secrets_for
@@ -206,7 +207,7 @@ def test_a_node_without_planned_addresses_is_logged_in_to_where_it_was_found(
 
 def test_an_interrupted_look_is_followed_by_no_login(tmp_path: Path) -> None:
     with looked_at("healthy-cluster", tmp_path, "peap") as at:
-        broken_off = replace(at, seen=replace(at.seen, interrupted=True))
+        broken_off = replace(at, seen=records.replace(at.seen, interrupted=True))
         seen, record, login = broken_off.log_in()
         assert heard_nothing(at.heard)
     assert seen.interrupted

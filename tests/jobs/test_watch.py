@@ -3,7 +3,7 @@ when it ends."""
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -29,6 +29,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth
 from probe.plan.model import Plan
+from probe.records import replace
 from tests.judge.pki import AT
 from tests.judge.world import (
     GUEST,

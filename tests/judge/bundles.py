@@ -1,6 +1,5 @@
 """Files as they are before an import, made of the judge's small world, and what is said of them."""
 
-from dataclasses import dataclass, field
 from typing import Any
 
 from cryptography import x509
@@ -15,6 +14,7 @@ from cryptography.hazmat.primitives.serialization import (
 from probe.bundle import NOTHING_SAID, Judged, Offered, Said, ServedNow
 from probe.jobs.bundle import look_into, offered
 from probe.plan.model import Plan
+from probe.records import dataclass, field
 from tests.judge.pki import AT, Made, general, name
 from tests.judge.world import Told, told
 
@@ -56,7 +56,7 @@ def request(common_name: str, names: tuple[str, ...], key: Any) -> bytes:
     return builder.sign(key, hashes.SHA256()).public_bytes(Encoding.PEM)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Files:
     """What is given to the command."""
 

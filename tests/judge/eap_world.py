@@ -1,7 +1,6 @@
 """Literal EAP surveys: each conversation is written down in the test that needs it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from probe.certificate.facts import facts_of
@@ -22,6 +21,7 @@ from probe.observation.model import (
     Trial,
     fingerprint,
 )
+from probe.records import dataclass
 from tests.judge.pki import AT
 from tests.judge.world import NODES, RADIUS, Chain, eap_chain
 
@@ -31,7 +31,7 @@ EVERY = tuple(TlsVersion)[:4]
 VIRTUAL = "192.0.2.90"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Said:
     """One question and its answer."""
 

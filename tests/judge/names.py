@@ -1,7 +1,6 @@
 """Literal lookups for the judge's tests of names: what one resolver said to one question."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 from probe.observation.model import (
@@ -19,6 +18,7 @@ from probe.observation.model import (
     Survey,
     fingerprint,
 )
+from probe.records import replace
 from tests.judge.pki import AT
 from tests.judge.world import NODES, Chain
 

@@ -1,7 +1,6 @@
 """A cluster with RadSec for the judge's tests: a plan, and surveys written down by hand."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Plan, Radsec, SecretRef
+from probe.records import replace
 from tests.judge.pki import AT
 from tests.judge.world import (
     PRIVATE_ROOT,

@@ -1,6 +1,5 @@
 """Which chains a credential may be sent to: only those of which everything is known to be good."""
 
-from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -10,6 +9,7 @@ from lab.authority import Blueprint, Workshop
 from probe.judge.approval import Approval, approve
 from probe.observation.model import Aspect, HandshakeAsk, KeyFamily, Outcome, fingerprint
 from probe.plan.model import Acceptance, Eap, Plan, Roots
+from probe.records import replace
 from tests.judge.eap_world import Said, address, said, surveyed
 from tests.judge.pki import AT, make
 from tests.judge.world import (

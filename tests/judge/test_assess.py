@@ -1,6 +1,5 @@
 """The assessment as a whole: verdicts, order, acceptances, rows, and purity."""
 
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import pytest
@@ -9,6 +8,7 @@ from probe.assessment import Part, Verdict
 from probe.judge.explained import Explained
 from probe.observation.model import Endpoint, Outcome, Survey, fingerprint
 from probe.plan.model import Acceptance
+from probe.records import replace
 from tests.judge.pki import AT
 from tests.judge.world import (
     GUEST,

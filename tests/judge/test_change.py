@@ -1,6 +1,5 @@
 """What is new, gone or changed between two surveys, written out by hand."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 from probe.assessment import Assessment, Change, Verdict
@@ -19,6 +18,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth
 from probe.plan.model import Acceptance, Plan
+from probe.records import replace
 from tests.judge.pki import AT
 from tests.judge.world import (
     GUEST,

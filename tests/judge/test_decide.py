@@ -1,6 +1,5 @@
 """One family's decision, step by step: roots, path, name, and what it does about each objection."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -10,6 +9,7 @@ from probe.judge.decide import decide
 from probe.observation.model import Endpoint, Outcome
 from probe.observe.agenda import Depth
 from probe.plan.model import FAMILIES, Plan
+from probe.records import replace
 from tests.judge.pki import AT, make
 from tests.judge.world import (
     FOREIGN_ROOT,

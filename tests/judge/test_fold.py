@@ -1,11 +1,11 @@
 """One cause, one finding: what explains what, and what must stay apart."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 from probe.assessment import Verdict
 from probe.observation.model import Endpoint, LookupOutcome, Outcome, Survey, fingerprint
 from probe.plan.model import Acceptance
+from probe.records import replace
 from tests.judge.pki import AT, make
 from tests.judge.world import (
     FOREIGN_ROOT,

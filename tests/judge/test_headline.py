@@ -1,6 +1,5 @@
 """What is to be read first, from findings and rows written by hand."""
 
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from probe.assessment import (
@@ -18,6 +17,7 @@ from probe.assessment import (
 )
 from probe.judge.headline import headline
 from probe.observation.model import Endpoint
+from probe.records import replace
 
 NODES = ("quay1", "quay2", "quay3", "quay4")
 

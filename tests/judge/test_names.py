@@ -1,6 +1,5 @@
 """What is said about names: which label or rule failed, and what is covered instead."""
 
-from dataclasses import replace
 from ipaddress import ip_address
 
 import pytest
@@ -10,6 +9,7 @@ from hypothesis import strategies as st
 from probe.certificate.facts import Name, facts_of
 from probe.judge.names import covers, dns_name_matches, reference_name, supplicant_covers
 from probe.judge.words import called, quoted_name
+from probe.records import replace
 from tests.judge.pki import make, name
 
 LEAF = facts_of(make("x", names=["*.northpier.example", "portal.northpier.example"]).der)

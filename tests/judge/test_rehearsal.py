@@ -1,7 +1,6 @@
 """Roll-outs of a small world: which steps there are, what counts, and what is advised."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 
@@ -14,6 +13,7 @@ from probe.judge.rehearsal.way import stops
 from probe.judge.rehearse import swap
 from probe.observation.model import Aspect, Endpoint, Outcome, Survey, fingerprint
 from probe.plan.model import Plan
+from probe.records import replace
 from probe.rehearsal import Feels, Kind, Rehearsal, Span
 from tests.judge.bundles import Files, key_of, pem
 from tests.judge.pki import AT, Made, make

@@ -1,12 +1,12 @@
 """Certificates that are not imported yet, judged as if they were served."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from probe.judge.rehearse import swap
 from probe.observation.model import Endpoint, KeyFamily, Outcome, Survey, fingerprint
+from probe.records import replace
 from tests.judge.pki import AT
 from tests.judge.world import (
     GUEST,

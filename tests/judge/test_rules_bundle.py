@@ -4,7 +4,6 @@ Expectations are written by hand, as (rule, endpoint, nodes, name). A healthy bu
 certificate a healthy cluster would serve.
 """
 
-from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -18,6 +17,7 @@ from probe.bundle import Said, ServedNow
 from probe.judge.catalogue import RULES
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance, Audience, Demand, Eap, Matching, Service, Setup
+from probe.records import replace
 from tests.judge.bundles import (
     Files,
     folded_under,

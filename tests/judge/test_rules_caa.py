@@ -1,6 +1,5 @@
 """CAA records against the CA of what is served: what the next renewal would meet."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,6 +11,7 @@ from probe.certificate.facts import facts_of
 from probe.judge.issuers import authority_of, known, stands_under
 from probe.observation.model import LookupOutcome, Survey
 from probe.plan.model import Plan, Resolver
+from probe.records import replace
 from tests.judge.names import RESOLVER, having, said
 from tests.judge.pki import AT, Made, authority, make, name, timestamps
 from tests.judge.world import (

@@ -1,6 +1,5 @@
 """Served chains on web and EAP endpoints: each fault, and its twin that is healthy."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -9,6 +8,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from probe.assessment import Verdict
 from probe.plan.model import Acceptance, Windows
+from probe.records import replace
 from tests.judge.pki import AT, Made, authority, make
 from tests.judge.world import (
     FOREIGN_ROOT,

@@ -1,13 +1,12 @@
 """The shape of served chains: order, surplus, and engines that disagree."""
 
-from dataclasses import replace
-
 import pytest
 
 import probe.judge.explained
 from probe.assessment import Basis, Verdict
 from probe.judge.path import Explanation, explain_path
 from probe.judge.path.model import Disagreement
+from probe.records import replace
 from tests.judge.pki import Made, authority, make
 from tests.judge.world import (
     FOREIGN_ROOT,

@@ -1,12 +1,11 @@
 """The CAs that servers ask clients' certificates of: compared, and held against the plan's."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.assessment import Verdict
 from probe.limits import DEFAULT
 from probe.plan.model import Plan
+from probe.records import replace
 from tests.judge.eap_world import TLS, Said, said, surveyed
 from tests.judge.pki import Made, authority
 from tests.judge.world import (

@@ -1,6 +1,5 @@
 """A closer look at the web: other times, old versions, no name, clocks, and the way there."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -9,6 +8,7 @@ from probe.assessment import Verdict
 from probe.observation.model import HttpSeen, Outcome, Survey
 from probe.observe.agenda import Depth
 from probe.plan.model import FAMILIES, Acceptance, Guest, Plan, Resolver
+from probe.records import replace
 from tests.judge.pki import AT, Made, make
 from tests.judge.world import (
     FOREIGN_ROOT,

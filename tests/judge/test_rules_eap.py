@@ -1,6 +1,5 @@
 """EAP endpoints: reachability, expected names, and servers compared."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -17,6 +16,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth
 from probe.plan.model import Audience, Service
+from probe.records import replace
 from tests.judge.pki import AT, authority, make, name
 from tests.judge.world import (
     HOSTS,

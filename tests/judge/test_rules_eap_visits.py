@@ -1,12 +1,11 @@
 """RADIUS servers that fail in one context of requests, in one method or to one user: the finding
 says which, and sends nobody to where nothing is wrong."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.observation.model import Aspect, Outcome, RadiusSeen
 from probe.plan.model import Visit
+from probe.records import replace
 from tests.judge.eap_world import TLS, TTLS, Said, said, surveyed
 from tests.judge.world import judged, plan
 

@@ -1,6 +1,5 @@
 """RADIUS servers that fail: what was tried afterwards, and what it says of why."""
 
-from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from probe.observation.model import (
     TrialKind,
 )
 from probe.plan.model import Audience, Eap, Plan, SecretRef, Service
+from probe.records import replace
 from tests.judge.eap_world import EVERY, TTLS, Said, said, surveyed
 from tests.judge.pki import AT
 from tests.judge.world import (

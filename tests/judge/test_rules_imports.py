@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -22,6 +21,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.plan.model import Acceptance
+from probe.records import replace
 from tests.judge import radsec_world
 from tests.judge.pki import AT, make
 from tests.judge.world import (

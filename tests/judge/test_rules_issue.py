@@ -1,6 +1,5 @@
 """Rules by date of issue: each fault, its boundary, and its twin that is healthy."""
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from probe.judge.clients.reactions import BY_NAME
 from probe.observation.model import Endpoint, Question, Survey
 from probe.plan.model import Plan, Trust, Windows
 from probe.plan.pem import public_roots
+from probe.records import replace
 from tests.judge.pki import AT, Made, make, timestamps
 from tests.judge.world import (
     GUEST,

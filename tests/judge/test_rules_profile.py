@@ -1,7 +1,6 @@
 """What supplicants were really given against what is served; each case has a twin that is sound."""
 
 import hashlib
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +10,7 @@ from probe.assessment import Does, Finding, Verdict
 from probe.certificate.facts import facts_of
 from probe.judge.given import Given, unmet
 from probe.plan.model import Client, Demand, Eap, Expects, Matching, Plan, Profile, Setup
+from probe.records import replace
 from tests.judge.pki import Made, make
 from tests.judge.world import (
     FOREIGN_ROOT,

@@ -1,11 +1,10 @@
 """A certificate is served, and that its key is the server's own is not shown."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.assessment import Verdict
 from probe.observation.model import Outcome, Survey
+from probe.records import replace
 from tests.judge.world import GUEST, HOSTS, host, judged, plan, seen, told
 
 WRONG = "the server's signature over this handshake does not match the certificate"

@@ -1,13 +1,12 @@
 """RADIUS itself: signatures, rounds, resumption; the 192-bit mode, and phones set up by hand."""
 
-from dataclasses import replace
-
 import pytest
 from cryptography import x509
 
 from probe.assessment import Basis, Verdict
 from probe.observation.model import Aspect, Outcome, RadiusSeen
 from probe.plan.model import Eap, Plan
+from probe.records import replace
 from tests.judge.eap_world import TLS, TTLS, Said, said, surveyed
 from tests.judge.pki import Made, make
 from tests.judge.test_rules_eap_way import others

@@ -1,6 +1,5 @@
 """The twelve rules on RadSec, each from a literal survey, with the healthy twin beside it."""
 
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -20,6 +19,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth
 from probe.plan.model import Acceptance, Roots
+from probe.records import replace
 from tests.judge.pki import AT, CLIENT, SERVER, make
 from tests.judge.radsec_world import (
     ASKED,

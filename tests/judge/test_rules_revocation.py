@@ -1,6 +1,5 @@
 """What is made of what authorities said: literal surveys with the fetches of one run."""
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -18,6 +17,7 @@ from probe.observation.model import (
 )
 from probe.plan.model import Fetch as Fetching
 from probe.plan.model import Plan
+from probe.records import replace
 from tests.judge.pki import AT, Made, authority, make, timestamps
 from tests.judge.test_authority import a_list, a_response
 from tests.judge.world import (

@@ -1,11 +1,10 @@
 """What supplicants' makers require of an EAP certificate: each fault, and its healthy twin."""
 
-from dataclasses import replace
-
 from cryptography import x509
 
 from probe.assessment import Assessment, Does, Verdict
 from probe.plan.model import Eap, Plan
+from probe.records import replace
 from tests.judge.pki import Extension, make, name
 from tests.judge.world import (
     NODES,

@@ -1,6 +1,5 @@
 """A and AAAA records of one name, where the server answers at the addresses of one kind only."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -8,6 +7,7 @@ import pytest
 from probe.assessment import Verdict
 from probe.observation.model import Handshake, LookupOutcome, Outcome, Phase
 from probe.plan.model import Node, Plan, Resolver
+from probe.records import replace
 from tests.judge.names import led
 from tests.judge.world import (
     GUEST,

@@ -1,6 +1,5 @@
 """Several resolvers and views: split DNS is healthy, and what is not is one finding a name."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,6 +9,7 @@ from probe.observation.merge import merge
 from probe.observation.model import LookupOutcome, Outcome
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Audience, Plan, Resolver
+from probe.records import replace
 from tests.judge.names import having, led, said
 from tests.judge.pki import authority, make
 from tests.judge.world import (

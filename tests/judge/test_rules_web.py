@@ -1,6 +1,5 @@
 """Web endpoints: reachability and names, from literal observations."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -15,6 +14,7 @@ from probe.observation.model import (
     Phase,
 )
 from probe.plan.model import Audience
+from probe.records import replace
 from tests.judge.pki import AT, make
 from tests.judge.world import (
     GUEST,

@@ -3,11 +3,10 @@
 The commands are held to the options of OpenSSL 3's s_client as its manual has them.
 """
 
-from dataclasses import replace
-
 from probe.assessment import Finding
 from probe.observation.model import Outcome
 from probe.observe.agenda import Depth
+from probe.records import replace
 from tests.judge.pki import make
 from tests.judge.world import GUEST, HOSTS, host, judged, nodes, plan, seen
 

@@ -1,12 +1,11 @@
 """Strict transport: reading the header, whose policy holds, and what becomes of warnings."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.assessment import Verdict
 from probe.judge.strict import Policy, holder, read
 from probe.observation.model import HttpSeen, Survey
+from probe.records import replace
 from tests.judge.world import (
     GUEST,
     HOSTS,

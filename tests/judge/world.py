@@ -5,7 +5,6 @@ otherwise; so each test shows the one thing that it breaks.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
@@ -47,6 +46,7 @@ from probe.plan.model import (
     Trust,
     Web,
 )
+from probe.records import replace
 from tests.judge.pki import AT, Made, authority, make, timestamps
 
 GUEST = "guest.northpier.example"

@@ -5,7 +5,6 @@ and with the same findings whether much is asked at once or one thing after the 
 import asyncio
 from collections import Counter, defaultdict
 from contextlib import suppress
-from dataclasses import replace
 from itertools import groupby
 from math import ceil
 from pathlib import Path
@@ -27,6 +26,7 @@ from probe.observe.agenda import Depth
 from probe.observe.sweep import survey
 from probe.observe.web import visit_web
 from probe.plan.read import load_plan
+from probe.records import replace
 
 ONE_AT_A_TIME = replace(
     DEFAULT,

@@ -1,6 +1,5 @@
 """Plans made by hand: Northpier Ferries and its four servers."""
 
-from dataclasses import replace
 from pathlib import Path
 
 from probe.observation.model import Endpoint, Method
@@ -17,6 +16,7 @@ from probe.plan.model import (
     Visit,
     Web,
 )
+from probe.records import replace
 
 SECRET = SecretRef(environment="NORTHPIER_RADIUS")
 EAP = Eap(secret=SECRET, identity="cert-probe@northpier.example")

@@ -1,7 +1,5 @@
 """What is asked, written out: the agenda is a promise of what will and will not be sent."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.observation.model import (
@@ -18,6 +16,7 @@ from probe.observe.agenda import Depth, agenda, secrets_needed
 from probe.observe.footprint import footprint
 from probe.observe.webquestions import canary_resolvers
 from probe.plan.model import Audience, Guest, Resolver, SecretRef, Service, Web
+from probe.records import replace
 from tests.observe.plans import EAP, SECRET, node, plan, service, with_methods
 
 

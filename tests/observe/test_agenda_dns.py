@@ -1,7 +1,5 @@
 """What resolvers are asked, and where clients are followed, written out."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Question
@@ -9,6 +7,7 @@ from probe.observe.agenda import Depth, agenda
 from probe.observe.webquestions import places_known
 from probe.plan.model import Audience, Node, Plan, Resolver, Roots, Service, Trust, Web
 from probe.plan.places import planned_addresses
+from probe.records import replace
 from tests.observe.plans import EAP, TRUST, node, plan, service
 
 DNS = frozenset({Endpoint.DNS})

@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from cryptography import x509
@@ -11,6 +10,7 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.model import Fetch, FetchKind, FetchOutcome
 from probe.observe.authority import Authorities
 from probe.observe.http import FetchError, HttpClient
+from probe.records import replace
 from tests.judge.pki import Made, authority, make
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)

@@ -3,7 +3,6 @@
 import asyncio
 import struct
 from collections.abc import Callable
-from dataclasses import replace
 
 import dns.edns
 import dns.flags
@@ -17,6 +16,7 @@ from hypothesis import strategies as st
 from probe.limits import DEFAULT
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
+from probe.records import replace
 from tests.observe import standstill
 from tests.observe.nameservers import Answer, FakeNameserver, Handler, reply, serving
 

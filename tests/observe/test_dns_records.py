@@ -3,7 +3,6 @@
 import asyncio
 import struct
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
 import dns.edns
 import dns.flags
@@ -14,6 +13,7 @@ import pytest
 from probe.limits import DEFAULT
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
+from probe.records import replace
 from tests.observe.nameservers import Answer, FakeNameserver, Handler, reply, serving
 from tests.observe.test_dns import NAME, SOA, ask, says
 

@@ -4,7 +4,6 @@ import contextlib
 import hashlib
 import json
 import os
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -45,6 +44,7 @@ from probe.observation.model import (
     Taken,
     TlsVersion,
 )
+from probe.records import replace
 
 BEGAN = datetime(2026, 11, 25, 9, 0, 0, tzinfo=UTC)
 ENDED = datetime(2026, 11, 25, 9, 0, 2, tzinfo=UTC)

@@ -4,7 +4,6 @@ import asyncio
 import errno
 import socket
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -17,6 +16,7 @@ from probe.observe.eapcontext import Peer, request_context
 from probe.observe.exchange import Exchange
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap, Visit
+from probe.records import replace
 from probe.wire import eap
 from probe.wire.fragments import Fragment, Fragmenter
 from probe.wire.radius import Code, Reply, Request, build_reply

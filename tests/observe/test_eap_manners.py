@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
 
@@ -11,6 +10,7 @@ from probe.observation.model import Aspect, HandshakeAsk, Method, Outcome, Phase
 from probe.observe.eap import EapVisit
 from probe.observe.eapcontext import Peer
 from probe.observe.visit import VisitSeen
+from probe.records import replace
 from probe.wire import eap
 from probe.wire.eap import EapPacket
 from probe.wire.fragments import Fragment

@@ -1,11 +1,10 @@
 """As whom RADIUS servers are asked: nobody, in the same words each time."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.observation.model import Aspect, HandshakeAsk, Method
 from probe.observe.eapcontext import guise
+from probe.records import replace
 from tests.observe.plans import EAP
 
 ASK = HandshakeAsk("192.0.2.11", 1812, methods=(Method.PEAP,))

@@ -1,7 +1,5 @@
 """Which EAP conversations are held, written out: each is a failed authentication somewhere."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.observation.model import (
@@ -15,6 +13,7 @@ from probe.observation.model import (
 )
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Audience, Eap, Plan, Roots, Service, Visit
+from probe.records import replace
 from tests.observe.plans import EAP, node, plan, with_methods
 
 EAP_ONLY = frozenset({Endpoint.EAP})

@@ -1,7 +1,6 @@
 """What EAP visits of one survey have to do with each other: pace, order, what is done once."""
 
 import asyncio
-from dataclasses import replace
 
 import pytest
 
@@ -21,6 +20,7 @@ from probe.observe.eapvisits import EapVisits
 from probe.observe.footprint import footprint
 from probe.observe.sweep import survey
 from probe.plan.model import Audience, Plan, Service
+from probe.records import replace
 from probe.wire import eap
 from probe.wire.eap import EapPacket, Type
 from probe.wire.radius import Code, Request, build_reply

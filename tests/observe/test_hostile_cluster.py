@@ -15,7 +15,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import AbstractAsyncContextManager as AsyncContextManager
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ from probe.observation.model import Endpoint, Method, Outcome, Survey, TlsVersio
 from probe.observe.agenda import Depth, agenda
 from probe.observe.sweep import Event, EventKind, survey
 from probe.plan.model import Fetch, Plan, Web
+from probe.records import replace
 from tests.cli.conftest import ROOT
 from tests.observe import standstill
 from tests.observe.hostile import RADIUS, WEB, Place, address, hostile

@@ -2,13 +2,13 @@
 
 import asyncio
 import gzip
-from dataclasses import replace
 
 import pytest
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import FetchOutcome
 from probe.observe.http import FetchError, Gate, HttpClient, Message, place_of
+from probe.records import replace
 from tests.observe.test_web import Handler, listening
 
 LOOPBACK = Gate(("127.0.0.0/8", "::1/128"))

@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Callable, Generator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -26,6 +25,7 @@ from probe.observe.eapcontext import Peer
 from probe.observe.eapquestions import login_visit
 from probe.observe.login import CredentialError, Entrance, credential_of, log_in, not_made
 from probe.plan.model import Login, Plan
+from probe.records import replace
 from probe.wire.credential import Account, Inner
 from probe.wire.radius import Code, Request, build_reply
 from tests.observe.plans import EAP, TRUST, node

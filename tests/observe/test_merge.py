@@ -1,6 +1,5 @@
 """Surveys from several places as one."""
 
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -15,6 +14,7 @@ from probe.observation.model import (
     Survey,
     Taken,
 )
+from probe.records import replace
 
 AT = datetime(2026, 11, 25, 9, 0, 0, tzinfo=UTC)
 ASK = LookupAsk("guest.northpier.example", "A", "system")

@@ -5,7 +5,6 @@ import re
 import socket
 from collections.abc import Callable
 from contextlib import AsyncExitStack
-from dataclasses import replace
 from ipaddress import ip_address
 
 import dns.message
@@ -34,6 +33,7 @@ from probe.observe.notebook import Notebook
 from probe.observe.sweep import Event, EventKind, draw_label, survey, utc_now
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Plan, Resolver, Web
+from probe.records import replace
 from tests.observe.nameservers import Answer, FakeNameserver, reply, serving
 from tests.observe.plans import node, plan, service
 from tests.observe.test_web import TlsServer, listening

@@ -4,7 +4,6 @@ import asyncio
 import socket
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 from socket import SOCK_DGRAM, SOCK_STREAM
 from typing import cast
 
@@ -16,6 +15,7 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
 from probe.observe.nameserver import Nameserver, NoReplyError
+from probe.records import replace
 from tests.observe.nameservers import Answer, reply, serving
 from tests.peers.servers import free_port
 

@@ -1,6 +1,5 @@
 """What is written down of a visit: no text of a server's beyond its bound."""
 
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from probe.limits import DEFAULT
@@ -8,6 +7,7 @@ from probe.observation.model import EapSeen, Outcome, Phase
 from probe.observe.agenda import Depth, agenda
 from probe.observe.notebook import Notebook
 from probe.observe.visit import VisitSeen
+from probe.records import replace
 from tests.observe.plans import node, plan
 
 AT = datetime(2026, 11, 25, 9, tzinfo=UTC)

@@ -3,7 +3,6 @@
 import asyncio
 import struct
 from collections.abc import Awaitable, Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +31,7 @@ from probe.observe.radsecvisits import CredentialError, credentials
 from probe.observe.sweep import survey
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap, Plan, Radsec, SecretRef
+from probe.records import replace
 from probe.wire.credential import ClientCertificate
 from probe.wire.radius import Code, Request, build_reply
 from tests.observe.plans import EAP, node, plan

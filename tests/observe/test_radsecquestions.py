@@ -1,6 +1,5 @@
 """What is asked of RadSec endpoints, and what is told of it beforehand."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,6 +8,7 @@ from probe.observation.model import Aspect, Endpoint, HandshakeAsk, Method, Ques
 from probe.observe.agenda import Depth, agenda, secrets_needed
 from probe.observe.footprint import footprint
 from probe.plan.model import Node, Radsec, SecretRef
+from probe.records import replace
 from tests.observe.plans import EAP, SECRET, node, plan
 
 ONLY = frozenset({Endpoint.RADSEC})

@@ -7,13 +7,13 @@ begins at one instant of it.
 import asyncio
 import socket
 from collections import Counter
-from dataclasses import replace
 
 from probe.limits import DEFAULT
 from probe.observation.model import Question
 from probe.observe.agenda import Depth, agenda
 from probe.observe.sweep import Event, EventKind, survey
 from probe.plan.model import Fetch, Plan, Resolver, Web
+from probe.records import replace
 from tests.observe import standstill
 from tests.observe.plans import EAP, node, plan
 from tests.observe.plans import SECRET as REFERENCE

@@ -7,7 +7,6 @@ import socket
 from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 
@@ -34,6 +33,7 @@ from probe.observation.model import (
 from probe.observe.agenda import Depth, agenda
 from probe.observe.sweep import Event, EventKind, ignore, sockets_at_a_time, survey
 from probe.plan.model import Guest, Node, Plan, Resolver, Visit, Web
+from probe.records import replace
 from probe.wire.radius import Request
 from tests.observe.nameservers import Answer, reply, serving
 from tests.observe.plans import EAP, SECRET, node, plan, service

@@ -3,7 +3,6 @@
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from dataclasses import replace
 
 import pytest
 
@@ -21,6 +20,7 @@ from probe.observation.model import (
 from probe.observe.eap import EapVisit
 from probe.observe.eapcontext import Peer
 from probe.observe.visit import VisitSeen
+from probe.records import replace
 from probe.wire.radius import Code, Request, build_reply
 from tests.observe.plans import EAP
 from tests.observe.radiuspeers import (

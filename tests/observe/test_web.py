@@ -6,7 +6,6 @@ import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -18,6 +17,7 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.model import HandshakeAsk, HttpSeen, Outcome, Phase, TlsVersion
 from probe.observe.visit import VisitSeen
 from probe.observe.web import visit_web
+from probe.records import replace
 from tests.observe import standstill
 from tests.wire.handmade import ClientHello, message, record, tls13_flight
 from tests.wire.pki import MemoryServer, der, make_chain, server_context

@@ -1,10 +1,10 @@
 """Complete logins against hostapd, which shares no line with this project: what it lets in, what it
 turns away, and that both sides then hold the same keys."""
 
+import dataclasses
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -16,6 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding
 
 from lab.authority import Blueprint, Workshop
 from probe.observation.model import Method, Outcome, Phase, TlsVersion
+from probe.records import replace
 from probe.wire.credential import Account, ClientCertificate, Credential, Inner
 from probe.wire.login import Login
 from probe.wire.mppe import SessionKeys
@@ -104,7 +105,7 @@ def server(directory: Path, tls: TlsVersion, **changes: object) -> Iterator[Runn
         files=(("devices.pem", trusted()),),
         shows_keys=True,
     )
-    with hostapd(directory / "hostapd", replace(setup, **changes)) as running:  # type: ignore[arg-type]  # fields of Radius
+    with hostapd(directory / "hostapd", dataclasses.replace(setup, **changes)) as running:  # type: ignore[arg-type]  # fields of Radius
         yield running
 
 

@@ -3,7 +3,6 @@ package, x509/ocsp): what is read of them, and what is believed.
 """
 
 import json
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from probe.certificate.bundle import certificates_in
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.authority.model import Status, Why, reason_of
 from probe.judge.authority.ocsp import NoResponse, Response, check_response, read_response
+from probe.records import replace
 
 FILES = Path(cryptography_vectors.__file__).parent / "x509"
 VECTORS = json.loads((Path(__file__).parent / "vectors/ocsp.json").read_text("utf-8"))

@@ -1,7 +1,6 @@
 """Assessments built by hand, as the judge would hand them over. Nothing here is judged."""
 
 import hashlib
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from probe.assessment import (
@@ -42,6 +41,7 @@ from probe.observation.model import (
     Taken,
     TlsVersion,
 )
+from probe.records import replace
 
 AT = datetime(2026, 11, 25, 1, 47, 8, 654321, UTC)
 

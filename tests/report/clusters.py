@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 
@@ -11,6 +10,7 @@ from probe.jobs.sweep import narrow
 from probe.observation.model import Endpoint, LookupOutcome, Outcome
 from probe.observe.agenda import Depth
 from probe.plan.model import Plan
+from probe.records import replace
 from tests.judge import world
 from tests.judge.pki import AT, make
 

@@ -1,6 +1,5 @@
 """Any value with a hostile text in place of each of its texts."""
 
-import dataclasses
 import re
 from datetime import date
 from enum import Enum
@@ -27,9 +26,9 @@ def poisoned(value: Any, text: str, *, spare: frozenset[str] = frozenset()) -> A
             for key, item in value.items()
         }
     fields = {
-        field.name: getattr(value, field.name)
-        if field.name in spare
-        else poisoned(getattr(value, field.name), text, spare=spare)
-        for field in dataclasses.fields(value)
+        name: getattr(value, name)
+        if name in spare
+        else poisoned(getattr(value, name), text, spare=spare)
+        for name in type(value).__annotations__
     }
     return type(value)(**fields)

@@ -4,7 +4,6 @@ import json
 import tomllib
 import unicodedata
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from probe.drafting.beyond import Beyond, Extra
 from probe.drafting.model import Answer, Draft, Open
 from probe.drafting.propose import propose
 from probe.plan.problems import Problem
+from probe.records import replace
 from probe.report.bundle_document import bundle_to_json
 from probe.report.calendar import due_to_calendar
 from probe.report.complaint_document import complaint_to_json

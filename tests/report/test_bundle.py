@@ -1,7 +1,6 @@
 """Bundles before an import: the screen as it was read, and the document."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ from probe.bundle import (
 )
 from probe.certificate.container import Container, Kind, Problem, Trouble
 from probe.observation.model import Endpoint
+from probe.records import replace
 from probe.report.bundle_document import bundle_to_json
 from probe.report.schema.generate import path
 from probe.report.terminal import render_bundle

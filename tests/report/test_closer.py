@@ -1,12 +1,12 @@
 """The closer look at EAP on the screen, as it was read and found good."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from probe.assessment import EapLook, MethodSeen
 from probe.observation.model import Outcome, Trial, TrialKind
+from probe.records import replace
 from probe.report.terminal import render
 from tests.report.build import healthy
 from tests.report.hostile import HOSTILE

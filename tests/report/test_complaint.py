@@ -1,7 +1,6 @@
 """The answer to a complaint: the screen as it was read, and the document."""
 
 import json
-from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -26,6 +25,7 @@ from probe.complaint import (
     Words,
 )
 from probe.observation.model import Endpoint
+from probe.records import replace
 from probe.report.complaint_document import complaint_to_json
 from probe.report.schema.generate import path
 from probe.report.terminal import render_complaint

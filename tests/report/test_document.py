@@ -3,7 +3,6 @@
 import base64
 import json
 import unicodedata
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -24,6 +23,7 @@ from probe.observation.model import (
     Trial,
     TrialKind,
 )
+from probe.records import replace
 from probe.report.document import pem, rfc3339, to_json
 from probe.report.schema.generate import schema
 from tests.report.build import (

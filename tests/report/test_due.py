@@ -1,7 +1,6 @@
 """What ends when: the screen as it was read, the document, and the calendar by another's reader."""
 
 import json
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from probe.assessment import Verdict
 from probe.certificate.facts import Name
 from probe.due import Due, Renewal, Role, Stage, Step
 from probe.observation.model import Endpoint, Survey, Taken
+from probe.records import replace
 from probe.report.calendar import due_to_calendar
 from probe.report.due_document import due_to_json
 from probe.report.schema.generate import path

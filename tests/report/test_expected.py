@@ -1,7 +1,6 @@
 """What was to be imported: on the first screen and in the document."""
 
 import json
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -9,6 +8,7 @@ from jsonschema import Draft202012Validator
 
 from probe.assessment import Assessment, Expectation, ExpectedAt, Stage, Verdict
 from probe.observation.model import Endpoint
+from probe.records import replace
 from probe.report.document import to_json
 from probe.report.schema.generate import schema
 from probe.report.terminal import render

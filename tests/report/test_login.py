@@ -1,7 +1,6 @@
 """How a login ended, on the screen as it was read and found good, and in the document."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,7 @@ from probe.observation.model import (
     Outcome,
     Question,
 )
+from probe.records import replace
 from probe.report.document import to_json
 from probe.report.terminal import render
 from tests.report.build import handshake, healthy

@@ -1,13 +1,13 @@
 """What resolvers said, as `probe node` shows it: every answer, and nothing that is computed."""
 
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from probe.assessment import Assessment
 from probe.observation.model import Endpoint, Lookup, LookupAsk, LookupOutcome, Question
+from probe.records import replace
 from probe.report.terminal import render
 from tests.report.build import AT, healthy
 from tests.report.hostile import HOSTILE, LONG

@@ -3,12 +3,12 @@
 import json
 import subprocess
 import sys
-from dataclasses import replace
 
 import pytest
 
 from probe.assessment import Assessment, NodeVerdict, Verdict
 from probe.observation.model import Aspect, Endpoint, Outcome
+from probe.records import replace
 from probe.report.document import to_json
 from probe.report.metrics import LABEL, to_metrics
 from tests.metrics import expected, numbers, series

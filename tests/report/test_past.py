@@ -1,7 +1,6 @@
 """What the history tells: the screen as it was read and found good, and the document."""
 
 import json
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -10,6 +9,7 @@ from jsonschema import Draft202012Validator
 from probe.assessment import Change
 from probe.observation.model import Endpoint
 from probe.past import Between, Past, Run, Sighting
+from probe.records import replace
 from probe.report.past_document import past_to_json
 from probe.report.schema.generate import path
 from probe.report.terminal import render_past

@@ -1,10 +1,9 @@
 """The closer look at RadSec on the screen: literal looks, the whole lines."""
 
-from dataclasses import replace
-
 import pytest
 
 from probe.assessment import MethodSeen, RadsecLook
+from probe.records import replace
 from probe.report.terminal import render
 from tests.report.build import healthy
 from tests.report.hostile import HOSTILE

@@ -2,7 +2,6 @@
 
 import json
 import re
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
+from probe.records import replace
 from probe.rehearsal import Rehearsal
 from probe.report.rehearsal_document import rehearsal_to_json
 from probe.report.schema.generate import path

@@ -2,7 +2,6 @@
 
 import re
 import unicodedata
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -19,6 +18,7 @@ from probe.assessment import (
     Verdict,
 )
 from probe.observation.model import Endpoint, Outcome
+from probe.records import replace
 from probe.report.render import render as to_form
 from probe.report.terminal import render
 from tests.report.build import AT, CLOSED, EXPIRING, SELF_SIGNED, healthy, troubled

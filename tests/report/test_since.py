@@ -1,13 +1,13 @@
 """What is new, gone or changed since the last time: on the first screen and in the document."""
 
 import json
-from dataclasses import replace
 from datetime import timedelta
 
 from jsonschema import Draft202012Validator
 
 from probe.assessment import Altered, Assessment, Change, Folded, Since, Verdict
 from probe.observation.model import Endpoint
+from probe.records import replace
 from probe.report.document import to_json
 from probe.report.schema.generate import schema
 from probe.report.terminal import render

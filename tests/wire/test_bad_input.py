@@ -2,12 +2,12 @@
 
 import tracemalloc
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
 import pytest
 
 from probe.limits import DEFAULT
 from probe.observation.model import Method, Outcome, TlsVersion
+from probe.records import replace
 from probe.wire import eap
 from probe.wire.conversation import Conversation
 from probe.wire.eap import EapPacket

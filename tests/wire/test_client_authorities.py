@@ -1,12 +1,11 @@
 """The CA names in CertificateRequest: read, read on for, and never in the way of the chain."""
 
-from dataclasses import replace
-
 import pytest
 from OpenSSL import SSL
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import Method, Outcome, Phase, TlsVersion
+from probe.records import replace
 from probe.wire import eap, handshake
 from probe.wire.conversation import Conversation
 from probe.wire.eap import EapPacket

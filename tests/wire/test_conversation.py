@@ -1,7 +1,5 @@
 """A conversation joined in memory with an EAP server, RADIUS octets between them."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -9,6 +7,7 @@ from OpenSSL import SSL
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import Method, Outcome, Phase, TlsVersion
+from probe.records import replace
 from probe.wire import eap, openssl, radius
 from probe.wire.conversation import Conversation
 from probe.wire.eap import EapPacket

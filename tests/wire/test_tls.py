@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -13,6 +12,7 @@ from OpenSSL import SSL
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import KeyFamily, Outcome, Phase, TlsVersion, fingerprint
+from probe.records import replace
 from probe.wire import hello as hello_room
 from probe.wire import openssl
 from probe.wire.head import HeadReader

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from datetime import datetime
 
 from probe.certificate.bundle import NoCertificateError, certificates_in
@@ -13,7 +12,7 @@ from probe.judge.authority.model import Answer, Status, Why
 from probe.judge.authority.ocsp import check_response
 from probe.judge.trust import AnchorSet
 from probe.observation.model import Fetch, FetchKind, FetchOutcome, Survey, fingerprint
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _NOT_REACHED = frozenset(
     {

@@ -2,7 +2,6 @@
 the rules on served certificates say."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 
 from probe.assessment import Evidence, Note
 from probe.bundle import Coverage, Origin
@@ -14,6 +13,7 @@ from probe.judge.draft import Draft, limited
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Audience
+from probe.records import replace
 
 INCOMPLETE = "bundle-chain-incomplete"
 TRUST = "bundle-trust-needed"

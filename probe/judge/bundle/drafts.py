@@ -1,14 +1,13 @@
 """What the rules on files look at, and what they hand over."""
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 from probe.bundle import Authority, Coverage, Entries, Offered
 from probe.certificate.facts import CertFacts
 from probe.judge.bundle.meant import Meant
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 NO_ENTRIES = Entries()
 

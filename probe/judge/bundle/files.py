@@ -2,7 +2,6 @@
 certificate belong together."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from probe.assessment import Evidence, Note, Verdict
 from probe.certificate.container import Problem, Trouble
@@ -16,6 +15,7 @@ from probe.judge.objections import PRIVATELY
 from probe.judge.requirements import weak_key
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
+from probe.records import replace
 
 UNREADABLE = "bundle-unreadable"
 NO_KEY = "bundle-no-key"

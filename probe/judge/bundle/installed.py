@@ -2,7 +2,6 @@
 a server does beside showing its certificate nothing is known."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from datetime import datetime
 
 from probe.certificate.facts import facts_of
@@ -20,6 +19,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.plan.model import Plan
+from probe.records import replace
 
 
 def nothing_seen(at: datetime) -> Survey:

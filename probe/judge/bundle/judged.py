@@ -1,7 +1,6 @@
 """From files, a plan and a time to what is to be said before an import. Pure."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Assessment, Finding
@@ -23,6 +22,7 @@ from probe.judge.trust import AnchorSet, anchors, publicity
 from probe.observation.model import Endpoint, Question, Survey, fingerprint
 from probe.plan.addresses import is_address
 from probe.plan.model import Plan
+from probe.records import replace
 
 Agenda = Callable[[Meant], tuple[Question, ...]]
 """Returns what would be asked of the nodes and endpoints that a certificate is meant for."""

@@ -3,7 +3,6 @@ with its reason, unless somebody has said it."""
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from probe.bundle import NOTHING_SAID, Said, World
@@ -13,7 +12,7 @@ from probe.judge.names import covers, supplicant_covers
 from probe.observation.model import Endpoint, Survey
 from probe.plan.model import FAMILIES, Matching, Plan
 from probe.plan.places import opened_at, plan_of
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 if TYPE_CHECKING:
     from probe.certificate.container import Request

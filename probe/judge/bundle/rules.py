@@ -2,7 +2,6 @@
 `probe/judge/bundle_rules.py`."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 
 from probe.assessment import Note
 from probe.judge.bundle import contents, files
@@ -10,6 +9,7 @@ from probe.judge.bundle.drafts import Looked
 from probe.judge.case import Case
 from probe.judge.draft import Draft
 from probe.judge.rules import Judge
+from probe.records import replace
 
 _Rule = Callable[[Case, Looked], Iterable[Draft | Note]]
 

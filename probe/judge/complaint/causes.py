@@ -6,7 +6,6 @@ of these nodes, by that name, and by a client that minds. Nothing is concluded f
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Assessment, Finding, Verdict
@@ -22,6 +21,7 @@ from probe.judge.words import day, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.addresses import is_address
 from probe.plan.model import Plan
+from probe.records import replace
 
 _NEEDS_NO_CLIENT = frozenset({"web-revocation-unknown", "eap-revocation-unknown"})
 """Rules that are met as such, though no client's reaction is known: the words say it themselves."""

@@ -2,7 +2,6 @@
 and the table alone: nothing that was seen is known here."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 from itertools import combinations
 
 from probe.complaint import Complaint, Heard, LogAlert
@@ -17,7 +16,7 @@ from probe.judge.words import listing
 from probe.observation.model import Endpoint
 from probe.plan.model import FAMILIES, Client, Plan, Setup
 from probe.plan.problems import shown
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _PLACES = (Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 

@@ -5,7 +5,6 @@ search take it, and a chain with one good path is good.
 """
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 
@@ -21,6 +20,7 @@ from probe.judge.path.purpose import Purpose, purpose_of
 from probe.judge.path.reconcile import Examined, Reconciled, reconcile
 from probe.judge.trust import AnchorSet
 from probe.limits import DEFAULT
+from probe.records import replace
 
 __all__ = ["Explanation", "Problem", "Purpose", "Remark", "explain_path", "purpose_of"]
 

@@ -18,8 +18,8 @@ from ipaddress import ip_address
 import cryptography
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
-from cryptography.hazmat.backends.openssl import backend
 from cryptography.x509.verification import PolicyBuilder, Store, VerificationError
+from OpenSSL import SSL
 from OpenSSL.crypto import (
     FILETYPE_ASN1,
     X509,
@@ -39,7 +39,7 @@ from probe.observation.model import fingerprint
 from probe.records import dataclass
 
 OPENSSL = "OpenSSL"
-OPENSSL_VERSION = backend.openssl_version_text().split()[1]
+OPENSSL_VERSION = SSL.OpenSSL_version(SSL.OPENSSL_VERSION).split()[1].decode()
 LIBRARY = "cryptography"
 LIBRARY_VERSION = cryptography.__version__
 

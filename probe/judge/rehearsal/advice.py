@@ -2,7 +2,6 @@
 leaves some client better off at some step, and none worse at any."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 
 from probe.bundle import Judged
 from probe.certificate.facts import CertFacts, facts_of
@@ -13,6 +12,7 @@ from probe.judge.rehearsal.way import Way, World
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.observation.model import Endpoint, fingerprint
 from probe.plan.model import Setup
+from probe.records import replace
 from probe.rehearsal import Advice, Experience, Feels, Kind, Step
 
 _DATES = ("-expired", "-expiring", "-not-yet-valid")

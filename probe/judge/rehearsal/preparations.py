@@ -1,7 +1,6 @@
 """Preparations of a roll-out, each as the way that it would be with them."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 from probe.bundle import Authority, Judged
 from probe.certificate.facts import CertFacts, facts_of
@@ -10,7 +9,7 @@ from probe.judge.rehearsal.way import Way, World
 from probe.judge.words import called, listing, quoted_name, verb
 from probe.observation.model import Endpoint, fingerprint
 from probe.plan.model import Demand, Expects, Matching, Node, Plan, Profile, Roots
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.rehearsal import Kind
 
 _NEW_ROOT = "the new root"

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from probe.assessment import Note, Verdict
@@ -15,7 +14,7 @@ from probe.judge.rules.certificate import objected
 from probe.judge.words import HOW, SERVICE, called, day, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome
 from probe.plan.model import Acceptance, Audience, Client
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 DEFAULT = "web-default-differs"
 OLD_TLS = "web-old-tls"

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from probe.assessment import Verdict
@@ -17,6 +16,7 @@ from probe.judge.standing import Standing
 from probe.judge.words import called, day, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance
+from probe.records import replace
 
 PURPOSE = "cluster-client-purpose"
 RENEWED = "cluster-half-renewed"

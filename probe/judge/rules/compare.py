@@ -8,7 +8,6 @@ outside explains the difference; `fold.py` sees to that.
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
-from dataclasses import replace
 
 from probe.assessment import Evidence, Note
 from probe.judge.case import Case, Place, Visit
@@ -21,6 +20,7 @@ from probe.judge.override import hardened
 from probe.judge.renewal import renewals
 from probe.judge.words import called, day, listing, quoted_name, verb
 from probe.observation.model import Endpoint, KeyFamily
+from probe.records import replace
 
 
 def compare(case: Case) -> Iterator[Draft | Note]:

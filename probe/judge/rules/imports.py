@@ -6,7 +6,6 @@ by rules of its own; here it is only that it was to be another one.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 
 from probe.assessment import Stage, Verdict
 from probe.certificate.facts import CertFacts, facts_of
@@ -16,6 +15,7 @@ from probe.judge.draft import Draft, Sighting, resting_on
 from probe.judge.words import called, day, listing, verb
 from probe.observation.model import Endpoint, KeyFamily, fingerprint
 from probe.plan.model import Acceptance
+from probe.records import replace
 
 NOT_SERVED = "import-not-served"
 OTHER_ENDPOINT = "import-other-endpoint"

@@ -3,7 +3,6 @@ and in each context of requests."""
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 
 from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
@@ -16,7 +15,7 @@ from probe.judge.rules.families import failing
 from probe.judge.words import VERSIONS, called, listing, verb
 from probe.observation.model import Endpoint, Method, Outcome, TlsVersion
 from probe.plan.model import Acceptance
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 METHODS_DIFFER = "cluster-methods-differ"
 METHOD_DIFFERS = "eap-method-differs"

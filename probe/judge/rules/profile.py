@@ -7,7 +7,6 @@ what to put where.
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import field
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.case import Case, Visit
@@ -17,7 +16,7 @@ from probe.judge.given import Given, unmet
 from probe.judge.override import hardened
 from probe.judge.words import called, clip, listing, verb
 from probe.plan.model import Acceptance, Client, Demand, Matching
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _NAME, _ANCHOR = "profile-name-missing", "profile-anchor-missing"
 

@@ -5,7 +5,6 @@ What is not reached is not judged further: no certificate rule speaks of it.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 
 from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
@@ -23,7 +22,7 @@ from probe.judge.rules.dns.unserved import unserved
 from probe.judge.words import clip, listing
 from probe.observation.model import Aspect, HandshakeAsk, KeyFamily, Outcome
 from probe.plan.model import Acceptance
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 WEB_RULES = {
     Outcome.CLOSED: "web-closed",

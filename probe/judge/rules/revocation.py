@@ -7,7 +7,6 @@ what could not be seen from here, which accuses nobody.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 
@@ -29,7 +28,7 @@ from probe.judge.strict import no_way_out
 from probe.judge.words import day
 from probe.observation.model import Endpoint, FetchKind
 from probe.plan.model import Acceptance
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 UNSEEN = "out of reach"
 """Marks what was not seen, in place of the sources that were of no use."""

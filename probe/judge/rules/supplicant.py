@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
 from probe.assessment import Note
 from probe.certificate.facts import CertFacts
@@ -15,6 +14,7 @@ from probe.judge.standing import Standing
 from probe.judge.words import called, issuer, listing, quoted_name, verb
 from probe.observation.model import Endpoint, KeyFamily
 from probe.plan.model import Acceptance, Setup
+from probe.records import replace
 
 _Fault = tuple[tuple[Reacted, ...], str, tuple[str, ...]]
 """Who minds, what exactly is seen, and what sightings of one cause share."""

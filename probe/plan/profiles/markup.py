@@ -7,12 +7,11 @@ dropped while it is read.
 """
 
 from collections.abc import Iterator
-from dataclasses import field
 from xml.parsers import expat
 
 from probe.limits import XML_DEPTH, XML_ELEMENTS, XML_TEXT
 from probe.plan.problems import Refused
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 
 @dataclass(slots=True)

@@ -5,12 +5,11 @@ Who sends a certificate stands at its edge, and what nobody sends leaves a gap.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from probe.assessment import NotServed, ServedChain
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint
-from probe.records import dataclass
+from probe.records import dataclass, replace
 from probe.report.escape import visible
 from probe.report.page.answer import numbers
 from probe.report.terminal import words

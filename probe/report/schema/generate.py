@@ -5,7 +5,6 @@ a field with a default is still always there, a plain datetime is an RFC 3339 ti
 tokens is not closed, as a later version may bring new ones.
 """
 
-import dataclasses
 import json
 import typing
 from collections.abc import Mapping
@@ -43,7 +42,7 @@ def schema(name: str) -> dict[str, Any]:
     """Return the Schema of the document of that name. Raises KeyError for any other name."""
     kind = DOCUMENTS[name]
     (_,), definitions = msgspec.json.schema_components([kind], ref_template="#/$defs/{name}")
-    for of in _dataclasses_in(kind):
+    for of in _records_in(kind):
         _mark_times(of, definitions[of.__name__])
     root = _opened(definitions.pop(kind.__name__))
     root["properties"] = {"format": {"const": name}} | {
@@ -68,14 +67,14 @@ def path(name: str) -> Path:
     return FOLDER / (name.replace("/", "-") + ".json")
 
 
-def _dataclasses_in(kind: Any) -> set[type]:
-    """Return the dataclasses that a type is made of, itself included."""
+def _records_in(kind: Any) -> set[type]:
+    """Return the records that a type is made of, itself included."""
     found: set[type] = set()
     waiting = [kind]
     while waiting:
         item = waiting.pop()
         waiting += typing.get_args(item)
-        if isinstance(item, type) and dataclasses.is_dataclass(item) and item not in found:
+        if isinstance(item, type) and issubclass(item, msgspec.Struct) and item not in found:
             found.add(item)
             waiting += typing.get_type_hints(item).values()
     return found

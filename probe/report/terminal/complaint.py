@@ -2,9 +2,6 @@
 
 from collections.abc import Iterable, Iterator
 
-from rich.console import RenderableType
-from rich.text import Text
-
 from probe.assessment import Verdict
 from probe.complaint import Answer, Cause, Heard, LogAlert, Source, Standing, Whose
 from probe.report.escape import SENTENCES, visible
@@ -12,8 +9,9 @@ from probe.report.terminal import words
 from probe.report.terminal.closing import NOT_PROVEN, looks
 from probe.report.terminal.findings import facts
 from probe.report.terminal.headline import interruption
-from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
+from probe.report.terminal.text import Text
 
 COLUMN = 16
 """Where answers begin, as on the first screen of a sweep."""
@@ -30,7 +28,7 @@ def render_complaint(answer: Answer, *, width: int = 80, colour: bool = False) -
     return to_text(_parts(answer), width=width, colour=colour)
 
 
-def _parts(answer: Answer) -> Iterator[RenderableType]:
+def _parts(answer: Answer) -> Iterator[Part]:
     yield Indented(styled(visible(answer.first, SENTENCES), "title"), 0)
     yield from interruption(answer.assessment.survey)
     cautions = list(_cautions(answer))
@@ -58,7 +56,7 @@ def _parts(answer: Answer) -> Iterator[RenderableType]:
 # ---------------------------------------------------------------- what must not be missed
 
 
-def _cautions(answer: Answer) -> Iterator[RenderableType]:
+def _cautions(answer: Answer) -> Iterator[Part]:
     """Whose certificate it was, what the answer rests on, and what was told and does not fit."""
     recognised = answer.recognised
     if recognised.whose is not Whose.NOT_TOLD:
@@ -88,7 +86,7 @@ _SOURCES = {
 # ---------------------------------------------------------------- what it was taken for
 
 
-def _understood(answer: Answer) -> Iterator[RenderableType]:
+def _understood(answer: Answer) -> Iterator[Part]:
     yield heading("How it was understood")
     exactly = [heard for heard in answer.heard if heard.known and not heard.partly]
     for number, heard in enumerate(exactly):
@@ -140,7 +138,7 @@ _FAMILIES = {
 # ---------------------------------------------------------------- causes
 
 
-def _confirmed(answer: Answer, cause: Cause) -> Iterator[RenderableType]:
+def _confirmed(answer: Answer, cause: Cause) -> Iterator[Part]:
     title = Text()
     if cause.verdict is not None:
         title.append(cause.verdict.word, of_verdict(cause.verdict))
@@ -162,7 +160,7 @@ def _confirmed(answer: Answer, cause: Cause) -> Iterator[RenderableType]:
         yield _row("felt by", _clients(answer, cause.clients))
 
 
-def _mending(causes: Iterable[Cause]) -> Iterator[RenderableType]:
+def _mending(causes: Iterable[Cause]) -> Iterator[Part]:
     """What is for the engineer, below what is for the person."""
     causes = [cause for cause in causes if cause.remedy is not None and cause.fixed_since is None]
     if not causes:
@@ -174,7 +172,7 @@ def _mending(causes: Iterable[Cause]) -> Iterator[RenderableType]:
         yield Indented(styled(told, "aside"), 5)
 
 
-def _open(answer: Answer) -> Iterator[RenderableType]:
+def _open(answer: Answer) -> Iterator[Part]:
     possible = answer.of(Standing.POSSIBLE)
     if not possible:
         return
@@ -189,7 +187,7 @@ def _open(answer: Answer) -> Iterator[RenderableType]:
     yield from _more(possible, "possible")
 
 
-def _ruled_out(answer: Answer) -> Iterator[RenderableType]:
+def _ruled_out(answer: Answer) -> Iterator[Part]:
     out = answer.of(Standing.RULED_OUT)
     if not out:
         return
@@ -200,7 +198,7 @@ def _ruled_out(answer: Answer) -> Iterator[RenderableType]:
     yield from _more(out, "ruled out")
 
 
-def _also(answer: Answer) -> Iterator[RenderableType]:
+def _also(answer: Answer) -> Iterator[Part]:
     """Findings that are not the cause: those where this person was not come first."""
     elsewhere = tuple(one for one in answer.also if one.elsewhere)
     others = tuple(one for one in answer.also if not one.elsewhere)
@@ -221,7 +219,7 @@ def _also(answer: Answer) -> Iterator[RenderableType]:
 # ---------------------------------------------------------------- what to tell the person
 
 
-def _advice(answer: Answer) -> Iterator[RenderableType]:
+def _advice(answer: Answer) -> Iterator[Part]:
     advice = answer.advice
     yield heading("What to tell them")
     for sentence in advice.sentences:
@@ -230,7 +228,7 @@ def _advice(answer: Answer) -> Iterator[RenderableType]:
     yield Labelled("Safe to go on", word.append(f": {visible(advice.why, SENTENCES)}"), 17)
 
 
-def _client_side(answer: Answer) -> Iterator[RenderableType]:
+def _client_side(answer: Answer) -> Iterator[Part]:
     if not answer.client_side:
         return
     yield heading("What the servers cannot show: to be asked")
@@ -239,7 +237,7 @@ def _client_side(answer: Answer) -> Iterator[RenderableType]:
         yield Indented(styled(f"({visible(one.cause, SENTENCES)})", "aside"), 5)
 
 
-def _closing(answer: Answer) -> Iterator[RenderableType]:
+def _closing(answer: Answer) -> Iterator[Part]:
     assessment = answer.assessment
     yield heading("About this answer")
     yield Indented(Text(NOT_PROVEN))
@@ -280,6 +278,6 @@ def _row(label: str, text: str) -> Labelled:
     return Labelled(label, Text(text), 20, 4, hang=2)
 
 
-def _more(items: tuple[object, ...], what: str) -> Iterator[RenderableType]:
+def _more(items: tuple[object, ...], what: str) -> Iterator[Part]:
     if len(items) > ROWS:
         yield Indented(Text(words.more(len(items) - ROWS, what)))

@@ -3,13 +3,11 @@
 from collections.abc import Iterator, Mapping
 from itertools import groupby
 
-from rich.console import RenderableType
-from rich.text import Text
-
 from probe.past import Past, Run, Sighting
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.text import Text
 
 RUNS = 20
 """Runs that are listed; the JSON document has all of them."""
@@ -28,7 +26,7 @@ def render_past(past: Past, *, width: int = 80, colour: bool = False) -> str:
     return to_text(_parts(past), width=width, colour=colour)
 
 
-def _parts(past: Past) -> Iterator[RenderableType]:
+def _parts(past: Past) -> Iterator[Part]:
     of = f" of {visible(past.plan)}" if past.plan is not None else ""
     if past.forgotten is not None:
         yield Indented(Text(f"Forgotten: {words.plural(past.forgotten, 'run')}."), 0)
@@ -45,7 +43,7 @@ def _parts(past: Past) -> Iterator[RenderableType]:
     yield from _certificates(past)
 
 
-def _run(run: Run, *, alone: bool) -> Iterator[RenderableType]:
+def _run(run: Run, *, alone: bool) -> Iterator[Part]:
     title = Text(words.span(run.began, run.ended))
     if not alone:
         title.append(f"  {visible(run.plan)}")
@@ -64,7 +62,7 @@ def _run(run: Run, *, alone: bool) -> Iterator[RenderableType]:
     yield Labelled("", Text("; ".join(part for part in what if part)), COLUMN, hang=2)
 
 
-def _between(past: Past) -> Iterator[RenderableType]:
+def _between(past: Past) -> Iterator[Part]:
     if past.between is None:
         return
     between = past.between
@@ -80,7 +78,7 @@ def _between(past: Past) -> Iterator[RenderableType]:
     yield from _more(len(between.changes) - CHANGES)
 
 
-def _certificates(past: Past) -> Iterator[RenderableType]:
+def _certificates(past: Past) -> Iterator[Part]:
     if not past.sightings:
         return
     yield heading("Where certificates were seen, the latest first")
@@ -116,6 +114,6 @@ def _sights(sights: list[Sighting], order: Mapping[str, int]) -> Iterator[str]:
         yield f"{endpoint} at {words.places(places)}: first {first}, last {last}"
 
 
-def _more(left: int) -> Iterator[RenderableType]:
+def _more(left: int) -> Iterator[Part]:
     if left > 0:
         yield Indented(Text(words.more(left)))

@@ -2,16 +2,14 @@
 
 from collections.abc import Iterator
 
-from rich.console import RenderableType
-from rich.text import Text
-
 from probe.assessment import NotServed, ServedChain, Verdict
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, heading, styled
+from probe.report.terminal.paper import Indented, Part, heading, styled
 from probe.report.terminal.styles import of_verdict
+from probe.report.terminal.text import Text
 from probe.report.terminal.view import View
 
 ROWS = 12
@@ -23,7 +21,7 @@ ALIKE = 4
 _ORDER = {kind: place for place, kind in enumerate(Endpoint)}
 
 
-def served(view: View) -> Iterator[RenderableType]:
+def served(view: View) -> Iterator[Part]:
     """Yield the rows: each endpoint's chains, then its visits without one."""
     assessment = view.assessment
     kinds = {row.endpoint for row in assessment.served}
@@ -47,7 +45,7 @@ def served(view: View) -> Iterator[RenderableType]:
                 yield from _missing(view, missing)
 
 
-def _row(view: View, row: ServedChain) -> Iterator[RenderableType]:
+def _row(view: View, row: ServedChain) -> Iterator[Part]:
     how = f", in {words.all_of(row.methods)}" if row.methods else ""
     yield Indented(_opening(view, row, how), hang=3)
     leaf = view.assessment.facts.get(row.chain[0]) if row.chain else None
@@ -92,7 +90,7 @@ def _beyond(alike: list[ServedChain]) -> list[ServedChain]:
     return beyond if len(beyond) > 1 else []
 
 
-def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> RenderableType:
+def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> Part:
     names = list(dict.fromkeys(name for row in rows for name in row.nodes))
     chains = words.plural(len(rows), f"more {words.endpoint(kind)} chain")
     apart = ", standing apart" if rows[0].apart else ""
@@ -102,6 +100,6 @@ def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> Renderable
     return Indented(line.append_text(view.references(found)), hang=3)
 
 
-def _missing(view: View, row: NotServed) -> Iterator[RenderableType]:
+def _missing(view: View, row: NotServed) -> Iterator[Part]:
     yield Indented(_opening(view, row), hang=3)
     yield Indented(Text(words.outcome(row.outcome)), 5)

@@ -1,7 +1,5 @@
 """The one table of colours, out of the sixteen that users set. All else names a style."""
 
-from rich.theme import Theme
-
 from probe.assessment import Verdict
 
 STYLES = {
@@ -15,12 +13,10 @@ STYLES = {
     "verdict.warned": "bold magenta",
     "verdict.due": "bold cyan",
     "verdict.unseen": "bold",
-    "verdict.advised": "none",
-    "verdict.sound": "none",
+    "verdict.advised": "",
+    "verdict.sound": "",
     "accepted": "dim",
 }
-
-THEME = Theme(STYLES, inherit=False)
 
 
 def of_verdict(verdict: Verdict) -> str:

@@ -1,7 +1,6 @@
 """From words and a survey to an answer: what is confirmed, what stays open, what is excluded."""
 
 import hashlib
-from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 from typing import Any
@@ -16,6 +15,7 @@ from probe.judge.complaint.table import ROWS, Row
 from probe.observation.model import Endpoint, LookupOutcome, Outcome, Survey
 from probe.observe.agenda import Depth, agenda
 from probe.plan.model import Client, Plan, Setup, Site
+from probe.records import replace
 from tests.judge.pki import AT, CLIENT
 from tests.judge.world import (
     FOREIGN_ROOT,

@@ -1,12 +1,12 @@
 """A large cluster in which every node has certificates of its own: the longest page there is."""
 
 import hashlib
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from probe.assessment import Assessment, NodeVerdict, ServedChain, Verdict
 from probe.certificate.facts import Name
 from probe.observation.model import Endpoint
+from probe.records import replace
 from tests.report import build
 
 OCTETS = 1_500

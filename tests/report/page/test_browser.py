@@ -1,7 +1,6 @@
 """The page in a browser: filters, keyboard, print, dark, small windows, assistive technology."""
 
 import re
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -10,6 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
 from probe.assessment import Assessment
+from probe.records import replace
 from probe.report.render import render
 from tests.report import build
 from tests.report.hostile import HOSTILE, poisoned

@@ -2,7 +2,6 @@
 
 import re
 import unicodedata
-from dataclasses import replace
 
 import pytest
 
@@ -16,6 +15,7 @@ from probe.assessment import (
     Stage,
 )
 from probe.observation.model import Endpoint
+from probe.records import replace
 from probe.report.render import render
 from tests.report import build
 from tests.report.hostile import HOSTILE, LONG, poisoned

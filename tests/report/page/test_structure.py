@@ -4,13 +4,13 @@ import base64
 import hashlib
 import itertools
 import re
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
 from probe.assessment import Accepted, Assessment, Expectation, Headline, Verdict
 from probe.observation.model import Endpoint
+from probe.records import replace
 from probe.report.render import render
 from tests.report import build
 from tests.report.page.many import many

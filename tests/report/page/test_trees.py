@@ -1,8 +1,7 @@
 """What is served as the page draws it: who sends what, what is missing, what differs."""
 
-from dataclasses import replace
-
 from probe.observation.model import Endpoint
+from probe.records import replace
 from tests.report import build
 from tests.report.page.many import incomplete
 from tests.report.page.reading import links, page_of, trees

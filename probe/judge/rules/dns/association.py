@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import field, replace
 from hashlib import sha256
 
 from probe.assessment import Evidence, Verdict
@@ -13,7 +12,7 @@ from probe.judge.tlsa import AUTHORITIES, Association, owner, parse
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Lookup, LookupOutcome
 from probe.plan.model import Acceptance
-from probe.records import dataclass
+from probe.records import dataclass, field, replace
 
 _RULE = "dns-tlsa-mismatch"
 

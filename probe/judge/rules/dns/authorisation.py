@@ -7,7 +7,6 @@ failed leaves nothing to be claimed.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from datetime import datetime
 
 from probe.assessment import Basis, Evidence, Note, Verdict
@@ -22,7 +21,7 @@ from probe.judge.standing import Standing
 from probe.judge.words import called, clip, day, listing, verb
 from probe.observation.model import Endpoint, Lookup, LookupOutcome
 from probe.plan.model import Acceptance, is_outside
-from probe.records import dataclass
+from probe.records import dataclass, replace
 
 _RULE = "dns-caa-forbids"
 

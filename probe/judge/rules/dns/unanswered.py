@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import field
 
 from probe.assessment import Verdict
 from probe.judge.case import Case
@@ -23,7 +22,7 @@ from probe.judge.rules.dns.answers import (
 from probe.judge.words import clip, listing, verb
 from probe.observation.model import Lookup, LookupOutcome, Question
 from probe.plan.model import is_outside
-from probe.records import dataclass
+from probe.records import dataclass, field
 
 _KINDS = {
     "CAA": "CAA records",
