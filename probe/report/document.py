@@ -24,6 +24,7 @@ from probe.observation.model import (
     Question,
     RadsecSeen,
     Survey,
+    Trial,
 )
 from probe.report import types
 from probe.report.escape import quiet_json
@@ -151,7 +152,7 @@ def _nodes(assessment: Assessment) -> tuple[types.Node, ...]:
     known = frozenset(names)
     for question in assessment.survey.questions:
         # A service's question is one entry, at the first node that it speaks of.
-        node = next((name for name in question.nodes if name in known), None)
+        node = next(filter(known.__contains__, question.nodes), None)
         if node is None:
             continue
         if question.handshake is not None:
@@ -217,13 +218,14 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
         seconds=round(record.seconds, 4) if record else None,
         proposed=eap.proposed if eap else (),
         client_authorities=asks.client_authorities if asks else None,
-        trials=tuple(
-            types.Trial(each.kind, each.outcome, each.detail, each.replied_from)
-            for each in (record.trials if record else ())
-        ),
+        trials=tuple(map(_trial, record.trials)) if record else (),
         login=_login(record.login) if record and record.login else None,
         radsec=_radsec(radsec) if radsec else None,
     )
+
+
+def _trial(tried: Trial) -> types.Trial:
+    return types.Trial(tried.kind, tried.outcome, tried.detail, tried.replied_from)
 
 
 def _radsec(seen: RadsecSeen) -> types.Radsec:
