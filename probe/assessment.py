@@ -24,10 +24,9 @@ class Verdict(IntEnum):
     """Works today, against a published rule or common practice."""
     SOUND = 5
 
-    @property
-    def word(self) -> str:
+    def __init__(self, _number: int) -> None:
+        self.word = self.name.lower()
         """The verdict as it is written everywhere: lower case."""
-        return self.name.lower()
 
 
 class Basis(Enum):

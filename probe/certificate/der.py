@@ -8,7 +8,8 @@ and every list of children has a limit.
 
 from datetime import UTC, datetime, timedelta, timezone
 from functools import lru_cache
-from typing import NamedTuple
+
+from probe.records import dataclass
 
 MAX_CHILDREN = 4_096
 """Elements read in one constructed value: more than any certificate of 64 KiB usefully has."""
@@ -33,7 +34,8 @@ class DerError(ValueError):
     """The octets break the encoding. The message says what and at which offset."""
 
 
-class Tlv(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Tlv:
     """One element: where it begins, where its content begins, and where both end."""
 
     tag: int

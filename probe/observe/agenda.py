@@ -59,7 +59,8 @@ def agenda(
     asks EAP endpoints by each key family too, which are two conversations more with each address.
     Raises KeyError for a node that is not in the plan.
     """
-    chosen = frozenset(plan.node(name).name for name in nodes or (n.name for n in plan.nodes))
+    chosen = frozenset(plan.node(name).name for name in nodes)
+    chosen = chosen or frozenset(node.name for node in plan.nodes)
     part = plan_of(plan, chosen)
     opened: dict[str, list[Service]] = {name: [] for name in chosen}
     for service in part.services:

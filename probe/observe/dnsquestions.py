@@ -40,9 +40,9 @@ class _Wanted:
     public: bool = False
     """Only what the public sees is of interest."""
 
-    def question(self, resolver: Resolver) -> Question:
+    def question(self, resolver: Resolver, where: str) -> Question:
         return Question(
-            id=f"dns/{resolver_text(resolver.at, resolver.view)}/{self.name}/{self.type}",
+            id=f"{where}/{self.name}/{self.type}",
             endpoint=Endpoint.DNS,
             nodes=self.nodes,
             service=self.service,
@@ -86,9 +86,10 @@ def lookups(plan: Plan, *, deep: bool) -> Iterator[Question]:
         *(_reverse(plan) if deep else ()),
     ]
     for resolver in plan.resolvers:
+        where = f"dns/{resolver_text(resolver.at, resolver.view)}"
         for one in wanted:
-            if resolver.may_be_public or not one.public:
-                yield one.question(resolver)
+            if not one.public or resolver.may_be_public:
+                yield one.question(resolver, where)
 
 
 def _names(plan: Plan) -> Behind:
@@ -122,12 +123,13 @@ def _issuers(plan: Plan, names: Behind, order: Mapping[str, int]) -> Iterator[_W
     """
     behind: dict[str, dict[str, None]] = {}
     for name, node in _certified(plan):
-        labels = name.split(".")
-        if is_address(name) or len(labels) < 2:
+        if is_address(name) or "." not in name:
             # No public CA issues for a short name (CA/Browser Forum BR, 4.2.2).
             continue
-        for depth in range(len(labels)):
-            behind.setdefault(".".join(labels[depth:]), {})[node] = None
+        domain = name
+        while domain:
+            behind.setdefault(domain, {})[node] = None
+            _, _, domain = domain.partition(".")
     for name, of in behind.items():
         _, service = names.get(name, ((), None))
         nodes = tuple(sorted(of, key=order.__getitem__))

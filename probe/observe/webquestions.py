@@ -44,19 +44,14 @@ class Closeness:
 class _Opened:
     """A name that clients open at a place of the plan."""
 
-    place: str
-    """A node, or the service whose virtual address it is."""
+    where: str
+    """How the ids of its questions begin."""
     nodes: tuple[str, ...]
-    address: str | None
-    port: int
-    name: str
     service: str | None
+    ask: HandshakeAsk
+    """The visit as clients make it."""
 
-    @property
-    def where(self) -> str:
-        return f"web/{self.place}/{where_text(self.address, self.port)}"
-
-    def question(self, tail: str, ask: HandshakeAsk) -> Question:
+    def question(self, tail: str | None, ask: HandshakeAsk) -> Question:
         return Question(f"{self.where}/{tail}", Endpoint.WEB, self.nodes, self.service, None, ask)
 
 
@@ -65,21 +60,36 @@ def where_text(address: str | None, port: int) -> str:
     return f"dns:{port}" if address is None else with_port(address, port)
 
 
+def _opened(
+    place: str,
+    nodes: tuple[str, ...],
+    address: str | None,
+    port: int,
+    name: str,
+    service: str | None,
+) -> _Opened:
+    """Return a name at a node, or at the service whose virtual address it is."""
+    # RFC 6066, 3: an address is not permitted in the server name extension.
+    server_name = None if is_address(name) else name
+    ask = HandshakeAsk(address, port, name=name, server_name=server_name)
+    return _Opened(f"web/{place}/{where_text(address, port)}", nodes, service, ask)
+
+
 def web_visits(node: Node, opened: Iterable[Service], closeness: Closeness) -> Iterator[Question]:
     """Each of the node's web addresses, with its own name and every name that clients open.
 
     A service with virtual addresses is visited here too: a balancer hides which node answers, so
     only this shows whether each node's certificate covers the name.
     """
-    names: list[tuple[str, int, str | None]] = [(node.host, node.web.port, None)]
-    names += [(service.name, service.port or node.web.port, service.name) for service in opened]
-    # A name may be a node's own and a service's too: it is asked once.
-    distinct = {(name, port): service for name, port, service in reversed(names)}
+    names: dict[tuple[str, int], str | None] = {(node.host, node.web.port): None}
+    for service in opened:
+        # A name may be a node's own and a service's too: it is asked once.
+        names.setdefault((service.name, service.port or node.web.port), service.name)
     for address in node.web_addresses() or (None,):
         yield from _visits(
             [
-                _Opened(node.name, (node.name,), address, port, name, distinct[name, port])
-                for name, port in dict.fromkeys((name, port) for name, port, _ in names)
+                _opened(node.name, (node.name,), address, port, name, of)
+                for (name, port), of in names.items()
             ],
             closeness,
         )
@@ -89,7 +99,7 @@ def virtual_visits(
     service: Service, address: str, port: int, closeness: Closeness
 ) -> Iterator[Question]:
     """One virtual address of a service, as the clients of all nodes behind it see it."""
-    one = _Opened(service.name, service.nodes, address, port, service.name, service.name)
+    one = _opened(service.name, service.nodes, address, port, service.name, service.name)
     return _visits([one], closeness)
 
 
@@ -97,47 +107,40 @@ def _visits(opened: list[_Opened], closeness: Closeness) -> Iterator[Question]:
     """Visit one address by each name; what clients ask comes first."""
     firsts: dict[int, _Opened] = {}
     for one in opened:
-        firsts.setdefault(one.port, one)
+        firsts.setdefault(one.ask.port, one)
     for one in opened:
-        head = closeness.deep or firsts[one.port] is one
-        yield one.question(one.name, replace(_base(one), head=head))
+        head = closeness.deep or firsts[one.ask.port] is one
+        yield one.question(one.ask.name, replace(one.ask, head=head))
     for one in opened:
         yield from _families(one, closeness)
         for number in range(2, closeness.repeat + 1):
-            ask = replace(_base(one), aspect=Aspect.AGAIN)
-            yield one.question(f"{one.name}/again/{number}", ask)
+            ask = replace(one.ask, aspect=Aspect.AGAIN)
+            yield one.question(f"{one.ask.name}/again/{number}", ask)
     for one in firsts.values() if closeness.deep else ():
         yield from _whatever_the_name(one)
 
 
-def _base(one: _Opened) -> HandshakeAsk:
-    # RFC 6066, 3: an address is not permitted in the server name extension.
-    server_name = None if is_address(one.name) else one.name
-    return HandshakeAsk(one.address, one.port, name=one.name, server_name=server_name)
-
-
 def _families(one: _Opened, closeness: Closeness) -> Iterator[Question]:
     for family in FAMILIES:
-        ask = replace(_base(one), key_family=family, aspect=Aspect.FAMILY)
+        ask = replace(one.ask, key_family=family, aspect=Aspect.FAMILY)
         if not closeness.deep:
             # One hello serves both versions: what it lists for TLS 1.2 says nothing to TLS 1.3.
-            yield one.question(f"{one.name}/{family}", ask)
+            yield one.question(f"{one.ask.name}/{family}", ask)
             continue
         for version in CURRENT:
-            yield one.question(f"{one.name}/{family}/{version}", replace(ask, tls=(version,)))
+            yield one.question(f"{one.ask.name}/{family}/{version}", replace(ask, tls=(version,)))
 
 
 def _whatever_the_name(one: _Opened) -> Iterator[Question]:
     """What an address shows by old versions, without a name, and by a name of nobody's."""
-    base = _base(one)
     for version in OLD:
-        ask = replace(base, tls=(version,), aspect=Aspect.OLD_VERSION)
+        ask = replace(one.ask, tls=(version,), aspect=Aspect.OLD_VERSION)
         yield one.question(f"old/{version}", ask)
-    if base.server_name is not None:
+    if one.ask.server_name is not None:
         # Else the visit itself has sent no name.
-        ask = replace(base, name=None, server_name=None, aspect=Aspect.NO_NAME)
+        ask = replace(one.ask, name=None, server_name=None, aspect=Aspect.NO_NAME)
         yield one.question("no-name", ask)
-    ask = replace(base, name=OTHER_NAME, server_name=OTHER_NAME, aspect=Aspect.OTHER_NAME)
+    ask = replace(one.ask, name=OTHER_NAME, server_name=OTHER_NAME, aspect=Aspect.OTHER_NAME)
     yield one.question("other-name", ask)
 
 
@@ -187,8 +190,8 @@ def canary_visits(plan: Plan, nodes: tuple[str, ...]) -> Iterator[Question]:
     if canary is None or not nodes or not (canary_resolvers(plan) or is_address(canary)):
         return
     address = canary if is_address(canary) else None
-    one = _Opened(canary, nodes, address, plan.guest.canary_port, canary, None)
-    yield one.question(canary, replace(_base(one), aspect=Aspect.CANARY))
+    one = _opened(canary, nodes, address, plan.guest.canary_port, canary, None)
+    yield one.question(canary, replace(one.ask, aspect=Aspect.CANARY))
 
 
 def resolvers_for(plan: Plan, ask: HandshakeAsk) -> tuple[Resolver, ...]:

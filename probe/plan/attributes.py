@@ -67,7 +67,7 @@ def attributes(value: object, at: At) -> tuple[tuple[str, str | int], ...]:
     found: dict[str, str | int] = {}
     for name, inner in value.items():
         here = at.key(shown(name))
-        with here.noting():
+        with here:
             attribute = _allowed(name)
             if attribute.name in found:
                 raise Refused(f"{attribute.name} is there twice")

@@ -80,8 +80,8 @@ class _Check:
             self.at.key("radsec").add(f"{says}, or none")
 
     def _hosts(self) -> None:
-        hosts = ((entry.said.get("host"), entry.at.key("host")) for entry in self._entries("node"))
-        once(hosts, "hosts")
+        hosts = ((entry.said.get("host"), entry.at) for entry in self._entries("node"))
+        once(hosts, "hosts", key="host")
 
     def _groups(self) -> None:
         known = self._named("group")
@@ -112,15 +112,12 @@ class _Check:
     def _services(self) -> None:
         entries = self._entries("service")
         once(
-            (
-                (_service_key(entry), entry.at.key("name"))
-                for entry in entries
-                if entry.name is not None
-            ),
+            ((_service_key(entry), entry.at) for entry in entries if entry.name is not None),
             "services of one endpoint and port",
+            key="name",
         )
         for entry in entries:
-            with entry.at.noting():
+            with entry.at:
                 self._known_nodes(entry, "nodes")
                 if entry.said.get("endpoint") is Endpoint.EAP:
                     self._virtual_eap(entry)
@@ -135,10 +132,10 @@ class _Check:
     def _connect(self) -> None:
         at = {entry.name: entry.at for entry in self._entries("node")}
         for node in self.nodes:
-            planned = {address for address, _ in (*_web_places(node), *_eap_places(node))}
-            planned.update(node.addresses or ())
-            if node.addresses is None:
+            if not node.connect or node.addresses is None:
                 continue  # "dns": whatever its name resolves to is planned
+            planned = {address for address, _ in (*_web_places(node), *_eap_places(node))}
+            planned.update(node.addresses)
             for entry in self._entries("service"):
                 if node.name in entry.said.get("nodes", (node.name,)):
                     planned.update(entry.said.get("addresses", ()))
@@ -176,26 +173,24 @@ class _Check:
 
     def _sites_and_profiles(self) -> None:
         for entry in self._entries("site"):
-            with entry.at.noting():
+            with entry.at:
                 self._known_nodes(entry, "eap_order")
                 entry.require("name", "eap_order")
         for entry in self._entries("profile"):
-            with entry.at.noting():
+            with entry.at:
                 entry.require("file", "family")
         for key in ("site", "profile"):
             if self._entries(key) and "eap" not in self.raw:
                 self.at.key(key).add("EAP is not in the plan: it has no table [eap]")
-        files = (
-            (entry.said.get("file"), entry.at.key("file")) for entry in self._entries("profile")
-        )
-        once(files, "profiles")
+        files = ((entry.said.get("file"), entry.at) for entry in self._entries("profile"))
+        once(files, "profiles", key="file")
 
     def _acceptances(self) -> None:
         opened = {entry.said.get("host") for entry in self._entries("node")}
         opened |= {entry.name for entry in self._entries("service")}
         entries = self._entries("accept")
         for entry in entries:
-            with entry.at.noting():
+            with entry.at:
                 self._known_nodes(entry, "nodes")
                 name = entry.said.get("name")
                 if name is not None and name not in opened:

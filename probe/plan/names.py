@@ -6,8 +6,9 @@ import idna
 
 from probe.plan.addresses import is_address
 
-_LABEL = re.compile(r"[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?\Z")
+_LABEL = r"[a-z0-9_](?:[a-z0-9_-]{0,61}[a-z0-9_])?"
 """One label of a host name (RFC 1123, 2.1); the underscore is met in the field (RFC 8553)."""
+_NAME = re.compile(rf"(?:{_LABEL}\.)*{_LABEL}")
 
 
 def host_name(text: str) -> str:
@@ -29,16 +30,16 @@ def host_name(text: str) -> str:
     name = name.lower()
     if len(name) > 253:  # RFC 1035, 2.3.4: 255 octets on the wire
         raise ValueError("it is longer than 253 characters")
-    labels = name.split(".")
-    for label in labels:
-        if not _LABEL.match(label):
-            raise ValueError(_label_fault(label))
-    if labels[-1].isdigit():  # RFC 1123, 2.1: it would be taken for an address
+    if not _NAME.fullmatch(name):
+        raise ValueError(_fault(name))
+    if name.rpartition(".")[2].isdigit():  # RFC 1123, 2.1: it would be taken for an address
         raise ValueError("its last label is a number")
     return name
 
 
-def _label_fault(label: str) -> str:
+def _fault(name: str) -> str:
+    """Return what is wrong with the first label that no host name may have."""
+    label = next(label for label in name.split(".") if not re.fullmatch(_LABEL, label))
     if not label:
         return "it has an empty label"
     if len(label) > 63:  # RFC 1035, 2.3.4

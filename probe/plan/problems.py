@@ -1,8 +1,8 @@
 """What is wrong with a plan, and where: collected, so that all of it is told at once."""
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
+from types import TracebackType
 
 from probe.records import dataclass, field
 
@@ -59,7 +59,11 @@ class Noted(Exception):
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """A place in the plan while it is read, and the list to which its problems go."""
+    """A place in the plan while it is read, and the list to which its problems go.
+
+    A `with` block records a `Refused` that is raised inside as a problem at this place, and goes
+    on.
+    """
 
     place: str
     folder: Path
@@ -81,15 +85,19 @@ class At:
         """Record a problem at this place."""
         self.problems.append(Problem(self.place, says, allowed, self.name))
 
-    @contextmanager
-    def noting(self) -> Iterator[None]:
-        """Record a `Refused` that is raised inside as a problem at this place, and go on."""
-        try:
-            yield
-        except Noted:
-            pass
-        except Refused as refused:
-            self.add(refused.says, refused.allowed)
+    def __enter__(self) -> None:
+        """Begin to note what is refused."""
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> bool:
+        """Note what was refused; anything else is raised."""
+        if isinstance(error, Refused):
+            self.add(error.says, error.allowed)
+        return isinstance(error, Refused | Noted)
 
 
 def shown(value: object, limit: int = SHOWN_CHARACTERS) -> str:

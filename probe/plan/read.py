@@ -8,7 +8,7 @@ import hashlib
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, TypeVar
 
 from probe.limits import PLAN_BYTES
 from probe.observation.model import Endpoint
@@ -39,7 +39,7 @@ from probe.plan.settings import endpoint_tables, plan_eap
 from probe.plan.tables import Entry, Parsers, array
 from probe.plan.toml import tables
 from probe.plan.trust import Sources, trust
-from probe.records import replace
+from probe.records import dataclass, replace
 
 
 def load_plan(path: Path | str) -> Plan:
@@ -175,7 +175,7 @@ def _connect(value: object, at: At) -> tuple[tuple[str, str], ...]:
     found: dict[str, str] = {}
     for planned, reached in value.items():
         here = at.key(f'"{shown(planned)}"')
-        with here.noting():
+        with here:
             key = values.address(planned, here)
             if key in found:
                 raise Refused("is there twice")
@@ -193,12 +193,13 @@ def _plan(raw: dict[str, object], at: At) -> Plan | None:
     for key in ("name", "node"):
         if key not in raw or raw[key] == []:
             at.key(key).add("is missing", "one table [[node]] or more" if key == "node" else None)
-    groups = {entry.name: entry for entry in said.get("group", ()) if entry.name is not None}
+    settings = _Settings.of(said)
+    groups = {e.name: settings.under(e.said) for e in said.get("group", ()) if e.name is not None}
     nodes = []
     for entry in said.get("node", ()):
-        with entry.at.noting():
+        with entry.at:
             entry.require("name", "host")
-            nodes.append(_node(entry, groups.get(entry.said.get("group")), said))
+            nodes.append(_node(entry, groups.get(entry.said.get("group"), settings)))
     for entry in said.get("profile", ()):
         _read_profile(entry)
     contradictions.check(raw, said, at, tuple(nodes))
@@ -213,8 +214,8 @@ def _plan(raw: dict[str, object], at: At) -> Plan | None:
         resolvers=said.get("dns", (Resolver("system"),)),
         services=tuple(_service(entry.said, names) for entry in said.get("service", ())),
         vantage=said.get("vantage"),
-        eap=Eap(**said["eap"]) if "eap" in said else None,
-        radsec=Radsec(**said["radsec"]) if "radsec" in said else None,
+        eap=settings.eap,
+        radsec=settings.radsec,
         login=said.get("login"),
         guest=said.get("guest", Guest()),
         fetch=said.get("fetch", Fetch()),
@@ -230,31 +231,61 @@ def _default_trust(at: At, sources: Sources) -> Trust:
     return trust({}, at.key("trust"), sources)
 
 
-def _node(entry: Entry, group: Entry | None, plan: dict[str, Any]) -> Node:
-    """Return a node: its own settings over its group's, and those over the plan's."""
-    own, shared = entry.said, group.said if group is not None else {}
+_Endpoint = TypeVar("_Endpoint", Web, Eap, Radsec)
 
-    def settings(key: str) -> dict[str, Any]:
-        return {**plan.get(key, {}), **shared.get(key, {}), **own.get(key, {})}
 
+@dataclass(frozen=True, slots=True)
+class _Settings:
+    """How to visit endpoints, and where: the plan's settings, or those that are laid over them."""
+
+    web: Web
+    eap: Eap | None
+    radsec: Radsec | None
+    site: str | None = None
+
+    @classmethod
+    def of(cls, plan: dict[str, Any]) -> Self:
+        return cls(
+            web=Web(**plan.get("web", {})),
+            eap=Eap(**plan["eap"]) if "eap" in plan else None,
+            radsec=Radsec(**plan["radsec"]) if "radsec" in plan else None,
+        )
+
+    def under(self, said: dict[str, Any]) -> "_Settings":
+        """Return these with what a group or a node says over them."""
+        return _Settings(
+            web=_laid_over(self.web, said.get("web")),
+            eap=self.eap and _laid_over(self.eap, said.get("eap")),
+            radsec=self.radsec and _laid_over(self.radsec, said.get("radsec")),
+            site=said.get("site", self.site),
+        )
+
+
+def _laid_over(base: _Endpoint, said: dict[str, Any] | None) -> _Endpoint:
+    return replace(base, **said) if said else base
+
+
+def _node(entry: Entry, shared: _Settings) -> Node:
+    """Return a node: its own settings over its group's, or the plan's."""
+    own, settings = entry.said, shared.under(entry.said)
     return Node(
         name=own["name"],
         host=own["host"],
         host_audience=own.get("host_audience", Audience.STAFF),
         addresses=own.get("addresses"),
-        web=Web(**settings("web")),
-        eap=Eap(**settings("eap")) if "eap" in plan else None,
-        radsec=Radsec(**settings("radsec")) if "radsec" in plan else None,
+        web=settings.web,
+        eap=settings.eap,
+        radsec=settings.radsec,
         connect=own.get("connect", ()),
         group=own.get("group"),
-        site=own.get("site", shared.get("site")),
+        site=settings.site,
     )
 
 
 def _read_profile(entry: Entry) -> None:
     """Add what a supplicant profile expects, where file and family are right."""
     if "file" in entry.said and "family" in entry.said:
-        with entry.at.key("file").noting():
+        with entry.at.key("file"):
             from probe.plan.profiles import read_profile  # noqa: PLC0415  # few plans have one
 
             path, name = entry.said["file"], str(entry.raw["file"])

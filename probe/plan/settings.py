@@ -72,7 +72,7 @@ def plan_eap(value: object, at: At) -> dict[str, Any]:
     _ssid_fits(said, at)
     visits = []
     for entry in said.pop("visit", ()):
-        with entry.at.noting():
+        with entry.at:
             entry.require("name")
             _ssid_fits(entry.said, entry.at)
             visits.append(Visit(**(_context(said, entry.said) | entry.said)))

@@ -45,17 +45,17 @@ def array(
         found = []
         for number, one in enumerate(value, 1):
             place = _entry(at, number, one)
-            with place.noting():
+            with place:
                 before, first = len(at.problems), True
                 for raw in spread(one, place):
-                    here = _entry(at, number, raw)
+                    here = place if raw is one else _entry(at, number, raw)
                     if not first and len(at.problems) > before:
                         here = replace(here, problems=[])  # told once, of the first
                     first = False
-                    with here.noting():
+                    with here:
                         found.append(Entry(here, raw, values.table(raw, here, keys)))  # type: ignore[arg-type]  # a table, or refused as none
         if named:
-            once(((entry.name, entry.at.key("name")) for entry in found), "names")
+            once(((entry.name, entry.at) for entry in found), "names", key="name")
         return tuple(found)
 
     return parse
@@ -66,13 +66,14 @@ def _entry(at: At, number: int, raw: object) -> At:
     return at.entry(number, name if isinstance(name, str) else None)
 
 
-def once(placed: Iterable[tuple[K | None, At]], what: str) -> None:
-    """Note every value that an earlier place has already; None is no value."""
+def once(placed: Iterable[tuple[K | None, At]], what: str, *, key: str | None = None) -> None:
+    """Note every value that an earlier table has already, at `key` of it; None is no value."""
     first: dict[K, At] = {}
     for value, at in placed:
         if value is None:
             continue
         earlier = first.setdefault(value, at)
         if earlier is not at:
+            here, there = (at, earlier) if key is None else (at.key(key), earlier.key(key))
             words = f"{shown(value)} " if isinstance(value, str) else ""
-            at.add(f"{words}repeats {earlier.place}: no two {what} may be the same")
+            here.add(f"{words}repeats {there.place}: no two {what} may be the same")

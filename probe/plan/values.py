@@ -61,12 +61,13 @@ def table(value: object, at: At, keys: Mapping[str, Parser[Any]]) -> dict[str, A
         raise _wrong_type(value, "a table")
     given: dict[str, Any] = {}
     for key, inner in value.items():
-        here = at.key(_spelled(key))
         parser = keys.get(key)
         if parser is None:
-            here.add(f"is no key that a plan has here{nearest(key, keys)}", _listed(keys))
+            says = f"is no key that a plan has here{nearest(key, keys)}"
+            at.key(_spelled(key)).add(says, _listed(keys))
             continue
-        with here.noting():
+        here = at.key(key)
+        with here:
             given[key] = parser(inner, here)
     return given
 
@@ -104,7 +105,7 @@ def list_of(parser: Parser[T], *, at_least: int = 0, what: str = "entry") -> Par
         found: list[T] = []
         for number, inner in enumerate(value, 1):
             here = at.entry(number)
-            with here.noting():
+            with here:
                 entry = parser(inner, here)
                 if entry in found:
                     raise Refused(f"repeats entry {found.index(entry) + 1}")

@@ -24,6 +24,7 @@ from probe.observation.model import (
     Question,
     RadsecSeen,
     Survey,
+    Trial,
 )
 from probe.report import types
 from probe.report.escape import quiet_json
@@ -66,7 +67,7 @@ def report_of(assessment: Assessment) -> types.Report:
         },
         findings=tuple(finding_of(finding) for finding in assessment.findings),
         notes=tuple(
-            types.Note(n.rule, n.endpoint.value, n.nodes, n.name, n.says, n.source)
+            types.Note(n.rule, n.endpoint, n.nodes, n.name, n.says, n.source)
             for n in assessment.notes
         ),
         since=_since(assessment.since),
@@ -84,7 +85,7 @@ def _decided(decided: Decided | None) -> types.Decided | None:
         tuple(
             types.Decision(
                 setup=one.setup,
-                endpoint=one.endpoint.value,
+                endpoint=one.endpoint,
                 address=one.address,
                 port=one.port,
                 opened=one.opened,
@@ -115,8 +116,7 @@ def _expectation(one: Expectation) -> types.Expectation:
         chain_known=one.chain_known,
         fulfilled=one.fulfilled,
         at=tuple(
-            types.ExpectedAt(at.node, at.endpoint.value, at.stage.value, at.certificates)
-            for at in one.at
+            types.ExpectedAt(at.node, at.endpoint, at.stage.value, at.certificates) for at in one.at
         ),
     )
 
@@ -152,7 +152,7 @@ def _nodes(assessment: Assessment) -> tuple[types.Node, ...]:
     known = frozenset(names)
     for question in assessment.survey.questions:
         # A service's question is one entry, at the first node that it speaks of.
-        node = next((name for name in question.nodes if name in known), None)
+        node = next(filter(known.__contains__, question.nodes), None)
         if node is None:
             continue
         if question.handshake is not None:
@@ -165,7 +165,7 @@ def _nodes(assessment: Assessment) -> tuple[types.Node, ...]:
             verdict=node.verdict.word,
             endpoints=tuple(sorted(visited[node.name], key=_by_place)),
             lookups=tuple(looked[node.name]),
-            verdicts={kind.value: verdict.word for kind, verdict in node.endpoints},
+            verdicts={kind: verdict.word for kind, verdict in node.endpoints},
         )
         for node in assessment.nodes
     )
@@ -192,39 +192,40 @@ def _visit(question: Question, asked: HandshakeAsk, record: Handshake | None) ->
     asks = radsec or eap
     return types.Visited(
         id=question.id,
-        endpoint=question.endpoint.value,
+        endpoint=question.endpoint,
         address=asked.address,
         port=asked.port,
         name=asked.name,
         asked=types.Asked(
             server_name=asked.server_name,
-            method=asked.methods[0].value if asked.methods else None,
-            key_family=asked.key_family.value if asked.key_family else None,
-            tls=tuple(item.value for item in asked.tls),
+            method=asked.methods[0] if asked.methods else None,
+            key_family=asked.key_family,
+            tls=asked.tls,
             visit=asked.visit,
-            aspect=asked.aspect.value if asked.aspect else None,
+            aspect=asked.aspect,
         ),
-        outcome=record.outcome.value if record else None,
-        phase=record.phase.value if record else None,
+        outcome=record.outcome if record else None,
+        phase=record.phase if record else None,
         detail=record.detail if record else None,
         alert=record.alert if record else None,
-        method=eap.method.value if eap and eap.method else None,
-        tls=served.tls.value if served and served.tls else None,
+        method=eap.method if eap else None,
+        tls=served.tls if served else None,
         cipher=served.cipher if served else None,
-        key_family=served.key_family.value if served and served.key_family else None,
+        key_family=served.key_family if served else None,
         key_proven=served.key_proven if served else None,
         chain=served.chain if served else (),
         round_trips=record.round_trips if record else None,
         seconds=round(record.seconds, 4) if record else None,
         proposed=eap.proposed if eap else (),
         client_authorities=asks.client_authorities if asks else None,
-        trials=tuple(
-            types.Trial(each.kind.value, each.outcome.value, each.detail, each.replied_from)
-            for each in (record.trials if record else ())
-        ),
+        trials=tuple(map(_trial, record.trials)) if record else (),
         login=_login(record.login) if record and record.login else None,
         radsec=_radsec(radsec) if radsec else None,
     )
+
+
+def _trial(tried: Trial) -> types.Trial:
+    return types.Trial(tried.kind, tried.outcome, tried.detail, tried.replied_from)
 
 
 def _radsec(seen: RadsecSeen) -> types.Radsec:
@@ -233,9 +234,9 @@ def _radsec(seen: RadsecSeen) -> types.Radsec:
         certificate_asked=seen.certificate_asked,
         alpn=seen.alpn,
         status_reply=seen.status_reply,
-        eap_outcome=seen.eap_outcome.value if seen.eap_outcome else None,
+        eap_outcome=seen.eap_outcome,
         eap_detail=seen.eap_detail,
-        eap_tls=behind.tls.value if behind and behind.tls else None,
+        eap_tls=behind.tls if behind else None,
         eap_chain=behind.chain if behind else (),
     )
 
@@ -263,7 +264,7 @@ def _lookups(asked: LookupAsk, records: list[Lookup]) -> Iterator[types.Looked]:
             view=record.asked.view,
             name=record.asked.name,
             type=record.asked.type,
-            outcome=record.outcome.value,
+            outcome=record.outcome,
             aliases=record.aliases,
             data=record.data,
             ttl=record.ttl,
@@ -303,7 +304,7 @@ def finding_of(finding: Finding) -> types.Finding:
         id=finding.id,
         rule=finding.rule,
         verdict=finding.verdict.word,
-        endpoint=finding.endpoint.value,
+        endpoint=finding.endpoint,
         nodes=finding.nodes,
         name=finding.name,
         addresses=finding.addresses,
@@ -337,7 +338,7 @@ def _accepted(accepted: Accepted | None) -> types.Accepted | None:
 def change(item: Change) -> types.Change:
     """Return one change between two runs."""
     return types.Change(
-        item.endpoint.value,
+        item.endpoint,
         item.nodes,
         item.names,
         item.what,

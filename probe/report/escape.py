@@ -51,6 +51,8 @@ def quiet_json(document: str) -> str:
     Such characters stand inside strings only, where `\\u009b` means the same (RFC 8259, 7): what
     the document says is unaltered.
     """
+    if document.isascii() and "\x7f" not in document:
+        return document  # as most are: JSON itself spells out the other controls of ASCII
     return _TERMINAL_CONTROLS.sub(lambda found: f"\\u{ord(found[0]):04x}", document)
 
 

@@ -18,6 +18,7 @@ from probe.judge.path import Explanation, clauses, explain_path
 from probe.judge.path.model import Problem, Testimony
 from probe.judge.path.reconcile import EXPRESSIBLE, Examined, reconcile
 from probe.judge.path.witness import ask_library, ask_openssl, name_to_ask
+from probe.judge.trust import AnchorSet
 from tests.judge.pki import AT, CLIENT, Made, authority, ders, make, trusting
 from tests.judge.test_path_engines import CASES, HOST, ISSUING, LEAF, OTHER, ROOT, Case, leaf
 from tests.published.pkits import TESTS, Test
@@ -215,6 +216,13 @@ def test_witnesses_judge_at_the_time_given() -> None:
     assert (ask_openssl(chain, roots, AT).code, ask_openssl(chain, roots, later).code) == (None, 10)
     assert ask_library(chain, roots, AT, HOST).verdict == "accepts"
     assert ask_library(chain, roots, later, HOST).verdict == "refuses"
+
+
+def test_openssl_compares_names_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its answer is its own where the examination finds no anchor of a name."""
+    monkeypatch.setattr(AnchorSet, "named", lambda _self, _name: ())
+    assert ask_openssl(ders(LEAF, ISSUING), trusting(OTHER, ROOT), AT).verdict == "accepts"
+    assert ask_openssl(ders(LEAF, ISSUING), trusting(OTHER), AT).verdict == "refuses"
 
 
 def test_nothing_is_left_in_openssls_queue_of_errors() -> None:
