@@ -16,6 +16,7 @@ from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
 from probe.judge.imported import NOTHING, Imported
+from probe.judge.names import Match, Presented
 from probe.judge.part import nodes_asked
 from probe.judge.path import Explanation
 from probe.judge.standing import Known, standing_of
@@ -88,6 +89,7 @@ class Case:
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
         self._standings: dict[str, Known] = {}
+        self._presented: dict[str, Presented] = {}
         self._once: dict[Hashable, Any] = {}
         self._families: dict[
             tuple[Endpoint, Audience],
@@ -470,6 +472,14 @@ class Case:
     def leaf(self, visit: Visit) -> CertFacts:
         """Return the facts of the certificate served first."""
         return self.facts[visit.chain[0]]
+
+    def covers(self, visit: Visit, name: str | None) -> Match:
+        """Say whether the certificate served first covers a name that is opened."""
+        leaf = self.leaf(visit)
+        presented = self._presented.get(leaf.sha256)
+        if presented is None:
+            presented = self._presented[leaf.sha256] = Presented(leaf)
+        return presented.covers(name or "")
 
     def acceptance(self, rule_id: str, nodes: Iterable[str], name: str | None) -> Acceptance | None:
         """Return what the plan says of such a finding being known; one in force goes first."""

@@ -11,7 +11,6 @@ from itertools import combinations
 from probe.assessment import Evidence
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft, limited
-from probe.judge.names import covers
 from probe.judge.rules.dns.absent import is_absent, is_broken
 from probe.judge.rules.dns.answers import (
     FAMILIES,
@@ -274,7 +273,7 @@ def _met(case: Case, visit: Visit) -> str:
         return clip(visit.record.detail or visit.record.outcome.value)
     leaf = case.leaf(visit)
     flaws = []
-    if not leaf.readable or not covers(leaf, visit.name or "").covered:
+    if not leaf.readable or not case.covers(visit, visit.name).covered:
         flaws.append("does not have the name")
     if not case.reference(visit).good:
         flaws.append("is not trusted here")
