@@ -19,7 +19,7 @@ from probe.judge.imported import NOTHING, Imported
 from probe.judge.names import Match, Presented
 from probe.judge.part import nodes_asked
 from probe.judge.path import Explanation
-from probe.judge.standing import Known, standing_of
+from probe.judge.standing import Known, Standings
 from probe.judge.strict import Policy, policies
 from probe.judge.trust import AnchorSet, anchors
 from probe.judge.visit import Place, Visit, met
@@ -88,7 +88,6 @@ class Case:
         self.services = _by(plan.services, lambda service: service.name)
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
-        self._standings: dict[str, Known] = {}
         self._presented: dict[str, Presented] = {}
         self._once: dict[Hashable, Any] = {}
         self._families: dict[
@@ -441,11 +440,11 @@ class Case:
 
     def standing(self, sha256: str) -> Known:
         """Return whether a certificate of the survey is a public CA's."""
-        if sha256 not in self._standings:
-            der = self.survey.certificates[sha256]
-            public = self.plan.trust.public
-            self._standings[sha256] = standing_of(der, public, self.everywhere, self.pool)
-        return self._standings[sha256]
+        return self._standings.of(self.survey.certificates[sha256])
+
+    @cached_property
+    def _standings(self) -> Standings:
+        return Standings(self.plan.trust.public, self.everywhere, self.pool)
 
     def certificate(self, sha256: str | None) -> CertFacts | None:
         """Return the facts of a certificate of the survey, or of a root of the plan."""
