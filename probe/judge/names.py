@@ -103,7 +103,7 @@ def _flaw(pattern: str) -> str | None:
         return "it is not in A-labels"
     if pattern.endswith("."):
         return "it ends in a dot"
-    if any(sign <= " " or sign == "\x7f" for sign in pattern):
+    if " " in pattern or not pattern.isprintable():
         return "it holds a space or control character"
     labels = pattern.split(".")
     if "" in labels:

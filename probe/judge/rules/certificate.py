@@ -42,26 +42,33 @@ class Cause:
     accepted: Acceptance | None
 
 
-def readable(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
-    """Yield the visits of clients that showed a leaf which can be read.
+def showing(case: Case, endpoint: Endpoint) -> tuple[Visit, ...]:
+    """Return the visits of clients that showed a chain.
 
     Behind a virtual address clients meet what the address shows, not the node's own.
     """
-    for visit in case.visits(endpoint):
-        if visit.chain and visit.nodes and not visit.behind and case.leaf(visit).readable:
-            yield visit
+    return case.once(
+        (showing, endpoint),
+        lambda: tuple(v for v in case.visits(endpoint) if v.chain and v.nodes and not v.behind),
+    )
+
+
+def readable(case: Case, endpoint: Endpoint) -> tuple[Visit, ...]:
+    """Return those of them whose leaf can be read."""
+    return case.once(
+        (readable, endpoint),
+        lambda: tuple(v for v in showing(case, endpoint) if case.leaf(v).readable),
+    )
 
 
 def certificates(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     """Yield a draft for each cause on one kind of endpoint."""
     causes: dict[Cause, list[Sighting]] = defaultdict(list)
-    for visit in case.visits(endpoint):
-        # Behind a virtual address clients meet what the address shows, not the node's own.
-        if visit.chain and visit.nodes and not visit.behind:
-            for kind, key, sighting in (*objected(case, visit), *soon(case, visit)):
-                rule_id = f"{endpoint.value}-{kind}"
-                accepted = case.acceptance(rule_id, visit.nodes, visit.name)
-                causes[Cause(kind, key, accepted)].append(sighting)
+    for visit in showing(case, endpoint):
+        for kind, key, sighting in (*objected(case, visit), *soon(case, visit)):
+            rule_id = f"{endpoint.value}-{kind}"
+            accepted = case.acceptance(rule_id, visit.nodes, visit.name)
+            causes[Cause(kind, key, accepted)].append(sighting)
     for cause, sightings in causes.items():
         yield _draft(case, endpoint, cause, sightings)
 
@@ -126,13 +133,20 @@ def _at_best(cause: Cause, due: datetime | None, *, nobody_minds: bool) -> Verdi
     return Verdict.ADVISED if nobody_minds else None
 
 
-def watchers(
-    case: Case, visit: Visit
-) -> Iterator[tuple[str, tuple[Client, ...], AnchorSet | None]]:
-    """Yield each family that meets a visit's chain, its clients on site, and its roots.
+Watcher = tuple[str, tuple[Client, ...], AnchorSet | None]
+"""A family, its clients on site, and its roots (None: those of the audience)."""
+
+
+def watchers(case: Case, visit: Visit) -> tuple[Watcher, ...]:
+    """Return each family that meets a visit's chain.
 
     Where no family of that world is on site, the standards' own reading, which nobody feels.
     """
+    key = watchers, visit.chain, visit.record.endpoint, visit.audience, visit.own
+    return case.once(key, lambda: tuple(_watchers(case, visit)))
+
+
+def _watchers(case: Case, visit: Visit) -> Iterator[Watcher]:
     families = case.families(visit.record.endpoint, visit.audience)
     for family, plain, with_profiles in families or ((REFERENCE[visit.record.endpoint], (), ()),):
         if plain or not with_profiles:

@@ -16,7 +16,7 @@ from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.path.model import Disagreement, Disorder, Explanation
-from probe.judge.rules.certificate import readable, watchers
+from probe.judge.rules.certificate import readable, showing, watchers
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance
@@ -171,9 +171,7 @@ def _unrelated(case: Case, chain: tuple[str, ...], path: tuple[str, ...]) -> tup
 def disagreements(case: Case, endpoint: Endpoint) -> Iterator[Note]:
     """Yield a note for each thing that an engine says otherwise than the examination."""
     found: dict[tuple[Hashable, Disagreement], list[Sighting]] = defaultdict(list)
-    for visit in case.visits(endpoint):
-        if not visit.chain or not visit.nodes or visit.behind:
-            continue
+    for visit in showing(case, endpoint):
         told = set()
         for family, _, trusted in watchers(case, visit):
             explanation = case.explain(visit, family, trusted=trusted)

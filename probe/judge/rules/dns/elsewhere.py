@@ -74,6 +74,8 @@ def _is_wrong(answer: Answer, of_plan: Planned) -> bool:
 def _wrong(
     case: Case, name: str, wrong: list[Answer], here: list[Answer], of_plan: Planned
 ) -> Iterator[Draft]:
+    if not wrong:
+        return
     alike: dict[frozenset[str], list[Answer]] = {}
     for answer in wrong:
         alike.setdefault(answer.addresses, []).append(answer)
@@ -191,6 +193,8 @@ def _some_views(case: Case, name: str, right: list[Answer], bad: list[Answer]) -
 
 
 def _uneven(case: Case, name: str, right: list[Answer]) -> Iterator[Draft]:
+    if len(right) < 2:
+        return
     lacking: dict[int, set[str]] = {}
     having: set[int] = set()
     for family in FAMILIES:
