@@ -89,6 +89,7 @@ class Case:
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
         self._presented: dict[str, Presented] = {}
+        self._matches: dict[tuple[str, str | None], Match] = {}
         self._once: dict[Hashable, Any] = {}
         self._families: dict[
             tuple[Endpoint, Audience],
@@ -97,10 +98,14 @@ class Case:
 
     def once(self, key: Hashable, found: Callable[[], _Item]) -> _Item:
         """Return what a rule finds; found once for all that has the same key."""
-        if key not in self._once:
-            self._once[key] = found()
-        known: _Item = self._once[key]
+        known: _Item | None = self._once.get(key)
+        if known is None:
+            known = self._once[key] = found()
         return known
+
+    def once_met(self, found: Callable[["Case", Visit], _Item], visit: Visit) -> _Item:
+        """Return what is found of a web or EAP visit; found once for all that are met alike."""
+        return self.once((found, visit.meeting), lambda: found(self, visit))
 
     # ------------------------------------------------------------ visits
 
@@ -226,6 +231,8 @@ class Case:
             audience=audience,
             own=own,
             chain=record.served.chain if record.served else (),
+            asked=record.asked,
+            aspect=record.asked.aspect,
         )
 
     def host(self, node: str) -> str:
@@ -474,11 +481,12 @@ class Case:
 
     def covers(self, visit: Visit, name: str | None) -> Match:
         """Say whether the certificate served first covers a name that is opened."""
-        leaf = self.leaf(visit)
-        presented = self._presented.get(leaf.sha256)
-        if presented is None:
-            presented = self._presented[leaf.sha256] = Presented(leaf)
-        return presented.covers(name or "")
+        key = visit.chain[0], name
+        if key not in self._matches:
+            if visit.chain[0] not in self._presented:
+                self._presented[visit.chain[0]] = Presented(self.leaf(visit))
+            self._matches[key] = self._presented[visit.chain[0]].covers(name or "")
+        return self._matches[key]
 
     def acceptance(self, rule_id: str, nodes: Iterable[str], name: str | None) -> Acceptance | None:
         """Return what the plan says of such a finding being known; one in force goes first."""
