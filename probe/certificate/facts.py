@@ -204,6 +204,8 @@ class _Reading:
         self.shape = shape
         self.oddities: list[str] = []
         self.damaged: list[str] = []
+        self.values: dict[str, bytes] = {}
+        """Of each extension by its OID; of one that stands there twice the first."""
         self.extensions = self._split()
 
     def facts(self) -> CertFacts:
@@ -225,11 +227,9 @@ class _Reading:
         self_issued = same_name(shape.issuer, shape.subject)
         common_names = self._common_names()
         self._outer_oddities()
-        facts = CertFacts(
+        return CertFacts(
             sha256=fingerprint(self.der),
             readable=True,
-            oddities=(),
-            damaged=(),
             subject=self._part("subject", rfc4514, shape.subject) or "",
             issuer=self._part("issuer", rfc4514, shape.issuer) or "",
             subject_raw=shape.subject,
@@ -268,12 +268,9 @@ class _Reading:
             or (),
             must_staple=_STATUS_REQUEST
             in (self._advice("TLS feature", TLS_FEATURE, tls_features) or ()),
-            ocsp_no_check=any(extension.oid == OCSP_NO_CHECK for extension in self.extensions),
-        )
-        self.oddities.extend(_refusals(self.der))
-        return replace(
-            facts,
-            oddities=tuple(dict.fromkeys(self.oddities)),
+            ocsp_no_check=OCSP_NO_CHECK in self.values,
+            # Last, as what is read above adds to them.
+            oddities=tuple(dict.fromkeys((*self.oddities, *_refusals(self.der)))),
             damaged=tuple(dict.fromkeys(self.damaged)),
         )
 
@@ -286,20 +283,17 @@ class _Reading:
             return None
 
     def _extension(self, what: str, oid: str, get: Callable[[bytes], _T]) -> _T | None:
-        for extension in self.extensions:
-            if extension.oid == oid:
-                return self._part(f"extension {what}", get, extension.value)
-        return None
+        value = self.values.get(oid)
+        return None if value is None else self._part(f"extension {what}", get, value)
 
     def _advice(self, what: str, oid: str, get: Callable[[bytes], _T]) -> _T | None:
         """Read an extension that clients do not have to read."""
-        for extension in self.extensions:
-            if extension.oid == oid:
-                try:
-                    return get(extension.value)
-                except DerError as error:
-                    self.oddities.append(f"extension {what}: {error}")
-        return None
+        value = self.values.get(oid)
+        try:
+            return None if value is None else get(value)
+        except DerError as error:
+            self.oddities.append(f"extension {what}: {error}")
+            return None
 
     def _split(self) -> tuple[Extension, ...]:
         sequence = self.shape.extensions
@@ -308,12 +302,12 @@ class _Reading:
         found = self._part("extensions", split_extensions, sequence) or []
         if self.shape.version != 3:
             self.oddities.append(f"extensions in a certificate of version {self.shape.version}")
-        seen: set[str] = set()
-        for oid, _, _ in found:
-            if oid in seen:
+        for oid, _, value in found:
+            if oid in self.values:
                 self.oddities.append(f"extension {oid} stands there twice; the first is read")
                 self.damaged.append(f"extension {oid}")
-            seen.add(oid)
+            else:
+                self.values[oid] = value
         return tuple(Extension(*one) for one in found)
 
     def _time(self, what: str, tag: int, octets: bytes) -> datetime | None:

@@ -201,8 +201,10 @@ def _node_verdicts(
         if finding.counts:
             note(finding.nodes, finding.endpoint, finding.verdict)
     for question in case.survey.questions:
-        verdict = Verdict.UNSEEN if question.id in unseen else Verdict.SOUND
-        note(question.nodes, question.endpoint, verdict)
+        if question.id in unseen:
+            note(question.nodes, question.endpoint, Verdict.UNSEEN)
+        for node in question.nodes:
+            worst.setdefault(node, {}).setdefault(question.endpoint, Verdict.SOUND)
     for planned in case.plan.nodes:
         there = worst[planned.name]
         yield NodeVerdict(

@@ -16,9 +16,10 @@ from probe.judge.clients.reactions import BY_NAME, on_site
 from probe.judge.explained import Explained
 from probe.judge.given import Given, given, roots_of
 from probe.judge.imported import NOTHING, Imported
+from probe.judge.names import Match, Presented
 from probe.judge.part import nodes_asked
 from probe.judge.path import Explanation
-from probe.judge.standing import Known, standing_of
+from probe.judge.standing import Known, Standings
 from probe.judge.strict import Policy, policies
 from probe.judge.trust import AnchorSet, anchors
 from probe.judge.visit import Place, Visit, met
@@ -87,7 +88,8 @@ class Case:
         self.services = _by(plan.services, lambda service: service.name)
         self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
-        self._standings: dict[str, Known] = {}
+        self._presented: dict[str, Presented] = {}
+        self._matches: dict[tuple[str, str | None], Match] = {}
         self._once: dict[Hashable, Any] = {}
         self._families: dict[
             tuple[Endpoint, Audience],
@@ -96,10 +98,14 @@ class Case:
 
     def once(self, key: Hashable, found: Callable[[], _Item]) -> _Item:
         """Return what a rule finds; found once for all that has the same key."""
-        if key not in self._once:
-            self._once[key] = found()
-        known: _Item = self._once[key]
+        known: _Item | None = self._once.get(key)
+        if known is None:
+            known = self._once[key] = found()
         return known
+
+    def once_met(self, found: Callable[["Case", Visit], _Item], visit: Visit) -> _Item:
+        """Return what is found of a web or EAP visit; found once for all that are met alike."""
+        return self.once((found, visit.meeting), lambda: found(self, visit))
 
     # ------------------------------------------------------------ visits
 
@@ -225,6 +231,8 @@ class Case:
             audience=audience,
             own=own,
             chain=record.served.chain if record.served else (),
+            asked=record.asked,
+            aspect=record.asked.aspect,
         )
 
     def host(self, node: str) -> str:
@@ -439,11 +447,11 @@ class Case:
 
     def standing(self, sha256: str) -> Known:
         """Return whether a certificate of the survey is a public CA's."""
-        if sha256 not in self._standings:
-            der = self.survey.certificates[sha256]
-            public = self.plan.trust.public
-            self._standings[sha256] = standing_of(der, public, self.everywhere, self.pool)
-        return self._standings[sha256]
+        return self._standings.of(self.survey.certificates[sha256])
+
+    @cached_property
+    def _standings(self) -> Standings:
+        return Standings(self.plan.trust.public, self.everywhere, self.pool)
 
     def certificate(self, sha256: str | None) -> CertFacts | None:
         """Return the facts of a certificate of the survey, or of a root of the plan."""
@@ -470,6 +478,15 @@ class Case:
     def leaf(self, visit: Visit) -> CertFacts:
         """Return the facts of the certificate served first."""
         return self.facts[visit.chain[0]]
+
+    def covers(self, visit: Visit, name: str | None) -> Match:
+        """Say whether the certificate served first covers a name that is opened."""
+        key = visit.chain[0], name
+        if key not in self._matches:
+            if visit.chain[0] not in self._presented:
+                self._presented[visit.chain[0]] = Presented(self.leaf(visit))
+            self._matches[key] = self._presented[visit.chain[0]].covers(name or "")
+        return self._matches[key]
 
     def acceptance(self, rule_id: str, nodes: Iterable[str], name: str | None) -> Acceptance | None:
         """Return what the plan says of such a finding being known; one in force goes first."""

@@ -2,7 +2,9 @@
 
 from datetime import datetime
 
-from probe.judge.path import Explanation, Purpose, explain_path, purpose_of
+from probe.certificate.facts import facts_of
+from probe.judge.path import Explanation, explain_path, purpose_of
+from probe.judge.path.purpose import Reading, reading
 from probe.judge.trust import AnchorSet
 
 _REMEMBERED = 10_000
@@ -12,7 +14,7 @@ _Key = tuple[
     tuple[bytes, ...],
     str | None,
     AnchorSet,
-    Purpose,
+    Reading,
     datetime,
     tuple[bytes, ...],
     AnchorSet | None,
@@ -22,7 +24,8 @@ _Key = tuple[
 class Explained:
     """A memory of `explain_path`: same arguments, same answer. May outlive one judgement.
 
-    Families that read purposes alike share an answer. Anchor sets are told apart by identity.
+    Families that read alike what the leaf is for share an answer, and so do anchor sets of the
+    same roots.
     """
 
     def __init__(self) -> None:
@@ -40,13 +43,14 @@ class Explained:
         others: AnchorSet | None = None,
     ) -> Explanation:
         """Return what `explain_path` returns for these arguments."""
-        key = (chain_der, name, anchors, purpose_of(family), at, extra, others)
+        read = reading(facts_of(chain_der[0]), purpose_of(family))
+        key = (chain_der, name, anchors.alike, read, at, extra, others)
         known = self._known.get(key)
         if known is None:
             known = explain_path(
                 chain_der,
                 name=name,
-                anchors=anchors,
+                anchors=anchors.alike,
                 family=family,
                 at=at,
                 extra=extra,

@@ -103,7 +103,7 @@ def _flaw(pattern: str) -> str | None:
         return "it is not in A-labels"
     if pattern.endswith("."):
         return "it ends in a dot"
-    if any(sign <= " " or sign == "\x7f" for sign in pattern):
+    if " " in pattern or not pattern.isprintable():
         return "it holds a space or control character"
     labels = pattern.split(".")
     if "" in labels:
@@ -118,26 +118,47 @@ def _flaw(pattern: str) -> str | None:
 def covers(facts: CertFacts, reference: str | IPv4Address | IPv6Address) -> Match:
     """Say whether a certificate covers a name or address that a client opens (RFC 9525, 6).
 
-    The common name never counts (6.1.1, 6.2).
+    The common name never counts (6.1.1, 6.2). Who asks one certificate about many names keeps its
+    `Presented`.
     """
-    address = reference if not isinstance(reference, str) else _address(reference)
-    if address is not None:
-        return _covers_address(facts, address)
-    name = reference_name(str(reference))
-    if name is None:
-        return Match(False, None, f"{reference!r} is not a name that can be looked up")
-    entries = _of_type(facts, "dns")
-    for entry in entries:
-        if _refusal(entry, name) is None:
-            return Match(True, entry, f"{entry!r} covers {name}", by_wildcard="*" in entry)
-    in_common_name = any(_refusal(each, name) is None for each in facts.common_names)
-    if in_common_name:
-        why = f"{name} stands only in the subject's common name, which clients do not read; "
-    elif entries:
-        why = f"no entry covers {name}: {_refusal(_nearest(entries, name), name)}; "
-    else:
-        why = f"{name} is not covered; "
-    return Match(False, None, why + _coverage(facts), common_name_only=in_common_name)
+    return Presented(facts).covers(reference)
+
+
+class Presented:
+    """The names that a certificate presents, found by what they may cover: it may have hundreds,
+    and be asked about as many nodes."""
+
+    def __init__(self, facts: CertFacts) -> None:
+        self._facts = facts
+        self._entries = _of_type(facts, "dns")
+        self._places: dict[str, list[int]] = {}
+        """Where each entry stands in the certificate, by its text in lower case."""
+        for place, entry in enumerate(self._entries):
+            self._places.setdefault(entry.lower(), []).append(place)
+
+    def covers(self, reference: str | IPv4Address | IPv6Address) -> Match:
+        """Say what `covers` says."""
+        facts, entries = self._facts, self._entries
+        address = reference if not isinstance(reference, str) else _address(reference)
+        if address is not None:
+            return _covers_address(facts, address)
+        name = reference_name(str(reference))
+        if name is None:
+            return Match(False, None, f"{reference!r} is not a name that can be looked up")
+        # An entry covers the name that it is, or as a star with the parent of the name.
+        parent = name.partition(".")[2]
+        places = (*self._places.get(name, ()), *self._places.get(f"*.{parent}", ()))
+        for entry in (entries[place] for place in sorted(places)):
+            if _refusal(entry, name) is None:
+                return Match(True, entry, f"{entry!r} covers {name}", by_wildcard="*" in entry)
+        in_common_name = any(_refusal(each, name) is None for each in facts.common_names)
+        if in_common_name:
+            why = f"{name} stands only in the subject's common name, which clients do not read; "
+        elif entries:
+            why = f"no entry covers {name}: {_refusal(_nearest(entries, name), name)}; "
+        else:
+            why = f"{name} is not covered; "
+        return Match(False, None, why + _coverage(facts), common_name_only=in_common_name)
 
 
 def _covers_address(facts: CertFacts, address: IPv4Address | IPv6Address) -> Match:

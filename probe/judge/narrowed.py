@@ -41,6 +41,11 @@ _GIVEN_UP = (Outcome.CUT_OFF, Outcome.REFUSED)
 _IN_THE_MIDST = (Outcome.REFUSED, Outcome.CUT_OFF, Outcome.MALFORMED, Outcome.METHOD_REFUSED)
 
 
+def narrowing_of(case: Case) -> "Narrowing":
+    """Return the reasons of a case, which several rules ask for."""
+    return case.once(Narrowing, lambda: Narrowing(case))
+
+
 class Narrowing:
     """The reasons of one case."""
 

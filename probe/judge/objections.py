@@ -5,7 +5,7 @@ issue the other (`requirements.py`). What the family then does stands in its dat
 knows of nodes that share a cause, or of verdicts. Names are another room's.
 """
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 
 from probe.certificate.facts import CertFacts
 from probe.certificate.timestamps import by_handshake, embedded, stapled
@@ -69,18 +69,18 @@ def objections(
 ) -> tuple[Objection, ...]:
     """Return what a family has against the chain of a visit; `trusted` instead of the audience's
     roots. Each thing that is wrong with a malformed certificate is that one thing."""
-    served, record = visit.record.served, visit.record
-    # All that is looked at: nodes that serve one chain alike are objected to alike.
-    key = (
-        "objections",
-        visit.chain,
-        family,
-        case.anchors_of(visit) if trusted is None else trusted,
-        record.endpoint,
-        record.outcome is Outcome.MALFORMED,
-        served and (served.timestamps, served.staple),
-    )
+    roots = case.anchors_of(visit) if trusted is None else trusted
+    key = objections, looked_at(visit), family, roots
     return case.once(key, lambda: tuple(_objections(case, visit, family, trusted)))
+
+
+def looked_at(visit: Visit) -> tuple[Hashable, ...]:
+    """Return all of a visit that is looked at: nodes that serve one chain alike are objected to
+    alike by one family with the same roots."""
+    record, served = visit.record, visit.record.served
+    malformed = record.outcome is Outcome.MALFORMED
+    beside = served and (served.timestamps, served.staple)
+    return visit.chain, record.endpoint, malformed, beside
 
 
 def _objections(

@@ -46,10 +46,12 @@ class Renewal:
 def renewals(case: Case, visits: tuple[Visit, ...]) -> Iterator[Renewal]:
     """Yield each renewal among visits that may be compared, where some nodes were left out."""
     alike: dict[Hashable, list[Visit]] = defaultdict(list)
+    names: dict[str, frozenset[str]] = {}
     for visit in visits:
         leaf = case.leaf(visit)
-        names = frozenset(name.value.lower() for name in leaf.names)
-        alike[names, leaf.common_name, leaf.issuer_raw].append(visit)
+        if leaf.sha256 not in names:
+            names[leaf.sha256] = frozenset(name.value.lower() for name in leaf.names)
+        alike[names[leaf.sha256], leaf.common_name, leaf.issuer_raw].append(visit)
     for some in alike.values():
         by_leaf = split(case, tuple(some), lambda visit: visit.chain[0])
         leaves = {leaf.sha256: leaf for leaf in map(case.leaf, some)}

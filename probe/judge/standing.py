@@ -44,18 +44,34 @@ class Known:
     """LOOKS_PUBLIC: what makes it look so, in words."""
 
 
-def standing_of(der: bytes, public: Iterable[Roots], planned: AnchorSet, pool: Pool) -> Known:
-    """Return the standing of a certificate.
+class Standings:
+    """The standing of each certificate, told once.
 
     `public` are the sets called public, `planned` every anchor of the plan: a certificate that
     leads to one of the others is theirs, whatever marks it has. `pool` is what may stand between.
     """
-    for source in public:
-        if leads(der, anchors(source, name="public"), pool) == "yes":
-            store = f"{source.name} {source.version or ''}".strip()
-            return Known(Standing.PUBLIC, store, source.version is not None)
-    marks = () if leads(der, planned, pool) == "yes" else tuple(_marks(facts_of(der)))
-    return Known(Standing.LOOKS_PUBLIC if marks else Standing.OTHER, marks=marks)
+
+    def __init__(self, public: Iterable[Roots], planned: AnchorSet, pool: Pool) -> None:
+        self._public = [(source, anchors(source, name="public")) for source in public]
+        self._planned = planned
+        self._pool = pool
+        self._known: dict[bytes, Known] = {}
+
+    def of(self, der: bytes) -> Known:
+        """Return the standing of a certificate."""
+        known = self._known.get(der)
+        if known is None:
+            known = self._known[der] = self._found(der)
+        return known
+
+    def _found(self, der: bytes) -> Known:
+        for source, roots in self._public:
+            if leads(der, roots, self._pool) == "yes":
+                store = f"{source.name} {source.version or ''}".strip()
+                return Known(Standing.PUBLIC, store, source.version is not None)
+        planned = leads(der, self._planned, self._pool) == "yes"
+        marks = () if planned else tuple(_marks(facts_of(der)))
+        return Known(Standing.LOOKS_PUBLIC if marks else Standing.OTHER, marks=marks)
 
 
 def _marks(facts: CertFacts) -> Iterable[str]:

@@ -4,6 +4,7 @@ An anchor is a name and a key (RFC 5280, 6.1.1 (d)); the certificate that carrie
 """
 
 from collections.abc import Iterable
+from copy import copy
 from functools import lru_cache
 from typing import Literal
 
@@ -26,11 +27,20 @@ and whoever serves hundreds of one name must not make every pair of them cost a 
 class AnchorSet(Pool):
     """The trust anchors of one world. Compared by identity: make them with `anchors` only."""
 
-    __slots__ = ("name",)
+    __slots__ = ("alike", "name")
 
     def __init__(self, name: str, certificates: Iterable[bytes]) -> None:
         super().__init__(certificates)
         self.name = name
+        self.alike: AnchorSet = self
+        """The set of the same roots that stands for all of them, whatever their names: what an
+        examination found by one of them is so by each."""
+
+    def named_anew(self, name: str) -> "AnchorSet":
+        """Return the same anchors by another name."""
+        other = copy(self)
+        other.name = name
+        return other
 
     def __repr__(self) -> str:
         return f"AnchorSet({self.name!r}, {len(self.by_sha)} anchors)"
@@ -42,7 +52,9 @@ def anchors(*sources: Roots, name: str = "") -> AnchorSet:
 
     The same roots and name give the same object.
     """
-    return AnchorSet(name, (der for source in sources for der in source.certificates))
+    if name:
+        return anchors(*sources).named_anew(name)
+    return AnchorSet("", (der for source in sources for der in source.certificates))
 
 
 def publicity(

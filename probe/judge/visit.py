@@ -35,16 +35,16 @@ class Visit:
     """web: the name is the node's own."""
     chain: tuple[str, ...]
     """What was served: SHA-256 of each certificate; empty if nothing was."""
+    asked: HandshakeAsk
+    """What was asked: the record's."""
+    aspect: Aspect | None
+    """What a further question was after; None: the visit as a client makes it."""
 
     @property
-    def asked(self) -> HandshakeAsk:
-        """What was asked."""
-        return self.record.asked
-
-    @property
-    def aspect(self) -> Aspect | None:
-        """What a further question was after; None: the visit as a client makes it."""
-        return self.record.asked.aspect
+    def meeting(self) -> Hashable:
+        """What is met, and by whom: on the web and in EAP this is all that counts of a chain's path
+        and of who objects to it, so that it is looked at once for all nodes that are alike."""
+        return self.chain, self.record.endpoint, self.audience, self.own
 
     @property
     def place(self) -> Hashable:

@@ -7,7 +7,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe.certificate.facts import Name, facts_of
-from probe.judge.names import covers, dns_name_matches, reference_name, supplicant_covers
+from probe.judge.names import (
+    Presented,
+    covers,
+    dns_name_matches,
+    reference_name,
+    supplicant_covers,
+)
 from probe.judge.words import called, quoted_name
 from probe.records import replace
 from tests.judge.pki import make, name
@@ -36,6 +42,25 @@ def test_a_mismatch_says_what_is_covered_instead() -> None:
     why = covers(many, "other.northpier.example").why
     assert "covers n0.northpier.example, n1.northpier.example" in why
     assert why.endswith("and 3 more")
+
+
+@pytest.mark.parametrize(
+    ("names", "by"),
+    [
+        (("a.example", "*.pier.example", "kai1.pier.example"), "*.pier.example"),
+        (("a.example", "KAI1.pier.example", "*.pier.example"), "KAI1.pier.example"),
+        # The Kelvin sign is a k in lower case, and no letter of a name in a certificate.
+        (("\u212aai1.pier.example", "*.pier.example"), "*.pier.example"),
+        (("*.pier.example.", "kai1.pier.example", "*.pier.example"), "kai1.pier.example"),
+        (("*", "*.example", "*.*.example", "k*.pier.example", "pier.example"), None),
+    ],
+)
+def test_the_first_entry_that_covers_a_name_is_told(names: tuple[str, ...], by: str | None) -> None:
+    facts = replace(LEAF, names=tuple(Name("dns", entry) for entry in names))
+    asked = Presented(facts)
+    assert asked.covers("kai1.pier.example").by == by
+    assert asked.covers("kai1.pier.example") == covers(facts, "kai1.pier.example")
+    assert asked.covers("kai1.pier.example.org").by is None
 
 
 def test_an_entry_that_is_invalid_says_why() -> None:

@@ -508,9 +508,14 @@ def test_a_memory_gives_the_same_answer_and_tells_arguments_apart() -> None:
     assert ask() == explain(LEAF, ISSUING)
     assert ask() is ask()
     assert ask(family="firefox-web") is ask()
-    assert ask(family="apple-web") is not ask()
+    assert ask(family="apple-web") is ask()
     assert kinds(ask(host="other.example")) == ["name-mismatch"]
     assert kinds(ask(at=AT + timedelta(days=61))) == ["expired"]
+    bare = make("quay1", ISSUING, names=[HOST], purposes=None)
+    for family, found in (("node", []), ("apple-web", ["wrong-purpose"]), ("firefox-web", [])):
+        one = memory.explain(ders(bare, ISSUING), name=HOST, anchors=TRUST, family=family, at=AT)
+        assert kinds(one) == found
+        assert one == explain(bare, ISSUING, family=family)
     other = memory.explain(
         ders(LEAF, ISSUING), name=HOST, anchors=trusting(OTHER_ROOT), family="node", at=AT
     )

@@ -4,7 +4,7 @@ import pytest
 from cryptography import x509
 
 from probe.certificate.pool import Pool
-from probe.judge.standing import Standing, standing_of
+from probe.judge.standing import Standing, Standings
 from probe.judge.trust import AnchorSet
 from probe.plan.model import Roots
 from tests.judge.pki import Extension, Made, authority, make, timestamps
@@ -44,14 +44,14 @@ def planned(*made: Made) -> AnchorSet:
 
 
 def test_what_ends_in_the_public_set_is_public_and_the_set_is_named() -> None:
-    known = standing_of(leaf().der, (PROGRAMME,), planned(ROOT), Pool([ISSUING.der]))
+    known = Standings((PROGRAMME,), planned(ROOT), Pool([ISSUING.der])).of(leaf().der)
     assert known.standing is Standing.PUBLIC
     assert (known.store, known.versioned) == ("certifi 2026.10.19", True)
 
 
 def test_a_file_that_the_plan_calls_public_is_no_programmes_set() -> None:
     own = Roots("pki/public.pem", None, (ROOT.der,))
-    known = standing_of(leaf().der, (own,), planned(ROOT), Pool([ISSUING.der]))
+    known = Standings((own,), planned(ROOT), Pool([ISSUING.der])).of(leaf().der)
     assert (known.standing, known.store, known.versioned) == (
         Standing.PUBLIC,
         "pki/public.pem",
@@ -68,11 +68,11 @@ def test_an_anchor_is_its_name_and_key_whatever_certificate_they_come_in() -> No
         ca=True,
         key_label=ROOT.certificate.subject.rfc4514_string(),
     )
-    known = standing_of(again.der, (PROGRAMME,), planned(ROOT), Pool([]))
+    known = Standings((PROGRAMME,), planned(ROOT), Pool([])).of(again.der)
     assert known.standing is Standing.PUBLIC
     # The twin: the same name with another key.
     other = make(ROOT.certificate.subject, older, ca=True, key_label="another")
-    assert standing_of(other.der, (PROGRAMME,), planned(ROOT), Pool([])).standing is Standing.OTHER
+    assert Standings((PROGRAMME,), planned(ROOT), Pool([])).of(other.der).standing is Standing.OTHER
 
 
 @pytest.mark.parametrize(
@@ -85,22 +85,22 @@ def test_an_anchor_is_its_name_and_key_whatever_certificate_they_come_in() -> No
 )
 def test_marks_of_a_public_ca_make_it_look_public(mark: Extension, words: str) -> None:
     """RFC 6962, 3.3; CA/Browser Forum TLS Baseline Requirements 2.2.6, 7.1.6.1."""
-    known = standing_of(leaf(mark).der, NOBODY, planned(), Pool([ISSUING.der]))
+    known = Standings(NOBODY, planned(), Pool([ISSUING.der])).of(leaf(mark).der)
     assert (known.standing, known.marks) == (Standing.LOOKS_PUBLIC, (words,))
     # The twin: it leads to a root of the plan, which tells whose it is.
-    known = standing_of(leaf(mark).der, NOBODY, planned(ROOT), Pool([ISSUING.der]))
+    known = Standings(NOBODY, planned(ROOT), Pool([ISSUING.der])).of(leaf(mark).der)
     assert known.standing is Standing.OTHER
 
 
 @pytest.mark.parametrize("more", [(), (stating("1.3.6.1.4.1.40808.1.3.1"),)])
 def test_without_marks_it_is_private_or_unknown(more: tuple[Extension, ...]) -> None:
-    known = standing_of(leaf(*more).der, NOBODY, planned(), Pool([ISSUING.der]))
+    known = Standings(NOBODY, planned(), Pool([ISSUING.der])).of(leaf(*more).der)
     assert known.standing is Standing.OTHER
 
 
 def test_policies_that_cannot_be_read_are_no_mark() -> None:
     broken = x509.UnrecognizedExtension(x509.ObjectIdentifier("2.5.29.32"), b"\x30\x05")
-    known = standing_of(leaf((broken, False)).der, NOBODY, planned(), Pool([]))
+    known = Standings(NOBODY, planned(), Pool([])).of(leaf((broken, False)).der)
     assert known.standing is Standing.OTHER
 
 

@@ -32,6 +32,10 @@ def test_the_same_roots_give_the_same_set() -> None:
     assert anchors(source, name="eap") is anchors(twin, name="eap")
     assert anchors(source, name="eap") is not anchors(source, name="staff")
     assert PRIVATE.sha in anchors(source, name="eap").by_sha
+    assert anchors(source, name="eap").alike is anchors(source, name="staff").alike
+    assert anchors(source, name="eap").name == "eap"
+    other = Roots("northpier-root.pem", None, ders(PUBLIC))
+    assert anchors(source, name="eap").alike is not anchors(other, name="eap").alike
 
 
 @pytest.mark.filterwarnings("ignore")

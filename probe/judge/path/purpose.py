@@ -78,6 +78,15 @@ def leaf_objections(
         yield PURPOSE, f"it is for {_listed(purposes)}, not for server authentication"
 
 
+Reading = tuple[tuple[str, str], ...]
+
+
+def reading(leaf: CertFacts, purpose: Purpose) -> Reading:
+    """Return all that an examination takes from the purpose: what it has against the leaf, if that
+    is no anchor itself (an anchor is objected to by some of it)."""
+    return tuple(leaf_objections(leaf, purpose, is_anchor=False))
+
+
 def issuer_objection(issuer: CertFacts) -> str | None:
     """Return why a CA certificate's own purposes exclude server certificates below it.
 

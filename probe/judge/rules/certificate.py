@@ -15,8 +15,9 @@ from probe.certificate.facts import CertFacts
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
-from probe.judge.objections import RENEWAL, TRUST, objections
+from probe.judge.objections import RENEWAL, TRUST, Objection, looked_at, objections
 from probe.judge.override import hardened
+from probe.judge.path import Explanation
 from probe.judge.rules.certificate_words import PATH_SAYINGS, Said, Sentence
 from probe.judge.rules.issue_words import ISSUE_SAYINGS, public_marks
 from probe.judge.strict import no_way_out
@@ -42,26 +43,33 @@ class Cause:
     accepted: Acceptance | None
 
 
-def readable(case: Case, endpoint: Endpoint) -> Iterator[Visit]:
-    """Yield the visits of clients that showed a leaf which can be read.
+def showing(case: Case, endpoint: Endpoint) -> tuple[Visit, ...]:
+    """Return the visits of clients that showed a chain.
 
     Behind a virtual address clients meet what the address shows, not the node's own.
     """
-    for visit in case.visits(endpoint):
-        if visit.chain and visit.nodes and not visit.behind and case.leaf(visit).readable:
-            yield visit
+    return case.once(
+        (showing, endpoint),
+        lambda: tuple(v for v in case.visits(endpoint) if v.chain and v.nodes and not v.behind),
+    )
+
+
+def readable(case: Case, endpoint: Endpoint) -> tuple[Visit, ...]:
+    """Return those of them whose leaf can be read."""
+    return case.once(
+        (readable, endpoint),
+        lambda: tuple(v for v in showing(case, endpoint) if case.leaf(v).readable),
+    )
 
 
 def certificates(case: Case, endpoint: Endpoint) -> Iterator[Draft]:
     """Yield a draft for each cause on one kind of endpoint."""
     causes: dict[Cause, list[Sighting]] = defaultdict(list)
-    for visit in case.visits(endpoint):
-        # Behind a virtual address clients meet what the address shows, not the node's own.
-        if visit.chain and visit.nodes and not visit.behind:
-            for kind, key, sighting in (*objected(case, visit), *soon(case, visit)):
-                rule_id = f"{endpoint.value}-{kind}"
-                accepted = case.acceptance(rule_id, visit.nodes, visit.name)
-                causes[Cause(kind, key, accepted)].append(sighting)
+    for visit in showing(case, endpoint):
+        for kind, key, sighting in (*objected(case, visit), *soon(case, visit)):
+            rule_id = f"{endpoint.value}-{kind}"
+            accepted = case.acceptance(rule_id, visit.nodes, visit.name)
+            causes[Cause(kind, key, accepted)].append(sighting)
     for cause, sightings in causes.items():
         yield _draft(case, endpoint, cause, sightings)
 
@@ -126,46 +134,62 @@ def _at_best(cause: Cause, due: datetime | None, *, nobody_minds: bool) -> Verdi
     return Verdict.ADVISED if nobody_minds else None
 
 
-def watchers(
-    case: Case, visit: Visit
-) -> Iterator[tuple[str, tuple[Client, ...], AnchorSet | None]]:
-    """Yield each family that meets a visit's chain, its clients on site, and its roots.
+Watcher = tuple[str, tuple[Client, ...], AnchorSet | None]
+"""A family, its clients on site, and its roots (None: those of the audience)."""
+
+
+def watchers(case: Case, visit: Visit) -> tuple[Watcher, ...]:
+    """Return each family that meets a visit's chain.
 
     Where no family of that world is on site, the standards' own reading, which nobody feels.
     """
+    return case.once((watchers, visit.meeting), lambda: tuple(_watchers(case, visit)))
+
+
+def _watchers(case: Case, visit: Visit) -> tuple[Watcher, ...]:
+    found: list[Watcher] = []
     families = case.families(visit.record.endpoint, visit.audience)
     for family, plain, with_profiles in families or ((REFERENCE[visit.record.endpoint], (), ()),):
         if plain or not with_profiles:
-            yield family, plain, None
+            found.append((family, plain, None))
         for client in with_profiles:
-            for trusted in case.trusted_by(visit, client):
-                yield family, (client,), trusted
+            found += [(family, (client,), some) for some in case.trusted_by(visit, client)]
     if visit.own:
-        for client in case.other_nodes:
-            yield client.family, (client,), case.node_anchors
+        found += [(client.family, (client,), case.node_anchors) for client in case.other_nodes]
+    return tuple(found)
 
 
 def soon(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:
     """Yield what ends soon: the leaf, and CA certificates of the path that it leads by."""
     leaf = case.leaf(visit)
-    window = case.window(leaf)
-    if window is None or leaf.not_after is None or leaf.not_before is None:
-        return
-    if leaf.not_before <= case.at <= leaf.not_after <= case.at + window:
+    expiring, ending = case.once_met(_ending, visit)
+    if expiring:
         says = f"it ends on {day(leaf.not_after)}"
         sighting = Sighting(visit, leaf.sha256, _minded(case, visit), says)
         yield "expiring", (leaf.issuer, day(leaf.not_after)), sighting
-    ending = [
-        (facts, end)
-        for facts, end in authorities(case, visit)
-        if case.at <= end <= case.anchor_horizon
-    ]
     if ending:
         # One hierarchy of CAs that ends is one cause, the root first: all hangs from it.
         says = listing([f"{called(facts)} ends on {day(end)}" for facts, end in reversed(ending)])
         key = tuple(facts.sha256 for facts, _ in reversed(ending))
         says = f"the CA certificate {says}"
         yield "anchor-expiring", key, Sighting(visit, key[0], _minded(case, visit), says)
+
+
+def _ending(case: Case, visit: Visit) -> tuple[bool, tuple[tuple[CertFacts, datetime], ...]]:
+    """Return whether the leaf ends soon, and the CA certificates that do; nothing of a leaf whose
+    dates cannot be read."""
+    leaf = case.leaf(visit)
+    window = case.window(leaf)
+    if window is None or leaf.not_after is None or leaf.not_before is None:
+        return False, ()
+    return (
+        leaf.not_before <= case.at <= leaf.not_after <= case.at + window,
+        tuple(
+            (facts, end)
+            for facts, end in authorities(case, visit)
+            if case.at <= end <= case.anchor_horizon
+        ),
+    )
 
 
 def _minded(case: Case, visit: Visit) -> tuple[Reacted, ...]:
@@ -176,10 +200,14 @@ def _minded(case: Case, visit: Visit) -> tuple[Reacted, ...]:
     return no_way_out(case.strict, visit.name, tuple(dict.fromkeys(reacted)))
 
 
-def authorities(case: Case, visit: Visit) -> Iterator[tuple[CertFacts, datetime]]:
-    """Yield the CA certificates of the path that a chain leads by, the root with them, and their
+def authorities(case: Case, visit: Visit) -> tuple[tuple[CertFacts, datetime], ...]:
+    """Return the CA certificates of the path that a chain leads by, the root with them, and their
     ends; none where it leads to no root."""
-    explanation = case.reference(visit)
+    key = authorities, visit.chain, visit.record.endpoint, case.anchors_of(visit)
+    return case.once(key, lambda: tuple(_authorities(case, case.reference(visit))))
+
+
+def _authorities(case: Case, explanation: Explanation) -> Iterator[tuple[CertFacts, datetime]]:
     for sha256 in explanation.path[1:] if explanation.anchor is not None else ():
         facts = case.certificate(sha256)
         # An anchor may be older than the extension that makes a CA (version 1).
@@ -192,14 +220,11 @@ def objected(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], S
     """Yield (kind, key, sighting) for each thing that any watcher objects to."""
     found: dict[tuple[str, str | None, str], list[Reacted]] = defaultdict(list)
     keys: dict[tuple[str, str | None, str], tuple[tuple[str, ...], str | None]] = {}
-    for family, clients, trusted in watchers(case, visit):
-        for one in objections(case, visit, family, trusted=trusted):
-            if trusted is not None and one.kind in TRUST:
-                continue
-            keys[one.kind, one.certificate, one.says] = one.key, one.clause
-            reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
-            reacted = no_way_out(case.strict, visit.name, reacted)
-            found[one.kind, one.certificate, one.says] += reacted
+    for clients, one in _objecting(case, visit):
+        keys[one.kind, one.certificate, one.says] = one.key, one.clause
+        reacted = hardened(react(clients, one.asked), case.leaf(visit), first=True)
+        reacted = no_way_out(case.strict, visit.name, reacted)
+        found[one.kind, one.certificate, one.says] += reacted
     for (kind, certificate, says), all_reacted in found.items():
         key, clause = keys[kind, certificate, says]
         sighting = Sighting(visit, certificate, tuple(dict.fromkeys(all_reacted)), says, clause)
@@ -213,3 +238,17 @@ def objected(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], S
             says = "it has no extended key usage"
             sighting = Sighting(visit, leaf.sha256, reacted, says)
             yield "wrong-purpose", ("absent", leaf.issuer), sighting
+
+
+def _objecting(case: Case, visit: Visit) -> tuple[tuple[tuple[Client, ...], Objection], ...]:
+    """Return each objection with the clients who have it; a profile's own roots are told by a rule
+    of their own."""
+    return case.once(
+        (_objecting, visit.meeting, looked_at(visit)),
+        lambda: tuple(
+            (clients, one)
+            for family, clients, trusted in watchers(case, visit)
+            for one in objections(case, visit, family, trusted=trusted)
+            if trusted is None or one.kind not in TRUST
+        ),
+    )

@@ -5,18 +5,18 @@ clients that search for a path get along with it, and somebody on site is known 
 """
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterator, Mapping
 
 from probe.assessment import Note
 from probe.certificate.facts import CertFacts
 from probe.certificate.keys import signed_by
 from probe.certificate.naming import same_name
-from probe.judge.case import Case
+from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.path.model import Disagreement, Disorder, Explanation
-from probe.judge.rules.certificate import readable, watchers
+from probe.judge.rules.certificate import readable, showing, watchers
 from probe.judge.words import called, listing, verb
 from probe.observation.model import Endpoint
 from probe.plan.model import Acceptance
@@ -52,17 +52,12 @@ def disordered(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
     astray: dict[_Astray, list[Sighting]] = defaultdict(list)
     merely: dict[tuple[str, ...], list[Sighting]] = defaultdict(list)
     for visit in readable(case, endpoint):
-        found: dict[Disorder, list[Reacted]] = defaultdict(list)
-        for family, clients, trusted in watchers(case, visit):
-            disorder = case.explain(visit, family, trusted=trusted).disorder
-            if disorder is not None:
-                found[disorder] += react(clients, _DISORDERED)
+        found, wrong = case.once_met(_disorder, visit)
         for disorder, reacted in found.items():
             accepted = case.acceptance(f"{endpoint.value}-{_DISORDERED}", visit.nodes, visit.name)
             says = f"{disorder.engine} refuses it: {disorder.says}"
             sighting = Sighting(visit, disorder.before, tuple(dict.fromkeys(reacted)), says)
             astray[_Astray(disorder, accepted)].append(sighting)
-        wrong = () if found else _out_of_order(case.reference(visit), visit.chain)
         if wrong:
             merely[wrong].append(Sighting(visit))
     for cause, sightings in astray.items():
@@ -76,6 +71,16 @@ def disordered(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
             " order; old ones may not."
         )
         yield _note(endpoint, _DISORDERED, nodes, says)
+
+
+def _disorder(case: Case, visit: Visit) -> tuple[Mapping[Disorder, list[Reacted]], tuple[str, ...]]:
+    """Return what leads clients astray, with what they do; else what is merely out of order."""
+    found: dict[Disorder, list[Reacted]] = defaultdict(list)
+    for family, clients, trusted in watchers(case, visit):
+        disorder = case.explain(visit, family, trusted=trusted).disorder
+        if disorder is not None:
+            found[disorder] += react(clients, _DISORDERED)
+    return found, () if found else _out_of_order(case.reference(visit), visit.chain)
 
 
 def _out_of_order(explanation: Explanation, chain: tuple[str, ...]) -> tuple[str, ...]:
@@ -126,8 +131,7 @@ def surplus(case: Case, endpoint: Endpoint) -> Iterator[Note]:
     """Yield a note for certificates that are served and do not belong to the chain, or twice."""
     found: dict[tuple[tuple[str, ...], tuple[str, ...]], list[Sighting]] = defaultdict(list)
     for visit in readable(case, endpoint):
-        stray = _unrelated(case, visit.chain, case.reference(visit).path)
-        twice = tuple(sha for sha in dict.fromkeys(visit.chain) if visit.chain.count(sha) > 1)
+        stray, twice = case.once_met(_surplus, visit)
         if stray or twice:
             found[stray, twice].append(Sighting(visit))
     for (stray, twice), sightings in found.items():
@@ -139,6 +143,12 @@ def surplus(case: Case, endpoint: Endpoint) -> Iterator[Note]:
             parts.append(f"{_names(case, twice)} more than once in")
         says = f"{_serving(endpoint, nodes)} {' the chain, and '.join(parts)} the chain."
         yield _note(endpoint, _SURPLUS, nodes, says)
+
+
+def _surplus(case: Case, visit: Visit) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what does not belong to a chain, and what stands in it more than once."""
+    stray = _unrelated(case, visit.chain, case.reference(visit).path)
+    return stray, tuple(sha for sha in dict.fromkeys(visit.chain) if visit.chain.count(sha) > 1)
 
 
 def _names(case: Case, certificates: tuple[str, ...]) -> str:
@@ -171,16 +181,9 @@ def _unrelated(case: Case, chain: tuple[str, ...], path: tuple[str, ...]) -> tup
 def disagreements(case: Case, endpoint: Endpoint) -> Iterator[Note]:
     """Yield a note for each thing that an engine says otherwise than the examination."""
     found: dict[tuple[Hashable, Disagreement], list[Sighting]] = defaultdict(list)
-    for visit in case.visits(endpoint):
-        if not visit.chain or not visit.nodes or visit.behind:
-            continue
-        told = set()
-        for family, _, trusted in watchers(case, visit):
-            explanation = case.explain(visit, family, trusted=trusted)
-            for one in explanation.disagreements:
-                if one not in told:
-                    told.add(one)
-                    found[visit.chain[0], one].append(Sighting(visit))
+    for visit in showing(case, endpoint):
+        for one in case.once_met(_disagreements, visit):
+            found[visit.chain[0], one].append(Sighting(visit))
     for (_, one), sightings in found.items():
         nodes = nodes_of(case, sightings)
         leaf = called(case.leaf(sightings[0].visit))
@@ -189,3 +192,13 @@ def disagreements(case: Case, endpoint: Endpoint) -> Iterator[Note]:
             f" with this report: {one.says}."
         )
         yield _note(endpoint, "path-invalid", nodes, says)
+
+
+def _disagreements(case: Case, visit: Visit) -> tuple[Disagreement, ...]:
+    return tuple(
+        dict.fromkeys(
+            one
+            for family, _, trusted in watchers(case, visit)
+            for one in case.explain(visit, family, trusted=trusted).disagreements
+        )
+    )

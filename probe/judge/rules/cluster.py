@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from probe.judge.case import Case
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
-from probe.judge.names import covers
 from probe.judge.objections import TRUST
 from probe.judge.rules.web import shows_own_chain
 from probe.judge.strict import no_way_out
@@ -32,7 +31,7 @@ def join_untrusted(case: Case) -> Iterator[Draft]:
                 sighting = Sighting(visit, problem.certificate, reacted, problem.says)
                 about = case.missing(visit, explanation) or (explanation.ends_in,)
                 causes[problem.kind, about, accepted].append(sighting)
-        match = covers(case.leaf(visit), visit.name or "")
+        match = case.covers(visit, visit.name)
         if not match.covered:
             sighting = Sighting(visit, visit.chain[0], react(clients, "name-mismatch"), match.why)
             causes["name-mismatch", (visit.chain[0],), accepted].append(sighting)
@@ -87,7 +86,7 @@ def name_uncovered(case: Case) -> Iterator[Draft]:
         if service is None or visit.virtual or not visit.chain or visit.name is None:
             continue
         leaf = case.leaf(visit)
-        match = covers(leaf, visit.name)
+        match = case.covers(visit, visit.name)
         if match.covered or not leaf.readable or not shows_own_chain(case, service.name):
             continue
         reacted = react(case.browsers(service.audience), "name-mismatch")

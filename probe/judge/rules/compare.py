@@ -15,7 +15,6 @@ from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, limited
 from probe.judge.likeness import Split, comparable, intermediates, split
-from probe.judge.names import covers
 from probe.judge.override import hardened
 from probe.judge.renewal import renewals
 from probe.judge.words import called, day, listing, quoted_name, verb
@@ -82,7 +81,7 @@ def _nature(case: Case, visit: Visit) -> tuple[bytes, tuple[str | None, str], fr
     leaf = case.leaf(visit)
     eap = case.nodes[visit.nodes[0]].eap
     expected = eap.expected_names if eap else ()
-    covered = frozenset(name for name in expected if covers(leaf, name).covered)
+    covered = frozenset(name for name in expected if case.covers(visit, name).covered)
     return leaf.issuer_raw, _root(case, visit), covered
 
 

@@ -11,7 +11,7 @@ from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, nodes_of, resting_on
-from probe.judge.narrowed import Narrowing, Why
+from probe.judge.narrowed import Narrowing, Why, narrowing_of
 from probe.judge.rules.eap_reach_words import BEFORE_THE_HELLO, Ending, remedy, says
 from probe.judge.rules.eap_tried import in_words
 from probe.judge.rules.methods import needed, refused_by_some
@@ -70,7 +70,7 @@ class _Servers:
 
 def unreached_eap(case: Case) -> Iterator[Draft | Note]:
     """Yield a draft for each way in which EAP endpoints showed no certificate."""
-    narrowing = Narrowing(case)
+    narrowing = narrowing_of(case)
     visits = [visit for visit in case.eap if visit.nodes]
     servers = _Servers(case, before=True)
     elsewhere = refused_by_some(case)
@@ -105,7 +105,7 @@ def unanswered_at_times(case: Case) -> Iterator[Draft | Note]:
     To refuse a hello that asks for one key family, or for an old version, is no fault; what ends
     before the hello has nothing to do with it.
     """
-    narrowing = Narrowing(case)
+    narrowing = narrowing_of(case)
     serving = {
         (visit.place, visit.record.nodes)
         for visit in case.asked_of_eap

@@ -8,7 +8,7 @@ from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, addresses_of, beside_chains, nodes_of
-from probe.judge.narrowed import OLD, Narrowing, Why
+from probe.judge.narrowed import OLD, Narrowing, Why, narrowing_of
 from probe.judge.rules.eap_tried import in_words
 from probe.judge.words import VERSIONS, clip, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome, TlsVersion
@@ -23,7 +23,7 @@ def old_tls(case: Case) -> Iterator[Draft | Note]:
     """Yield a draft for nodes that speak TLS 1.0 or 1.1 only (RFC 8996), whether the conversation
     that offers every version was served or one that offers newer ones was refused; and notes for
     those that speak them besides, or are thrown by them."""
-    narrowing = Narrowing(case)
+    narrowing = narrowing_of(case)
     only: dict[Acceptance | None, list[Sighting]] = defaultdict(list)
     besides: dict[frozenset[TlsVersion], set[str]] = defaultdict(set)
     thrown: dict[frozenset[TlsVersion], set[str]] = defaultdict(set)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
-from probe.judge.narrowed import Narrowing, Why
+from probe.judge.narrowed import Narrowing, Why, narrowing_of
 from probe.judge.rules.eap_tried import in_words
 from probe.judge.rules.reach import where
 from probe.judge.words import clip, listing, verb
@@ -22,7 +22,7 @@ _RULES = {
 
 def the_way(case: Case) -> Iterator[Draft]:
     """Yield a draft for each cause on the way to RADIUS servers, nodes of one cause together."""
-    narrowing = Narrowing(case)
+    narrowing = narrowing_of(case)
     found: dict[tuple[Why, str | None, Acceptance | None], list[Sighting]] = defaultdict(list)
     for visit in case.asked_of_eap:
         why = narrowing.why(visit)

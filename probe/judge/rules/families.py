@@ -12,7 +12,6 @@ from probe.assessment import Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
-from probe.judge.names import covers
 from probe.judge.rules import eap
 from probe.judge.rules.certificate import objected
 from probe.judge.strict import no_way_out
@@ -95,7 +94,7 @@ def _minding_names(case: Case, visit: Visit) -> tuple[Reacted, ...]:
     if visit.record.endpoint is Endpoint.EAP:
         found = eap.objections(case, case.leaf(visit), eap.expected(case, visit))
         return tuple(one for _, _, reacted in found for one in reacted)
-    if covers(case.leaf(visit), visit.name or "").covered:
+    if case.covers(visit, visit.name).covered:
         return ()
     minding = react(case.browsers(visit.audience), "name-mismatch")
     minding = no_way_out(case.strict, visit.name, minding)

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from probe.judge.case import REFERENCE, Case, Visit
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, beside_chains
-from probe.judge.names import covers
 from probe.judge.objections import TRUST
 from probe.judge.standing import Standing
 from probe.judge.words import called, listing, quoted_name
@@ -59,7 +58,7 @@ def _foreign(case: Case, visit: Visit) -> tuple[str, str] | None:
     lost = [p for p in explanation.problems if p.kind in TRUST and p.kind != "chain-incomplete"]
     if lost:
         return str(lost[0].kind), lost[0].says
-    match = covers(leaf, visit.name or "")
+    match = case.covers(visit, visit.name)
     return None if match.covered else ("name-mismatch", match.why)
 
 

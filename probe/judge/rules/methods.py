@@ -9,7 +9,7 @@ from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.clients.reactions import Reacted, worst
 from probe.judge.draft import Draft, Sighting, beside_chains, nodes_of, resting_on
-from probe.judge.narrowed import Narrowing
+from probe.judge.narrowed import narrowing_of
 from probe.judge.rules.answers import repeated
 from probe.judge.rules.families import failing
 from probe.judge.words import VERSIONS, called, listing, verb
@@ -115,7 +115,7 @@ def _refusal(visit: Visit) -> str:
 def _versions_differ(case: Case) -> Iterator[Note]:
     """Yield a note for nodes that choose another TLS version than the rest. Who speaks old ones
     only is told by itself."""
-    narrowing = Narrowing(case)
+    narrowing = narrowing_of(case)
     alike: dict[tuple[Method | None, tuple[TlsVersion, ...]], dict[TlsVersion, set[str]]]
     alike = defaultdict(lambda: defaultdict(set))
     for visit in _plain(case):

@@ -8,7 +8,7 @@ from probe.assessment import Note, Verdict
 from probe.judge.case import Case, Visit
 from probe.judge.catalogue import BY_ID
 from probe.judge.draft import Draft, Sighting, addresses_of, beside_chains, nodes_of, resting_on
-from probe.judge.narrowed import ROUNDS_OF_MANY, ROUNDS_OF_MOST, Narrowing, Why
+from probe.judge.narrowed import ROUNDS_OF_MANY, ROUNDS_OF_MOST, Why, narrowing_of
 from probe.judge.words import called, clip, listing, verb
 from probe.observation.model import Aspect, Endpoint, Outcome, RadiusSeen
 from probe.plan.model import Acceptance
@@ -121,7 +121,7 @@ def unsigned_accepted(case: Case) -> Iterator[Draft]:
 def long_chain(case: Case) -> Iterator[Draft]:
     """Yield a draft for chains whose login takes more round trips than common authenticators
     allow, at the fragment sizes that are common on site (RFC 9191, 1 and 3)."""
-    narrowing = Narrowing(case)
+    narrowing = narrowing_of(case)
     found: dict[tuple[bool, bool, Acceptance | None], list[Sighting]] = defaultdict(list)
     visits = [visit for visit in case.eap if visit.nodes]
     given_up = [visit for visit in visits if narrowing.why(visit) is Why.LONG]

@@ -72,19 +72,17 @@ def revocations(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
     about: dict[_Cause, list[Source]] = defaultdict(list)
     noted: dict[_Cause, list[Sighting]] = defaultdict(list)
     for visit in readable(case, endpoint):
-        for link in _links(case, visit):
-            kind, key, sources = _told(case, link)
+        for subject, kind, key, sources in _said_of(case, visit):
             if kind == "noted":
                 cause = _Cause(kind, key, None)
-                noted[cause].append(Sighting(visit, link.subject.sha256))
+                noted[cause].append(Sighting(visit, subject.sha256))
                 about[cause] += sources
-            if kind in ("", "noted"):
                 continue
             reacted = _reacted(case, visit, "revoked") if kind == "revoked" else ()
             rule_id = f"{endpoint.value}-{kind}"
             cause = _Cause(kind, key, case.acceptance(rule_id, visit.nodes, visit.name))
-            detail = words.detail_of(link.subject, sources)
-            causes[cause].append(Sighting(visit, link.subject.sha256, reacted, detail))
+            detail = words.detail_of(subject, sources)
+            causes[cause].append(Sighting(visit, subject.sha256, reacted, detail))
             about[cause] += sources
     for cause, sightings in causes.items():
         yield _draft(case, endpoint, cause, sightings, about[cause])
@@ -96,6 +94,24 @@ def revocations(case: Case, endpoint: Endpoint) -> Iterator[Draft | Note]:
         else:
             says = words.one_unusable(nodes, about[cause])
         yield Note(rule_id, endpoint, nodes, None, says, BY_ID[rule_id].source)
+
+
+_Told = tuple[CertFacts, str, tuple[str, ...], list[Source]]
+"""A certificate, which rule speaks of it, what its sightings share, and what that rests on."""
+
+
+def _said_of(case: Case, visit: Visit) -> tuple[_Told, ...]:
+    """Return what is to be said of the certificates of a path, found once for nodes that serve it
+    alike; of a staple it counts when it came."""
+    staple = _staple(visit)
+    came = None if staple is None else visit.record.at
+    key = _said_of, visit.chain, visit.record.endpoint, case.anchors_of(visit), staple, came
+    return case.once(
+        key,
+        lambda: tuple(
+            (link.subject, *told) for link in _links(case, visit) if (told := _told(case, link))[0]
+        ),
+    )
 
 
 def _links(case: Case, visit: Visit) -> Iterator[_Link]:

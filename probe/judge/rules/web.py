@@ -7,7 +7,6 @@ from probe.certificate.facts import CertFacts
 from probe.judge.case import Case
 from probe.judge.clients.reactions import react
 from probe.judge.draft import Draft, Sighting, nodes_of, resting_on
-from probe.judge.names import covers
 from probe.judge.rules.certificate import beside_another
 from probe.judge.strict import no_way_out
 from probe.judge.words import called, listing, verb
@@ -35,7 +34,7 @@ def name_mismatch(case: Case) -> Iterator[Draft]:
         if not visit.chain or not visit.nodes or visit.name is None or visit.behind:
             continue
         leaf = case.leaf(visit)
-        match = covers(leaf, visit.name)
+        match = case.covers(visit, visit.name)
         if match.covered or not leaf.readable:
             continue
         objection = "name-mismatch"

@@ -11,7 +11,6 @@ from itertools import combinations
 from probe.assessment import Evidence
 from probe.judge.case import Case, Visit
 from probe.judge.draft import Draft, limited
-from probe.judge.names import covers
 from probe.judge.rules.dns.absent import is_absent, is_broken
 from probe.judge.rules.dns.answers import (
     FAMILIES,
@@ -75,6 +74,8 @@ def _is_wrong(answer: Answer, of_plan: Planned) -> bool:
 def _wrong(
     case: Case, name: str, wrong: list[Answer], here: list[Answer], of_plan: Planned
 ) -> Iterator[Draft]:
+    if not wrong:
+        return
     alike: dict[frozenset[str], list[Answer]] = {}
     for answer in wrong:
         alike.setdefault(answer.addresses, []).append(answer)
@@ -192,6 +193,8 @@ def _some_views(case: Case, name: str, right: list[Answer], bad: list[Answer]) -
 
 
 def _uneven(case: Case, name: str, right: list[Answer]) -> Iterator[Draft]:
+    if len(right) < 2:
+        return
     lacking: dict[int, set[str]] = {}
     having: set[int] = set()
     for family in FAMILIES:
@@ -274,7 +277,7 @@ def _met(case: Case, visit: Visit) -> str:
         return clip(visit.record.detail or visit.record.outcome.value)
     leaf = case.leaf(visit)
     flaws = []
-    if not leaf.readable or not covers(leaf, visit.name or "").covered:
+    if not leaf.readable or not case.covers(visit, visit.name).covered:
         flaws.append("does not have the name")
     if not case.reference(visit).good:
         flaws.append("is not trusted here")

@@ -76,6 +76,8 @@ def _unserved(case: Case) -> tuple[Unserved, ...]:
     found: dict[int, Unserved] = {}
     for (name, _), visits in by_name.items():
         for addresses in published.get(name, ()):
+            if len({family_of(address) for address in addresses}) < len(FAMILIES):
+                continue
             here = [v for v in visits if canonical(v.asked.address or "") in addresses]
             for family in FAMILIES:
                 for failing, served_at in _failing(here, addresses, family):
