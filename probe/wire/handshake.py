@@ -306,6 +306,34 @@ def _skip_finite_field(octets: _Octets) -> None:
         octets.vector(2)
 
 
+class RecordWalk:
+    """Keeps step with where records begin in what a server sends (RFC 9846, 5.1)."""
+
+    def __init__(self) -> None:
+        self._due: int | None = 0
+        """Octets up to the next header; None: a header came in pieces, and the step is lost."""
+
+    def within(self, octets: bytes) -> bool:
+        """Whether this does not yet end the record whose header came before. If not, take it in by
+        `last_sealed`."""
+        if self._due is None or len(octets) >= self._due:
+            return False
+        self._due -= len(octets)
+        return True
+
+    def last_sealed(self, octets: bytes) -> int:
+        """Return where the last record begins, if it is whole, not the first one and encrypted;
+        else 0."""
+        if self._due is None:
+            return 0
+        last, place, there = 0, self._due, len(octets)
+        while place + 5 <= there:
+            last, place = place, place + 5 + int.from_bytes(octets[place + 3 : place + 5])
+        self._due = place - there if place >= there else None
+        whole = last and place == there
+        return last if whole and octets[last] == ContentType.APPLICATION_DATA else 0
+
+
 class ClearReader:
     """Picks alerts and handshake messages out of the octets that a server sends in the clear.
 
