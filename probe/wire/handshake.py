@@ -71,6 +71,7 @@ def fatal_alert(body: bytes, *, tls13: bool) -> str | None:
     return alert_name(body[1])
 
 
+@lru_cache(maxsize=8)
 def parting_alerts(version: TlsVersion | None) -> bytes:
     """Return user_canceled and close_notify, in the clear, each a warning in a record of its own.
 
