@@ -8,9 +8,8 @@ from probe.certificate.naming import name_text
 from probe.limits import Limits
 from probe.observation.model import HandshakeAsk, Outcome, Phase, RadsecSeen
 from probe.observe.eapcontext import Peer, guise
-from probe.observe.stream import come
 from probe.observe.talk import Asking
-from probe.observe.tlstalk import TlsTalk, connect, shake_hands
+from probe.observe.tlstalk import TlsTalk, shake_hands
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Eap
 from probe.records import dataclass, field, replace
@@ -40,17 +39,15 @@ async def visit_radsec(ask: HandshakeAsk, address: str, limits: Limits) -> Visit
     began = loop.time()
     ends = began + limits.web_visit
     hello = Hello(ask.server_name, ask.tls, ask.key_family, RADSEC_ALPN)
-    talk = TlsTalk(TlsClient(hello, limits, until_request=True))
-    transport = await connect(talk, address, ask.port, limits, ends)
-    if isinstance(transport, VisitSeen):
-        return replace(transport, seconds=loop.time() - began)
+    talk = TlsTalk(TlsClient(hello, limits, until_request=True), limits, ends)
     try:
-        ends = min(ends, loop.time() + limits.tls_wait)
-        seen = await shake_hands(talk, transport, began, ends)
-        await come(talk.over, ends)
+        seen = await shake_hands(talk, address, ask.port, began)
+        if talk.began is None:
+            return seen
+        await talk.patience.come(talk.over, talk.ends)
         return replace(seen, radsec=_radsec(talk.client))
     finally:
-        await talk.leave(transport)
+        await talk.leave()
 
 
 async def visit_inside(
@@ -66,20 +63,18 @@ async def visit_inside(
     ends = began + limits.eap_visit
     hello = Hello(ask.server_name, ask.tls, None, HISTORIC_ALPN)
     client = TlsClient(hello, limits, finish=True, certificate=inside.certificate)
-    talk = _Talk(client, _session(ask, address, limits, inside.settings))
-    transport = await connect(talk, address, ask.port, limits, ends)
-    if isinstance(transport, VisitSeen):
-        return replace(transport, seconds=loop.time() - began)
+    talk = _Talk(client, limits, ends, _session(ask, address, limits, inside.settings))
     try:
-        with talk.ended_politely(transport):
-            wait = min(ends, loop.time() + limits.tls_wait)
-            seen = await shake_hands(talk, transport, began, wait)
+        with talk.ended_politely():
+            seen = await shake_hands(talk, address, ask.port, began)
+            if talk.began is None:
+                return seen
             if seen.outcome is Outcome.SERVED:
-                await talk.converse_until(ends, transport, limits)
+                await talk.converse_until(ends, limits)
                 seen = _inside(seen, talk)
         return replace(seen, seconds=loop.time() - began)
     finally:
-        await talk.leave(transport)
+        await talk.leave()
 
 
 def _session(ask: HandshakeAsk, address: str, limits: Limits, settings: Eap) -> RadsecSession:
@@ -98,8 +93,10 @@ def _session(ask: HandshakeAsk, address: str, limits: Limits, settings: Eap) -> 
 class _Talk(TlsTalk):
     """Carries RADIUS behind the handshake."""
 
-    def __init__(self, client: TlsClient, session: RadsecSession) -> None:
-        super().__init__(client)
+    def __init__(
+        self, client: TlsClient, limits: Limits, ends: float, session: RadsecSession
+    ) -> None:
+        super().__init__(client, limits, ends)
         self.session = session
         self.closed = False
         self._began = False
@@ -125,9 +122,7 @@ class _Talk(TlsTalk):
         super().connection_lost(exc)
         self._moved.set()
 
-    async def converse_until(
-        self, ends: float, transport: asyncio.Transport, limits: Limits
-    ) -> None:
+    async def converse_until(self, ends: float, limits: Limits) -> None:
         """Go on until nothing more is to be said, or it is too late."""
         loop = asyncio.get_running_loop()
         while not (self.client.done or self.session.done):
@@ -143,19 +138,19 @@ class _Talk(TlsTalk):
                     said = self.session.silence()
                 else:
                     said = self.session.break_off(f"given up after {limits.eap_visit:g} s")
-                self._send(said, transport)
+                self._send(said)
         if self.over.done():
             self.over.result()  # a bug of ours is not the peer's doing
         if self.client.done:
             self.session.end_of_input()
 
     @contextmanager
-    def ended_politely(self, transport: asyncio.Transport) -> Iterator[None]:
+    def ended_politely(self) -> Iterator[None]:
         """Tell the EAP server behind if it is all broken off, by a cancellation."""
         try:
             yield
         except asyncio.CancelledError:
-            self._send(self.session.break_off("interrupted"), transport)
+            self._send(self.session.break_off("interrupted"))
             raise
 
     def _patience(self, limits: Limits) -> float:
@@ -165,9 +160,9 @@ class _Talk(TlsTalk):
             return limits.radius_silence
         return limits.eap_farewell_wait if self.session.leaving else limits.trial_wait
 
-    def _send(self, said: bytes, transport: asyncio.Transport) -> None:
-        if said and self.client.established and not transport.is_closing():
-            transport.write(self.client.write(said))
+    def _send(self, said: bytes) -> None:
+        if said and self.client.established and not self.closed:
+            self.say(self.client.write(said))
 
 
 def _radsec(client: TlsClient) -> RadsecSeen:

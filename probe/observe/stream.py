@@ -7,13 +7,14 @@ took as long as the handshake.
 
 import asyncio
 import socket
+from contextlib import suppress
 
 _READ = 65_536
 """Octets that are taken at a time. A server's flight is a few thousand."""
 
 
 class Stream(asyncio.Transport):
-    """One connection, opened by `connected`. What cannot be sent at once waits for room."""
+    """One connection, opened by `opening`. What cannot be sent at once waits for room."""
 
     def __init__(
         self,
@@ -28,8 +29,10 @@ class Stream(asyncio.Transport):
         self._number = opened.fileno()
         """What the loop is given: of a socket it would make a text each time."""
         self._unsent = bytearray()
-        self._reads = True
-        loop.add_reader(self._number, self._readable)
+        self._reads = False
+        self._writes = True
+        """Whether it is waited for room, or for the connection to stand."""
+        loop.add_writer(self._number, self._stands)
 
     def get_extra_info(self, name: str, default: object = None) -> object:
         """Return `sockname`; nothing else is told."""
@@ -58,6 +61,7 @@ class Stream(asyncio.Transport):
             return
         if sent < len(data):
             self._unsent += data[sent:]
+            self._writes = True
             self._loop.add_writer(self._number, self._writable)
 
     def get_write_buffer_size(self) -> int:
@@ -66,9 +70,9 @@ class Stream(asyncio.Transport):
 
     def pause_reading(self) -> None:
         """Take nothing more in."""
-        if self._reads and self._socket is not None:
+        if self._reads:
+            self._reads = False
             self._loop.remove_reader(self._number)
-        self._reads = False
 
     def close(self) -> None:
         """Close it at once: what waits for room is dropped."""
@@ -77,6 +81,20 @@ class Stream(asyncio.Transport):
     def abort(self) -> None:
         """Do the same."""
         self._lost(None)
+
+    def _stands(self) -> None:
+        # It is no longer waited for once closed.
+        assert self._socket is not None  # noqa: S101
+        assert self._protocol is not None  # noqa: S101
+        wrong = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if wrong:
+            self._lost(OSError(wrong, "no connection"))
+            return
+        self._writes = False
+        self._loop.remove_writer(self._number)
+        self._reads = True
+        self._loop.add_reader(self._number, self._readable)
+        self._protocol.connection_made(self)
 
     def _readable(self) -> None:
         # It is no longer waited for once closed.
@@ -105,6 +123,7 @@ class Stream(asyncio.Transport):
             return
         del self._unsent[:sent]
         if not self._unsent:
+            self._writes = False
             self._loop.remove_writer(self._number)
 
     def _lost(self, error: Exception | None) -> None:
@@ -114,20 +133,20 @@ class Stream(asyncio.Transport):
         protocol, self._protocol = self._protocol, None
         if opened is None or protocol is None:
             return
-        if self._reads:
-            self._loop.remove_reader(self._number)
-        if self._unsent:
+        self.pause_reading()
+        if self._writes:
             self._loop.remove_writer(self._number)
             self._unsent.clear()
         opened.close()
         protocol.connection_lost(error)
 
 
-async def connected(
+async def opening(
     protocol: asyncio.Protocol, address: str, port: int, ends: float
 ) -> asyncio.Transport:
-    """Open a connection before `ends` by the loop's clock. Raises OSError; TimeoutError without a
-    number if it was too late."""
+    """Open a connection, or begin to: the protocol is told when it stands, or of its loss before
+    that. Raises OSError if it is known already that there is none; TimeoutError without a number
+    if it was too late, by the loop's clock, where it is waited for in here."""
     loop = asyncio.get_running_loop()
     if "%" in address or not isinstance(loop, asyncio.SelectorEventLoop):
         # A scope has to be resolved; and a loop may not tell when a socket is ready (Windows).
@@ -138,65 +157,62 @@ async def connected(
     try:
         opened.setblocking(False)
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        try:
+        with suppress(BlockingIOError, InterruptedError):
             opened.connect((address, port))
-        except (BlockingIOError, InterruptedError):
-            await _stands(loop, opened, ends)
     except BaseException:
         opened.close()
         raise
-    stream = Stream(opened, protocol, loop)
-    protocol.connection_made(stream)
-    return stream
+    return Stream(opened, protocol, loop)
 
 
-async def _stands(loop: asyncio.AbstractEventLoop, opened: socket.socket, ends: float) -> None:
-    """Wait until a connection stands. Raises as `connected` does."""
-    over: asyncio.Future[None] = loop.create_future()
+class Patience:
+    """Waits for one future after the other, each with its time, by a single timer. That is moved
+    when it runs out, as nearly all that is waited for comes long before."""
 
-    def decided() -> None:
-        wrong = opened.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
-        if over.done():
+    def __init__(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._event: asyncio.Future[None] | None = None
+        self._ends = 0.0
+        self._late = False
+        self._timer: asyncio.TimerHandle | None = None
+
+    async def come(self, event: "asyncio.Future[None]", ends: float) -> bool:
+        """Wait for a future, and return whether it came before `ends` by the loop's clock. If not,
+        it is given its result all the same. Raises what it holds."""
+        self._late = False
+        if event.done():
+            event.result()
+            return True
+        self._event = event
+        self.until(ends)
+        try:
+            await event
+        finally:
+            self._event = None
+        return not self._late
+
+    def until(self, ends: float) -> None:
+        """Wait until then for what is waited for now."""
+        self._ends = ends
+        if self._timer is not None:
+            if self._timer.when() <= ends:
+                return
+            self._timer.cancel()
+        self._timer = self._loop.call_at(ends, self._run_out)
+
+    def end(self) -> None:
+        """Wait no more."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _run_out(self) -> None:
+        timer, self._timer = self._timer, None
+        assert timer is not None  # noqa: S101  # it is what calls this
+        if self._event is None or self._event.done():
             return
-        if wrong:
-            over.set_exception(OSError(wrong, "no connection"))
+        if timer.when() < self._ends:
+            self.until(self._ends)
         else:
-            over.set_result(None)
-
-    def too_late() -> None:
-        if not over.done():
-            over.set_exception(TimeoutError())
-
-    number = opened.fileno()
-    loop.add_writer(number, decided)
-    timer = loop.call_at(ends, too_late)
-    try:
-        await over
-    finally:
-        timer.cancel()
-        loop.remove_writer(number)
-
-
-async def come(event: "asyncio.Future[None]", ends: float) -> bool:
-    """Wait for a future, and return whether it came before `ends` by the loop's clock. If not, it
-    is given its result all the same. Raises what it holds.
-
-    As `asyncio.timeout_at` would, at a third of the cost.
-    """
-    late = False
-
-    def too_late() -> None:
-        nonlocal late
-        if not event.done():
-            late = True
-            event.set_result(None)
-
-    if event.done():
-        event.result()
-        return True
-    timer = asyncio.get_running_loop().call_at(ends, too_late)
-    try:
-        await event
-    finally:
-        timer.cancel()
-    return not late
+            self._late = True
+            self._event.set_result(None)

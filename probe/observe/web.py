@@ -5,8 +5,7 @@ from datetime import UTC, datetime
 
 from probe.limits import Limits
 from probe.observation.model import HandshakeAsk, Outcome
-from probe.observe.stream import come
-from probe.observe.tlstalk import TlsTalk, connect, shake_hands
+from probe.observe.tlstalk import TlsTalk, shake_hands
 from probe.observe.visit import VisitSeen
 from probe.plan.addresses import with_port
 from probe.records import replace
@@ -44,18 +43,16 @@ async def _visit(
     reader = None
     if ask.head:
         reader = HeadReader(limits.head_bytes, limits.text_characters, lambda: datetime.now(UTC))
-    talk = _Talk(TlsClient(hello, limits, finish=ask.head), _request(ask, address), reader)
-    transport = await connect(talk, address, ask.port, limits, ends)
-    if isinstance(transport, VisitSeen):
-        return replace(transport, seconds=loop.time() - began)
+    client = TlsClient(hello, limits, finish=ask.head)
+    talk = _Talk(client, limits, ends, _request(ask, address), reader)
     try:
-        seen = await shake_hands(talk, transport, began, min(ends, loop.time() + limits.tls_wait))
+        seen = await shake_hands(talk, address, ask.port, began)
         if reader is None or seen.outcome is not Outcome.SERVED:
             return seen
-        await come(talk.over, min(ends, loop.time() + limits.head_wait))
+        await talk.patience.come(talk.over, min(ends, loop.time() + limits.head_wait))
         return replace(seen, http=reader.seen)
     finally:
-        await talk.leave(transport)
+        await talk.leave()
 
 
 def _request(ask: HandshakeAsk, address: str) -> bytes:
@@ -68,8 +65,15 @@ def _request(ask: HandshakeAsk, address: str) -> bytes:
 class _Talk(TlsTalk):
     """Carries a request behind the handshake, and its answer."""
 
-    def __init__(self, client: TlsClient, request: bytes, reader: HeadReader | None) -> None:
-        super().__init__(client)
+    def __init__(
+        self,
+        client: TlsClient,
+        limits: Limits,
+        ends: float,
+        request: bytes,
+        reader: HeadReader | None,
+    ) -> None:
+        super().__init__(client, limits, ends)
         self._request = request
         self._reader = reader
 

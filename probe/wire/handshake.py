@@ -71,6 +71,7 @@ def fatal_alert(body: bytes, *, tls13: bool) -> str | None:
     return alert_name(body[1])
 
 
+@lru_cache(maxsize=8)
 def parting_alerts(version: TlsVersion | None) -> bytes:
     """Return user_canceled and close_notify, in the clear, each a warning in a record of its own.
 
@@ -304,6 +305,34 @@ def _skip_named_curve(octets: _Octets) -> None:
 def _skip_finite_field(octets: _Octets) -> None:
     for _ in range(3):
         octets.vector(2)
+
+
+class RecordWalk:
+    """Keeps step with where records begin in what a server sends (RFC 9846, 5.1)."""
+
+    def __init__(self) -> None:
+        self._due: int | None = 0
+        """Octets up to the next header; None: a header came in pieces, and the step is lost."""
+
+    def within(self, octets: bytes) -> bool:
+        """Whether this does not yet end the record whose header came before. If not, take it in by
+        `last_sealed`."""
+        if self._due is None or len(octets) >= self._due:
+            return False
+        self._due -= len(octets)
+        return True
+
+    def last_sealed(self, octets: bytes) -> int:
+        """Return where the last record begins, if it is whole, not the first one and encrypted;
+        else 0."""
+        if self._due is None:
+            return 0
+        last, place, there = 0, self._due, len(octets)
+        while place + 5 <= there:
+            last, place = place, place + 5 + int.from_bytes(octets[place + 3 : place + 5])
+        self._due = place - there if place >= there else None
+        whole = last and place == there
+        return last if whole and octets[last] == ContentType.APPLICATION_DATA else 0
 
 
 class ClearReader:

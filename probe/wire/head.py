@@ -14,6 +14,9 @@ _INTERIM = 3
 
 _STATUS = re.compile(rb"HTTP/1\.[0-9] ([1-9][0-9][0-9])(?: |$)")
 _END = re.compile(rb"\r?\n\r?\n")
+_FIELDS = re.compile(rb"\n(date|age|strict-transport-security):([^\n]*)", re.IGNORECASE)
+"""The fields that are looked at. Of one that comes twice the first counts, as RFC 6797, 8.1 has it
+of Strict-Transport-Security."""
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DATES = (
@@ -77,7 +80,7 @@ class HeadReader:
 
     def _read(self, head: bytes) -> bool:
         """Read one head; return whether that was all."""
-        first, *lines = head.split(b"\n")
+        first = head.partition(b"\n")[0]
         status = _STATUS.match(first.rstrip(b"\r"))
         if status is None:
             return True
@@ -85,18 +88,16 @@ class HeadReader:
         if number < 200 and number != 101:
             self._interim += 1
             return self._interim > _INTERIM
-        fields: dict[str, str] = {}
-        for line in lines:
-            name, _, value = line.decode("latin-1").partition(":")
-            # Of Strict-Transport-Security the first counts (RFC 6797, 8.1).
-            fields.setdefault(name.lower(), value.strip(" \t\r"))
-        strict = fields.get("strict-transport-security")
+        fields: dict[bytes, str] = {}
+        for name, value in _FIELDS.findall(head):
+            fields.setdefault(name.lower(), value.decode("latin-1").strip(" \t\r"))
+        strict = fields.get(b"strict-transport-security")
         # With an Age it was not made for us but kept by a cache (RFC 9111, 5.1): its date is the
         # time at which it was made, and says nothing of a clock.
-        kept = "age" in fields
+        kept = b"age" in fields
         self.seen = HttpSeen(
             status=number,
-            date=None if kept else http_date(fields.get("date", ""), self._now()),
+            date=None if kept else http_date(fields.get(b"date", ""), self._now()),
             strict_transport=None if strict is None else strict[: self._characters],
         )
         return True

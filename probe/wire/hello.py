@@ -163,6 +163,8 @@ def _context(  # the parts of a variant
         raise ValueError("no TLS version is offered")
     context = SSL.Context(SSL.TLS_CLIENT_METHOD)
     context.set_verify(SSL.VERIFY_NONE)
+    # OpenSSL looks for a path even so, and passes over what it finds. -1 would be no bound at all.
+    context.set_verify_depth(-2)
     # An old server without secure renegotiation (RFC 5746) still has a chain to show.
     context.set_options(SSL.OP_LEGACY_SERVER_CONNECT)
     context.set_min_proto_version(SSL.TLS1_VERSION)

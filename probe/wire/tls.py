@@ -24,7 +24,7 @@ from probe.observation.model import (
 from probe.records import dataclass
 from probe.wire import handshake, openssl, registry
 from probe.wire.credential import ClientCertificate
-from probe.wire.handshake import ContentType, HandshakeType
+from probe.wire.handshake import ContentType, HandshakeType, RecordWalk
 from probe.wire.hello import Hello, connection, presenting
 
 _PIECE = 16_384
@@ -115,6 +115,7 @@ class TlsClient:
         self._reader = None if openssl.HAS_MESSAGES else handshake.ClearReader()
         self._messages: list[tuple[int, bytes]] = []
         self._head = b""
+        self._records = RecordWalk()
         self._taken = 0
         self._version: int | None = None
         self._alert: str | None = None
@@ -155,13 +156,22 @@ class TlsClient:
         octets = self._from_the_head(octets)
         if not octets:
             return b""
+        if self.established or self._records.within(octets):
+            # What comes now is what `read` gives, or tells OpenSSL nothing yet.
+            self._hand_over(octets)
+            return b""
+        # What ends a flight of TLS 1.3 shows nothing, and has OpenSSL make all further keys.
+        last = 0 if self._finish else self._records.last_sealed(octets)
+        for piece in (octets[:last], octets[last:]) if last else (octets,):
+            self._hand_over(piece)
+            if self._weigh(self._step(), self._read_messages()):
+                return b""
+        return self._drain()
+
+    def _hand_over(self, octets: bytes) -> None:
         if self._reader is not None:
             self._messages.extend(self._reader.feed(octets))
         self._connection.bio_write(octets)
-        if self.established:
-            # What comes now is what `read` gives.
-            return b""
-        return b"" if self._weigh(self._step(), self._read_messages()) else self._drain()
 
     def _weigh(self, error: SSL.Error | None, unreadable: str | None) -> bool:
         """Look at what is in hand now, and tell whether that is all. `error`: what stopped OpenSSL;

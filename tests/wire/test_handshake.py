@@ -9,6 +9,7 @@ from probe.wire.handshake import (
     CertificateEntry,
     ClearReader,
     HandshakeError,
+    RecordWalk,
     ServerHello,
     certificate_list,
     ocsp_response,
@@ -143,6 +144,36 @@ def test_clear_messages_are_picked_from_any_pieces() -> None:
     assert bytewise == expected
 
 
+CLEAR, SEALED = b"\x16\x03\x03\0\x02ab", b"\x17\x03\x03\0\x03xyz"
+
+
+@pytest.mark.parametrize(
+    ("pieces", "places"),
+    [
+        ([CLEAR + SEALED + SEALED], [15]),
+        ([CLEAR + SEALED[:6], SEALED[6:] + SEALED], [0, 2]),
+        ([CLEAR + SEALED, SEALED, SEALED + SEALED], [7, 0, 8]),
+        ([SEALED], [0]),
+        ([SEALED + CLEAR], [0]),
+        ([CLEAR + SEALED[:-1]], [0]),
+        ([CLEAR + SEALED[:3], SEALED[3:] + SEALED, CLEAR + SEALED], [0, 0, 0]),
+    ],
+    ids=["flight", "cut", "in turn", "alone", "clear", "not whole", "cut header"],
+)
+def test_the_last_sealed_record_is_found(pieces: list[bytes], places: list[int]) -> None:
+    """RFC 9846, 5.1: type, version, length, body. Where a header is cut, the step is lost."""
+    walk = RecordWalk()
+    assert [walk.last_sealed(piece) for piece in pieces] == places
+
+
+def test_pieces_within_a_record_are_told_from_its_end() -> None:
+    walk = RecordWalk()
+    assert not walk.within(SEALED[:6])
+    walk.last_sealed(SEALED[:6])
+    assert walk.within(SEALED[6:7])
+    assert not walk.within(SEALED[7:])
+
+
 @settings(max_examples=200, deadline=None, database=None)
 @given(body=st.binary(max_size=120), tls13=st.booleans())
 def test_anything_is_read_or_refused(body: bytes, tls13: bool) -> None:
@@ -157,3 +188,4 @@ def test_anything_is_read_or_refused(body: bytes, tls13: bool) -> None:
     handshake.fatal_alert(body, tls13=tls13)
     handshake.unlike_tls(body)
     list(ClearReader().feed(body))
+    assert 0 <= RecordWalk().last_sealed(body) <= len(body)

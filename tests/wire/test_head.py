@@ -99,6 +99,14 @@ def test_fields_are_found_whatever_their_case_and_the_first_counts() -> None:
     assert read(HEAD.replace(b"\r\n", b"\n")).seen == expected
 
 
+def test_a_line_without_a_colon_is_no_field() -> None:
+    """RFC 9112, 5."""
+    head = b"HTTP/1.1 200 OK\r\nAge\nDate: Tue, 24 Nov 2026 08:00:00 GMT\r\n\r\n"
+    seen = read(head).seen
+    assert seen is not None
+    assert seen.date == datetime(2026, 11, 24, 8, tzinfo=UTC)
+
+
 def test_interim_answers_are_read_over() -> None:
     """RFC 9110, 15.2."""
     assert read(b"HTTP/1.1 103 Early Hints\r\nLink: x\r\n\r\n" + HEAD).seen == HttpSeen(

@@ -307,6 +307,27 @@ def test_what_comes_behind_the_signature_does_not_count(behind: bytes) -> None:
         assert client.served.key_proven is proven
 
 
+@pytest.mark.parametrize("piece", [0, 900])
+def test_what_ends_a_flight_of_tls13_does_not_count(piece: int) -> None:
+    """Finished comes behind the signature: broken or not, the same is known, and nothing more is
+    said than the goodbye."""
+    chain = make_chain("rsa")
+    seen = []
+    for spoiled in (b"", b"\0\0\0\0"):
+        context = server_context(chain.key, chain.leaf, version=TlsVersion.TLS1_3)
+        client = TlsClient(Hello(), DEFAULT)
+        flight = MemoryServer(context).receive(client.start())
+        flight = flight[: len(flight) - len(spoiled)] + spoiled
+        assert client.receive(flight[:piece]) + client.receive(flight[piece:]) == b""
+        assert client.done
+        assert client.failure is None
+        seen.append((client.served, client.phase, client.farewell()))
+    assert seen[0] == seen[1]
+    assert seen[0][0] is not None
+    assert seen[0][0].key_proven is True
+    assert seen[0][2].hex() == "1503030002015a" + "15030300020100"
+
+
 # ---------------------------------------------------------------- beside the certificate
 
 TIMESTAMPS = b"\x00\x04\x00\x02ts"
