@@ -8,7 +8,7 @@ visits have to do with each other is in eapvisits.py, and RadSec visits in radse
 import asyncio
 import socket
 import sys
-from collections.abc import Callable, Coroutine, Iterable, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import Enum
@@ -31,7 +31,7 @@ from probe.observe.authority import Authorities
 from probe.observe.eapvisits import EapVisits
 from probe.observe.http import Gate, HttpClient
 from probe.observe.names import Names
-from probe.observe.notebook import Notebook
+from probe.observe.notebook import Answer, Notebook
 from probe.observe.pace import Timer, loop_timer
 from probe.observe.radsecvisits import RadsecVisits, credentials
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more, own_address
@@ -294,7 +294,7 @@ class _Sweep:
                         led = question.handshake.aspect is Aspect.LED
                         places.setdefault((question.nodes, led), []).append(visit)
                 limits = self._limits
-                of_places = (self._visit_place(visits, group) for visits in places.values())
+                of_places = (self._visit_place(visits) for visits in places.values())
                 if len(places) <= limits.nodes_at_once:
                     for visiting in of_places:
                         group.create_task(visiting)
@@ -302,8 +302,7 @@ class _Sweep:
                     group.create_task(
                         _one_after_the_other(of_places, limits.nodes_at_once, limits, group)
                     )
-                of_names = (self._look_up(*of_one, group) for of_one in lookups)
-                await _one_after_the_other(of_names, limits.questions_at_once, limits, group)
+                group.create_task(self._look_up(lookups, group))
             if places and not self._plan.fetch.off:
                 await self._ask_authorities(besides)
         finally:
@@ -314,41 +313,80 @@ class _Sweep:
         trust, notebook = self._plan.trust, self._notebook
         radsec = self._plan.radsec_roots
         roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node, *radsec)
-        async with asyncio.TaskGroup() as group:
 
-            async def addresses(host: str) -> tuple[str, ...]:
-                found = await self._names.addresses(host, self._plan.resolvers, group)
-                return found[: self._limits.dns_addresses]
+        async def addresses(host: str) -> tuple[str, ...]:
+            found = await self._names.addresses(host, self._plan.resolvers)
+            return found[: self._limits.dns_addresses]
 
-            gate = Gate(self._plan.fetch.allow)
-            authorities = Authorities(
-                HttpClient(addresses, gate, self._limits),
-                self._limits,
-                clock=notebook.clock,
-                vantage=self._plan.vantage,
-            )
-            notebook.fetches, notebook.bodies = authorities.fetches, authorities.bodies
-            await authorities.run(
-                (*notebook.chains(), *besides),
-                (der for source in dict.fromkeys(roots) for der in source.certificates),
-                # Servers check their clients' certificates where EAP is spoken.
-                (der for source in trust.client_issuers for der in source.certificates)
-                if self._eap.asked
-                else (),
-            )
+        gate = Gate(self._plan.fetch.allow)
+        authorities = Authorities(
+            HttpClient(addresses, gate, self._limits),
+            self._limits,
+            clock=notebook.clock,
+            vantage=self._plan.vantage,
+        )
+        notebook.fetches, notebook.bodies = authorities.fetches, authorities.bodies
+        await authorities.run(
+            (*notebook.chains(), *besides),
+            (der for source in dict.fromkeys(roots) for der in source.certificates),
+            # Servers check their clients' certificates where EAP is spoken.
+            (der for source in trust.client_issuers for der in source.certificates)
+            if self._eap.asked
+            else (),
+        )
 
     # ------------------------------------------------------------ names
 
-    async def _look_up(self, question: Question, ask: LookupAsk, group: asyncio.TaskGroup) -> None:
-        self._progress.began(question)
-        await self._names.look_up(question, ask, group)
-        self._progress.ended(question)
+    async def _look_up(
+        self, lookups: Sequence[tuple[Question, LookupAsk]], group: asyncio.TaskGroup
+    ) -> None:
+        """Ask about names: so many questions at one instant, and the next ones a pause later."""
+        out = len(lookups)
+        over: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+        def ended(question: Question) -> None:
+            nonlocal out
+            out -= 1
+            self._progress.ended(question)
+            if not out and not over.done():
+                over.set_result(None)
+
+        def note(question: Question, asked: LookupAsk, answer: asyncio.Future[Answer]) -> None:
+            if over.done():
+                return
+            try:
+                self._notebook.looked_up(question, asked, answer.result())
+                ended(question)
+            except Exception as error:
+                over.set_exception(error)  # the loop would only log it
+
+        async def backwards(question: Question, ask: LookupAsk) -> None:
+            await self._names.look_up_backwards(question, ask)
+            ended(question)
+
+        at_once, pause = self._limits.questions_at_once, self._limits.start_pause
+        try:
+            for number, (question, ask) in enumerate(lookups, 1):
+                self._progress.began(question)
+                if ask.type == "PTR":
+                    group.create_task(backwards(question, ask))
+                else:
+                    self._names.look_up(question, ask, note)
+                if number % at_once == 0:
+                    await asyncio.sleep(pause)
+            if lookups:
+                await over
+        except BaseException:
+            # Nothing more is asked and noted while others say goodbye.
+            over.cancel()
+            await self._names.close()
+            raise
 
     # ------------------------------------------------------------ visits
 
-    async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
+    async def _visit_place(self, visits: list[_Visit]) -> None:
         # Waited for here, so that a dead resolver takes no other node's turn.
-        at_addresses = [await self._led(question, ask, group) for question, ask in visits]
+        at_addresses = [await self._led(question, ask) for question, ask in visits]
         by_endpoint: dict[Endpoint, list[_Visits]] = {}
         for one in at_addresses:
             by_endpoint.setdefault(one.question.endpoint, []).append(one)
@@ -361,16 +399,14 @@ class _Sweep:
             waited.cancel()
             turn.end()
 
-    async def _led(
-        self, question: Question, ask: HandshakeAsk, group: asyncio.TaskGroup
-    ) -> _Visits:
+    async def _led(self, question: Question, ask: HandshakeAsk) -> _Visits:
         """Find out where a visit goes, if the plan does not say it."""
         if ask.address is not None:
             return _Visits(question, (ask,))
         name = self._nodes[question.nodes[0]].host
         if ask.aspect in _ELSEWHERE:
             name = str(ask.name)
-        found = await self._names.addresses(name, resolvers_for(self._plan, ask), group)
+        found = await self._names.addresses(name, resolvers_for(self._plan, ask))
         most = self._limits.dns_addresses
         if ask.aspect is Aspect.LED:
             known = self._known_places.get(name, frozenset())
