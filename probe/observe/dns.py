@@ -6,7 +6,6 @@ The library's resolver is not used, as it hides what is to be observed here: whi
 import asyncio
 from collections.abc import Callable, Generator
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import dns.rcode
@@ -16,7 +15,7 @@ from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.answer import Trail, is_answer, is_unexplained
 from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
-from probe.observe.nameserver import Asked, CutShortError, Nameserver, NoReplyError, Take
+from probe.observe.nameserver import Asked, CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
 from probe.records import dataclass
 
@@ -109,20 +108,22 @@ class Resolvers:
     ) -> "Lookup":
         """Do the same and call `over` with what was said, or `failed` with an error of ours; they
         must not raise. Nothing has to wait for it, so that it takes no task."""
-        lookup = Lookup(self._asked(ask), over, failed)
-        lookup.begin()
-        return lookup
-
-    def _asked(self, ask: LookupAsk) -> "_Steps[LookupSeen]":
         resolver = self._resolver(ask.resolver)
-        seen = yield from self._follow(resolver, ask.name, ask.type)
         # Of a top-level domain CAA is asked: that is no short name.
         if ask.resolver == SYSTEM and ask.type in ADDRESS_TYPES and "." not in ask.name:
-            completed = yield from self._completed(resolver, ask, found=bool(seen.data))
-            if completed is not None:
-                notes = (seen.detail, completed)
-                seen = replace(seen, detail="; ".join(note for note in notes if note))
-        return seen
+            steps = self._short(resolver, ask)
+        else:
+            steps = self._follow(resolver, ask.name, ask.type)
+        lookup = Lookup(steps, over, failed)
+        lookup.go_on(None)
+        return lookup
+
+    def _short(self, resolver: "_Resolver", ask: LookupAsk) -> "_Steps[LookupSeen]":
+        seen = yield from self._follow(resolver, ask.name, ask.type)
+        completed = yield from self._completed(resolver, ask, found=bool(seen.data))
+        if completed is None:
+            return seen
+        return replace(seen, detail="; ".join(note for note in (seen.detail, completed) if note))
 
     def _follow(self, resolver: "_Resolver", name: str, record_type: str) -> "_Steps[LookupSeen]":
         trail = Trail(name, record_type, self._limits)
@@ -180,11 +181,10 @@ class Resolvers:
         return self._resolvers[at]
 
 
-_Asking = Callable[[Take], Asked]
-"""Asks one question of one server."""
 _T = TypeVar("_T")
-_Steps = Generator[_Asking, Any, _T]
-"""The steps of a lookup, each a question; into it goes the response."""
+_Steps = Generator[tuple[Nameserver, Trail, bool, bool], Any, _T]
+"""The steps of a lookup, each a question: to whom, for where a trail has come to, with EDNS or
+without, with validation or without. Into it goes the response."""
 
 
 class Lookup:
@@ -203,20 +203,18 @@ class Lookup:
         self._failed = failed
         self._asked: Asked | None = None
 
-    def begin(self) -> None:
-        """Ask the first question."""
-        self._go_on(None)
-
     def abandon(self) -> None:
         """Ask no more."""
         if self._asked is not None:
             self._asked.server.abandon(self._asked)
 
-    def _go_on(self, came: Response | Exception | None) -> None:
+    def go_on(self, came: Response | Exception | None) -> None:
+        """Ask the next question, now that this came of the last one; None: the first."""
         steps = self._steps
         try:
             asking = steps.throw(came) if isinstance(came, Exception) else steps.send(came)
-            self._asked = asking(self._go_on)
+            server, trail, edns, checked = asking
+            self._asked = server.ask(trail.name, trail.type, self.go_on, edns=edns, checked=checked)
         except StopIteration as end:
             self._over(end.value)
         except Exception as error:
@@ -258,13 +256,13 @@ class _Resolver:
         first = self._first
         for attempt in range(self._tries * len(self._servers)):
             number = (first + attempt) % len(self._servers)
-            asking = partial(self._servers[number].ask, trail.name, trail.type, checked=checked)
+            server = self._servers[number]
             # RFC 6891, 6.2.6: there are paths that let no EDNS through; stub resolvers use none.
             edns = attempt // len(self._servers) % 2 == 0
             try:
-                response: Response = yield partial(asking, edns=edns)
+                response: Response = yield server, trail, edns, checked
                 if edns and response.rcode in _WITHOUT_EDNS:
-                    response = yield partial(asking, edns=False)
+                    response = yield server, trail, False, checked
             except NoReplyError as error:
                 said.append(error)
             else:

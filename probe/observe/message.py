@@ -10,6 +10,7 @@ Names are octets here: labels without compression, in lower case (RFC 4343).
 import re
 import struct
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import dns.exception
@@ -87,6 +88,7 @@ _USUAL = re.compile(r"(?:[\w*-]{1,63}\.){0,127}[\w*-]{1,63}\.?", re.ASCII)
 """A name without anything that is written in another way than it is meant."""
 
 
+@lru_cache(maxsize=1_024)  # of most names several types are asked
 def name_octets(text: str) -> bytes:
     """Return a name, absolute with or without its final dot. Raises MessageError if it is none."""
     if len(text) < _NAME_OCTETS - 1 and _USUAL.fullmatch(text):

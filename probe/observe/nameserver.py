@@ -7,17 +7,14 @@ neither a task nor a timer of its own.
 
 import asyncio
 import os
-import random
 from collections import deque
 from collections.abc import Callable
 from typing import cast
 
 from probe.limits import Limits
 from probe.observe.message import MessageError, Response, query
+from probe.observe.waits import Waits
 from probe.plan.addresses import with_port
-
-_ids = random.SystemRandom()
-"""Guessing an id must not be easy (RFC 5452, 4.3)."""
 
 _MOST_IN_FLIGHT = 8_192
 """On one socket, whatever the limits say: most of the 65,536 ids have to be free, also where four
@@ -110,7 +107,8 @@ class _Socket(asyncio.DatagramProtocol):
 
     def send(self, asked: Asked) -> None:
         """Send a question under an id that nothing in flight has; `forget` it in the end."""
-        while (number := _ids.getrandbits(16)) in self._pending:
+        # Guessing it must not be easy (RFC 5452, 4.3).
+        while (number := int.from_bytes(os.urandom(2))) in self._pending:
             pass
         asked.socket, asked.number = self, number
         asked.octets = query(number, asked.name, asked.type, edns=asked.edns, checked=asked.checked)
@@ -157,42 +155,6 @@ class _Socket(asyncio.DatagramProtocol):
         await self._closed.wait()
 
 
-class _Waits:
-    """Questions that wait, each for the same time: one timer serves them all."""
-
-    def __init__(self, seconds: float, late: Callable[[Asked], None]) -> None:
-        self._seconds = seconds
-        self._late = late
-        """Is called with each that is not over by then."""
-        self._line: deque[tuple[float, Asked]] = deque()
-        self._timer: asyncio.TimerHandle | None = None
-
-    def add(self, asked: Asked) -> None:
-        """Let a question wait from now on."""
-        loop = asyncio.get_running_loop()
-        ends = loop.time() + self._seconds
-        self._line.append((ends, asked))
-        if self._timer is None:
-            self._timer = loop.call_at(ends, self._look)
-
-    def close(self) -> None:
-        """Wait no longer."""
-        if self._timer is not None:
-            self._timer.cancel()
-
-    def _look(self) -> None:
-        assert self._timer is not None  # noqa: S101  # it is what calls this
-        loop = asyncio.get_running_loop()
-        # The loop calls a little early, by the resolution of its clock.
-        now = max(loop.time(), self._timer.when())
-        line = self._line
-        while line and (line[0][0] <= now or line[0][1].is_over):
-            _, asked = line.popleft()
-            if not asked.is_over:
-                self._late(asked)
-        self._timer = loop.call_at(line[0][0], self._look) if line else None
-
-
 class Nameserver:
     """A server to ask. `close` it in the end."""
 
@@ -205,8 +167,8 @@ class Nameserver:
         self._opening: asyncio.Task[None] | None = None
         self._line: deque[Asked] = deque()
         """What waits for a place on a socket."""
-        self._placed = _Waits(limits.dns_wait / 4, self._lose_place)
-        self._waiting = _Waits(limits.dns_wait * 3 / 4, self._give_up)
+        self._placed = Waits(limits.dns_wait / 4, self._lose_place)
+        self._waiting = Waits(limits.dns_wait * 3 / 4, self._give_up)
         self._streams = asyncio.Semaphore(limits.dns_streams)
         self._reading: set[asyncio.Task[None]] = set()
         """What goes on over TCP."""

@@ -35,6 +35,7 @@ from probe.observe.notebook import Answer, Notebook
 from probe.observe.pace import Timer, loop_timer
 from probe.observe.radsecvisits import RadsecVisits, credentials
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more, own_address
+from probe.observe.waits import Waits
 from probe.observe.web import visit_web
 from probe.observe.webquestions import places_known, resolvers_for
 from probe.plan.model import Eap, Plan, SecretRef
@@ -183,16 +184,19 @@ def _known_by(
     return known
 
 
-async def _together(steps: Iterable[Coroutine[object, object, None]]) -> None:
-    """Take some steps at the same time. The first of them needs no task of its own."""
+def _together(steps: Iterable[Coroutine[object, object, None]]) -> Coroutine[object, object, None]:
+    """Return what takes some steps at the same time: of a single one, that itself."""
     taken = tuple(steps)
-    if len(taken) == 1:
-        await taken[0]
-    elif taken:
+    return taken[0] if len(taken) == 1 else _all_of(taken)
+
+
+async def _all_of(steps: tuple[Coroutine[object, object, None], ...]) -> None:
+    """Take steps at the same time. The first of them needs no task of its own."""
+    if steps:
         async with asyncio.TaskGroup() as group:
-            for step in taken[1:]:
+            for step in steps[1:]:
                 group.create_task(step)
-            await taken[0]
+            await steps[0]
 
 
 async def _one_after_the_other(
@@ -237,12 +241,18 @@ class _Turn:
     """A place among the nodes that are visited at a time, given back once."""
 
     def __init__(self, places: asyncio.Semaphore) -> None:
-        self._places: asyncio.Semaphore | None = places
+        self._places = places
+        self.is_over = True
+
+    async def begin(self) -> None:
+        """Wait for a place."""
+        await self._places.acquire()
+        self.is_over = False
 
     def end(self) -> None:
-        places, self._places = self._places, None
-        if places is not None:
-            places.release()
+        if not self.is_over:
+            self.is_over = True
+            self._places.release()
 
 
 class _Sweep:
@@ -272,6 +282,7 @@ class _Sweep:
         """The cluster itself stands on this machine or its link."""
         self._led_left = limits.led_visits
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
+        self._turns = Waits(limits.node_turn, _Turn.end)
         self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
         self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
@@ -306,6 +317,7 @@ class _Sweep:
             if places and not self._plan.fetch.off:
                 await self._ask_authorities(besides)
         finally:
+            self._turns.close()
             await self._names.close()
 
     async def _ask_authorities(self, besides: tuple[tuple[bytes, ...], ...]) -> None:
@@ -390,13 +402,13 @@ class _Sweep:
         by_endpoint: dict[Endpoint, list[_Visits]] = {}
         for one in at_addresses:
             by_endpoint.setdefault(one.question.endpoint, []).append(one)
-        await self._in_flight.acquire()
         turn = _Turn(self._in_flight)
-        waited = asyncio.get_running_loop().call_later(self._limits.node_turn, turn.end)
+        if any(one.asks for one in at_addresses):
+            await turn.begin()
+            self._turns.add(turn)
         try:
             await _together(self._visit_endpoint(of_one) for of_one in by_endpoint.values())
         finally:
-            waited.cancel()
             turn.end()
 
     async def _led(self, question: Question, ask: HandshakeAsk) -> _Visits:
@@ -419,8 +431,9 @@ class _Sweep:
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
         for closer in (False, True):
-            now = [one for one in visits if _is_closer(one.question) is closer]
-            await _together(self._visit_all(one) for one in now)
+            await _together(
+                self._visit_all(one) for one in visits if _is_closer(one.question) is closer
+            )
 
     async def _visit_all(self, visits: _Visits) -> None:
         question = visits.question
