@@ -5,6 +5,7 @@ Terms are those of RFC 2308 (negative answers, referrals) and RFC 8499 (lame).
 
 import ipaddress
 import socket
+from functools import lru_cache
 
 import dns.flags
 import dns.rcode
@@ -41,6 +42,11 @@ _A, _AAAA = int(dns.rdatatype.A), int(dns.rdatatype.AAAA)
 _CNAME, _NS, _SOA = int(dns.rdatatype.CNAME), int(dns.rdatatype.NS), int(dns.rdatatype.SOA)
 
 
+@lru_cache(maxsize=64)
+def _type_number(text: str) -> int:
+    return int(dns.rdatatype.from_text(text))
+
+
 class Trail:
     """The way from a name to its records, over aliases, through as many responses as it takes.
 
@@ -51,7 +57,7 @@ class Trail:
     def __init__(self, name: str, record_type: str, limits: Limits) -> None:
         self.name = name_octets(name)
         """The name to ask for next."""
-        self.type = int(dns.rdatatype.from_text(record_type))
+        self.type = _type_number(record_type)
         self.outcome = LookupOutcome.SILENT
         self.detail: str | None = None
         self.aliases: list[str] = []

@@ -4,8 +4,8 @@ The library's resolver is not used, as it hides what is to be observed here: whi
 """
 
 import asyncio
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Generator
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import dns.rcode
 
@@ -14,7 +14,7 @@ from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.answer import Trail, is_answer, is_unexplained
 from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
-from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
+from probe.observe.nameserver import Asked, CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
 from probe.records import dataclass, replace
 
@@ -92,22 +92,44 @@ class Resolvers:
         A name is asked for as it stands. If the machine's own resolver is asked for the address of
         a name of one label, `detail` tells besides where the search suffixes of this machine lead.
         """
+        seen: asyncio.Future[LookupSeen] = asyncio.get_running_loop().create_future()
+        lookup = self.begin(ask, seen.set_result, seen.set_exception)
+        try:
+            return await seen
+        finally:
+            lookup.abandon()
+
+    def begin(
+        self,
+        ask: LookupAsk,
+        over: Callable[[LookupSeen], None],
+        failed: Callable[[Exception], None],
+    ) -> "Lookup":
+        """Do the same and call `over` with what was said, or `failed` with an error of ours; they
+        must not raise. Nothing has to wait for it, so that it takes no task."""
         resolver = self._resolver(ask.resolver)
-        seen = await self._follow(resolver, ask.name, ask.type)
         # Of a top-level domain CAA is asked: that is no short name.
         if ask.resolver == SYSTEM and ask.type in ADDRESS_TYPES and "." not in ask.name:
-            completed = await self._completed(resolver, ask, found=bool(seen.data))
-            if completed is not None:
-                notes = (seen.detail, completed)
-                seen = replace(seen, detail="; ".join(note for note in notes if note))
-        return seen
+            steps = self._short(resolver, ask)
+        else:
+            steps = self._follow(resolver, ask.name, ask.type)
+        lookup = Lookup(steps, over, failed)
+        lookup.go_on(None)
+        return lookup
 
-    async def _follow(self, resolver: "_Resolver", name: str, record_type: str) -> LookupSeen:
+    def _short(self, resolver: "_Resolver", ask: LookupAsk) -> "_Steps[LookupSeen]":
+        seen = yield from self._follow(resolver, ask.name, ask.type)
+        completed = yield from self._completed(resolver, ask, found=bool(seen.data))
+        if completed is None:
+            return seen
+        return replace(seen, detail="; ".join(note for note in (seen.detail, completed) if note))
+
+    def _follow(self, resolver: "_Resolver", name: str, record_type: str) -> "_Steps[LookupSeen]":
         trail = Trail(name, record_type, self._limits)
         loop = asyncio.get_running_loop()
         deadline = loop.time() + self._limits.dns_visit
         try:
-            while not trail.read(await _response(resolver, trail)):
+            while not trail.read((yield from _response(resolver, trail))):
                 if loop.time() >= deadline:
                     trail.silence(f"gave up behind {len(trail.aliases)} aliases")
                     break
@@ -124,7 +146,9 @@ class Resolvers:
             dnssec=trail.dnssec,
         )
 
-    async def _completed(self, resolver: "_Resolver", ask: LookupAsk, *, found: bool) -> str | None:
+    def _completed(
+        self, resolver: "_Resolver", ask: LookupAsk, *, found: bool
+    ) -> "_Steps[str | None]":
         """Return in words where a short name leads that is completed as stub resolvers do it.
 
         `found`: the name leads somewhere as it stands.
@@ -136,7 +160,7 @@ class Resolvers:
             name = f"{ask.name}.{suffix}"
             if len(name) > NAME_CHARACTERS or loop.time() >= deadline:
                 continue
-            seen = await self._follow(resolver, name, ask.type)
+            seen = yield from self._follow(resolver, name, ask.type)
             if seen.data:
                 return f"by a search suffix of this machine it is {name}: {', '.join(seen.data)}"
         if found or not suffixes:
@@ -156,19 +180,59 @@ class Resolvers:
         return self._resolvers[at]
 
 
-async def _response(resolver: "_Resolver", trail: Trail) -> Response:
+_T = TypeVar("_T")
+_Steps = Generator[tuple[Nameserver, Trail, bool, bool], Any, _T]
+"""The steps of a lookup, each a question: to whom, for where a trail has come to, with EDNS or
+without, with validation or without. Into it goes the response."""
+
+
+class Lookup:
+    """One lookup on its way, which goes on with whatever comes."""
+
+    __slots__ = ("_asked", "_failed", "_over", "_steps")
+
+    def __init__(
+        self,
+        steps: _Steps[LookupSeen],
+        over: Callable[[LookupSeen], None],
+        failed: Callable[[Exception], None],
+    ) -> None:
+        self._steps = steps
+        self._over = over
+        self._failed = failed
+        self._asked: Asked | None = None
+
+    def abandon(self) -> None:
+        """Ask no more."""
+        if self._asked is not None:
+            self._asked.server.abandon(self._asked)
+
+    def go_on(self, came: Response | Exception | None) -> None:
+        """Ask the next question, now that this came of the last one; None: the first."""
+        steps = self._steps
+        try:
+            asking = steps.throw(came) if isinstance(came, Exception) else steps.send(came)
+            server, trail, edns, checked = asking
+            self._asked = server.ask(trail.name, trail.type, self.go_on, edns=edns, checked=checked)
+        except StopIteration as end:
+            self._over(end.value)
+        except Exception as error:
+            self._failed(error)
+
+
+def _response(resolver: "_Resolver", trail: Trail) -> "_Steps[Response]":
     """Ask for where a trail has come to, and where a resolver fails, find out whether validation
-    is why: then it has an answer if none is asked for (RFC 4035, 3.2.2). Raises as `Nameserver.ask`
-    does.
+    is why: then it has an answer if none is asked for (RFC 4035, 3.2.2). Raises NoReplyError and
+    CutShortError.
     """
-    response = await resolver.ask(trail)
+    response: Response = yield from resolver.ask(trail)
     if not is_unexplained(response):
         return response
     try:
-        if not is_answer(await resolver.ask(trail, checked=False)):
+        if not is_answer((yield from resolver.ask(trail, checked=False))):
             return response
         # What failed may have been mended in between: only a failure on both sides proves it.
-        again = await resolver.ask(trail)
+        again = yield from resolver.ask(trail)
     except (NoReplyError, CutShortError):
         return response
     trail.answers_unchecked = is_unexplained(again)
@@ -184,7 +248,7 @@ class _Resolver:
         self._first = 0
         """The server that answered last: a dead one costs its time once, not for each question."""
 
-    async def ask(self, trail: Trail, *, checked: bool = True) -> Response:
+    def ask(self, trail: Trail, *, checked: bool = True) -> "_Steps[Response]":
         if not self._servers:
             raise NoReplyError("this machine is configured with no resolver")
         said: list[NoReplyError] = []
@@ -195,9 +259,9 @@ class _Resolver:
             # RFC 6891, 6.2.6: there are paths that let no EDNS through; stub resolvers use none.
             edns = attempt // len(self._servers) % 2 == 0
             try:
-                response = await server.ask(trail.name, trail.type, edns=edns, checked=checked)
+                response: Response = yield server, trail, edns, checked
                 if edns and response.rcode in _WITHOUT_EDNS:
-                    response = await server.ask(trail.name, trail.type, edns=False, checked=checked)
+                    response = yield server, trail, False, checked
             except NoReplyError as error:
                 said.append(error)
             else:

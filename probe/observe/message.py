@@ -10,6 +10,7 @@ Names are octets here: labels without compression, in lower case (RFC 4343).
 import re
 import struct
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import dns.exception
@@ -44,6 +45,9 @@ _NAME_OCTETS = 255
 _POINTERS = 127
 """In one name: so many labels fit, and pointers to pointers are of use to nobody."""
 
+_TOO_LONG = "a name is too long"
+_CIRCLE = "a name is compressed in a circle"
+
 _EXTENDED_ERROR = 15
 """RFC 8914, 2."""
 
@@ -76,10 +80,15 @@ class ExtendedError(NamedTuple):
     text: str
 
 
+_Known = tuple[int, bytes]
+"""A name that was read, and the first pointer by which it is compressed: seen from a place before
+there it is none. -1: by none."""
+
 _USUAL = re.compile(r"(?:[\w*-]{1,63}\.){0,127}[\w*-]{1,63}\.?", re.ASCII)
 """A name without anything that is written in another way than it is meant."""
 
 
+@lru_cache(maxsize=1_024)  # of most names several types are asked
 def name_octets(text: str) -> bytes:
     """Return a name, absolute with or without its final dot. Raises MessageError if it is none."""
     if len(text) < _NAME_OCTETS - 1 and _USUAL.fullmatch(text):
@@ -129,7 +138,7 @@ class Response:
 
     def __init__(self, octets: bytes) -> None:
         self._octets = octets
-        self._names: dict[int, bytes] = {}
+        self._names: dict[int, _Known] = {}
         """Names that were met, by the place where they begin."""
         self._options: bytes | None = None
         try:
@@ -235,32 +244,64 @@ class Response:
 
     def _name(self, at: int) -> tuple[bytes, int]:
         """Return the name that begins here, and where it ends. Raises IndexError beyond the end."""
-        octets = self._octets
-        if octets[at] >= 0xC0:
-            pointer = (octets[at] & 0x3F) << 8 | octets[at + 1]
-            if pointer < at and pointer in self._names:
-                return self._names[pointer], at + 2
-        begin, end, before, pointers, size = at, 0, at, 0, 1
-        labels: list[bytes] = []
-        while length := octets[at]:
+        octets, begin = self._octets, at
+        while 0 < (length := octets[at]) < 0x40:
+            at += 1 + length
+        if length:
+            first = _pointer(octets, at, begin)
+            _, known = self._names.get(first) or self._read(first)
+            name, end = octets[begin:at].lower() + known, at + 2
+        else:
+            first, end = -1, at + 1
+            name = octets[begin:end].lower()
+        if len(name) > _NAME_OCTETS:
+            raise MessageError(_TOO_LONG)
+        self._names[begin] = first, name
+        return name, end
+
+    def _read(self, begin: int) -> _Known:
+        """Read the name that a pointer leads to.
+
+        Thousands of pointers may lead into the same labels: so it is known of each of these from
+        then on what name begins there, and none is read twice.
+        """
+        octets, names = self._octets, self._names
+        labels = b""
+        pointers: list[int] = []
+        met: list[tuple[int, int, int]] = []
+        """Where labels and pointers stand, behind how many octets and how many pointers."""
+        at = before = begin
+        while (known := names.get(at)) is None and (length := octets[at]):
+            met.append((at, len(labels), len(pointers)))
             if length < 0x40:
-                label = octets[at : at + 1 + length]
-                labels.append(label)
-                size += 1 + length
+                labels += octets[at : at + 1 + length]
                 at += 1 + length
-                if size > _NAME_OCTETS:
-                    raise MessageError("a name is too long")
-            elif length < 0xC0:
-                # RFC 6891, 5: the types of label beyond these two are not in use.
-                raise MessageError("a label is of no known type")
             else:
-                pointer = (length & 0x3F) << 8 | octets[at + 1]
-                end = end or at + 2
-                pointers += 1
-                # RFC 1035, 4.1.4: to a prior occurrence; so none can lead round in a circle.
-                if pointer >= before or pointers > _POINTERS:
-                    raise MessageError("a name is compressed in a circle")
-                before = at = pointer
-        name = b"".join(labels).lower() + b"\x00"
-        self._names[begin] = name
-        return name, end or at + 1
+                at = before = _pointer(octets, at, before)
+                pointers.append(at)
+            if len(labels) >= _NAME_OCTETS or len(pointers) >= _POINTERS:
+                raise MessageError(_CIRCLE if len(pointers) >= _POINTERS else _TOO_LONG)
+        then, rest = known or (-1, b"\x00")
+        if then >= before:
+            raise MessageError(_CIRCLE)
+        name = labels.lower() + rest
+        if len(name) > _NAME_OCTETS:
+            raise MessageError(_TOO_LONG)
+        pointers.append(then)
+        for place, size, count in met:
+            names[place] = pointers[count], name[size:]
+        return pointers[0], name
+
+
+def _pointer(octets: bytes, at: int, before: int) -> int:
+    """Return where a pointer leads. Raises MessageError if it is none, or does not lead back.
+
+    RFC 1035, 4.1.4: to a prior occurrence; so none can lead round in a circle.
+    """
+    if octets[at] < 0xC0:
+        # RFC 6891, 5: the types of label beyond these two are not in use.
+        raise MessageError("a label is of no known type")
+    pointer = (octets[at] & 0x3F) << 8 | octets[at + 1]
+    if pointer >= before:
+        raise MessageError(_CIRCLE)
+    return pointer

@@ -1,21 +1,20 @@
 """One DNS server: a few connected UDP sockets that all questions share, and TCP for long answers.
 
 Nothing is decided here about what an answer means; here it is made sure that it is one. Thousands
-of questions go through at a time, so each takes one future and one timer, and no more.
+of questions go through at a time, so whoever asks is called with what comes: a question takes
+neither a task nor a timer of its own.
 """
 
 import asyncio
 import os
-import random
 from collections import deque
+from collections.abc import Callable
 from typing import cast
 
 from probe.limits import Limits
 from probe.observe.message import MessageError, Response, query
+from probe.observe.waits import Waits
 from probe.plan.addresses import with_port
-
-_ids = random.SystemRandom()
-"""Guessing an id must not be easy (RFC 5452, 4.3)."""
 
 _MOST_IN_FLIGHT = 8_192
 """On one socket, whatever the limits say: most of the 65,536 ids have to be free, also where four
@@ -43,39 +42,58 @@ class CutShortError(Exception):
         self.says = says
 
 
-class _Pending:
-    """A query in flight."""
+Take = Callable[[Response | Exception], None]
+"""Is given what came of a question, once: the response, NoReplyError or CutShortError. Must not
+raise."""
 
-    __slots__ = ("asked", "complaint", "has_place", "name", "response", "timer")
 
-    timer: asyncio.TimerHandle
+class Asked:
+    """A question to a server, until there is a response."""
 
-    def __init__(self, asked: bytes, name: bytes, loop: asyncio.AbstractEventLoop) -> None:
-        self.asked = asked
+    __slots__ = (
+        *("checked", "complaint", "edns", "has_place", "is_over", "name", "number", "octets"),
+        *("server", "socket", "stream", "take", "type"),
+    )
+
+    number: int
+    octets: bytes
+    """What was sent, and under which id, once it was."""
+
+    def __init__(  # all that makes a question
+        self,
+        server: "Nameserver",
+        name: bytes,
+        record_type: int,
+        take: Take,
+        *,
+        edns: bool,
+        checked: bool,
+    ) -> None:
+        self.server = server
         self.name = name
-        self.has_place = True
+        self.type = record_type
+        self.edns = edns
+        self.checked = checked
+        self.take = take
+        self.socket: _Socket | None = None
+        """Where it was sent; None: it stands in line."""
+        self.has_place = False
         """It counts among those in flight on its socket."""
-        self.response: asyncio.Future[Response | None] = loop.create_future()
-        """None: the response is truncated."""
+        self.is_over = False
+        """No datagram is awaited any more."""
         self.complaint: str | None = None
         """What was wrong with a datagram that came under its id."""
-
-    def settle(self, response: Response | None) -> None:
-        if not self.response.done():
-            self.response.set_result(response)
-
-    def fail(self, error: NoReplyError) -> None:
-        if not self.response.done():
-            self.response.set_exception(error)
+        self.stream: asyncio.Task[None] | None = None
+        """Takes the response over TCP."""
 
 
 class _Socket(asyncio.DatagramProtocol):
     """A connected socket and what is in flight on it."""
 
-    def __init__(self, name: str, free: int) -> None:
-        self._name = name
+    def __init__(self, server: "Nameserver", free: int) -> None:
+        self._server = server
         self._closed = asyncio.Event()
-        self._pending: dict[int, _Pending] = {}
+        self._pending: dict[int, Asked] = {}
         self.free = free
         """Questions that may still go."""
 
@@ -87,44 +105,52 @@ class _Socket(asyncio.DatagramProtocol):
         """Note that the socket is closed."""
         self._closed.set()
 
-    def number(self) -> int:
-        """Return an id that nothing in flight has."""
-        while (number := _ids.getrandbits(16)) in self._pending:
+    def send(self, asked: Asked) -> None:
+        """Send a question under an id that nothing in flight has; `forget` it in the end."""
+        # Guessing it must not be easy (RFC 5452, 4.3).
+        while (number := int.from_bytes(os.urandom(2))) in self._pending:
             pass
-        return number
+        asked.socket, asked.number = self, number
+        asked.octets = query(number, asked.name, asked.type, edns=asked.edns, checked=asked.checked)
+        self._pending[number] = asked
+        self._transport.sendto(asked.octets)
 
-    def send(self, number: int, pending: _Pending) -> None:
-        """Send a query under its number; `forget` it in the end."""
-        self._pending[number] = pending
-        self._transport.sendto(pending.asked)
-
-    def forget(self, number: int) -> None:
-        """Drop whatever comes under this number from now on."""
-        del self._pending[number]
+    def forget(self, asked: Asked) -> None:
+        """Drop whatever comes under its id from now on."""
+        del self._pending[asked.number]
 
     def datagram_received(self, data: bytes, addr: object) -> None:  # noqa: ARG002  # connected
         """Match a datagram to its question; what matches none is dropped."""
-        pending = self._pending.get(int.from_bytes(data[:2]))
-        if pending is None or len(data) < 4:
+        asked = self._pending.get(int.from_bytes(data[:2]))
+        if asked is None or len(data) < 4:
             return
         if data[2] & _QR and data[2] & _TC:
             # Whether it is genuine shows over TCP, where the whole is checked.
-            pending.settle(None)
+            self._server.is_truncated(asked)
             return
         try:
-            pending.settle(_read(data, pending))
+            response = _read(data, asked)
         except NoReplyError as error:
             # It may be forged: the true answer may still come.
-            pending.complaint = error.says
+            asked.complaint = error.says
+        else:
+            self._server.settle(asked, response)
 
     def error_received(self, exc: Exception) -> None:
         """Tell every question in flight that the server cannot be reached (ICMP)."""
         reason = "the port is closed" if isinstance(exc, ConnectionRefusedError) else _reason(exc)
-        for pending in self._pending.values():
-            pending.fail(NoReplyError(f"{self._name}: {reason}"))
+        says = f"{self._server.name}: {reason}"
+        # One by one, and later: it may be that a question is just being sent, and each of them may
+        # be followed by another.
+        loop = asyncio.get_running_loop()
+        for asked in self._pending.values():
+            loop.call_soon(self._server.settle, asked, NoReplyError(says))
 
     async def close(self) -> None:
-        """Close it."""
+        """Close it, and let go of what is in flight."""
+        for asked in self._pending.values():
+            asked.is_over = True
+        self._pending.clear()
         self._transport.abort()
         await self._closed.wait()
 
@@ -138,78 +164,107 @@ class Nameserver:
         self._limits = limits
         self._sockets: list[_Socket] = []
         self._most_sockets = limits.dns_sockets
-        self._opening = asyncio.Lock()
-        self._line: deque[asyncio.Future[_Socket]] = deque()
-        """Who waits for a place on a socket."""
+        self._opening: asyncio.Task[None] | None = None
+        self._line: deque[Asked] = deque()
+        """What waits for a place on a socket."""
+        self._placed = Waits(limits.dns_wait / 4, self._lose_place)
+        self._waiting = Waits(limits.dns_wait * 3 / 4, self._give_up)
         self._streams = asyncio.Semaphore(limits.dns_streams)
+        self._reading: set[asyncio.Task[None]] = set()
+        """What goes on over TCP."""
         self._silences = 0
         """TCP connections in a row that gave nothing."""
 
-    async def ask(
-        self, name: bytes, record_type: int, *, edns: bool = True, checked: bool = True
-    ) -> Response:
-        """Send one datagram and return its response, taken over TCP if it does not fit.
+    def ask(
+        self,
+        name: bytes,
+        record_type: int,
+        take: Take,
+        *,
+        edns: bool = True,
+        checked: bool = True,
+    ) -> Asked:
+        """Send one datagram, and have its response taken, over TCP if it does not fit.
 
-        `checked`: False asks for what there is without validation (CD; RFC 4035, 3.2.2). Raises
-        NoReplyError after `dns_wait`, or at once if the server cannot be reached, and
-        CutShortError.
+        `checked`: False asks for what there is without validation (CD; RFC 4035, 3.2.2). It is
+        NoReplyError after `dns_wait`, or at once if the server cannot be reached.
         """
-        socket = self._place() or await self._next_place()
-        number = socket.number()
-        loop = asyncio.get_running_loop()
-        pending = _Pending(query(number, name, record_type, edns=edns, checked=checked), name, loop)
-        pending.timer = loop.call_later(self._limits.dns_wait / 4, self._wait_on, socket, pending)
-        try:
-            socket.send(number, pending)
-            response = await pending.response
-        finally:
-            socket.forget(number)
-            pending.timer.cancel()
-            if pending.has_place:
-                self._give_back(socket)
-        return await self._ask_by_stream(pending) if response is None else response
+        asked = Asked(self, name, record_type, take, edns=edns, checked=checked)
+        for socket in self._sockets:
+            if socket.free:
+                socket.free -= 1
+                self._send(asked, socket)
+                return asked
+        self._line.append(asked)
+        self._open_one()
+        return asked
+
+    def settle(self, asked: Asked, response: Response | Exception) -> None:
+        """Hand over what came of a question, once."""
+        if not asked.is_over:
+            self._drop(asked)
+            asked.take(response)
+
+    def is_truncated(self, asked: Asked) -> None:
+        """Take the response to a question over TCP."""
+        self._drop(asked)
+        asked.stream = asyncio.create_task(self._take_by_stream(asked))
+        self._reading.add(asked.stream)
+        asked.stream.add_done_callback(self._reading.discard)
+
+    def abandon(self, asked: Asked) -> None:
+        """Let go of a question that nobody waits for any more."""
+        if not asked.is_over:
+            self._drop(asked)
+        if asked.stream is not None:
+            asked.stream.cancel()
 
     async def close(self) -> None:
-        """Close the sockets."""
+        """Close the sockets. What is not answered by now never will be."""
+        self._line.clear()
+        self._placed.close()
+        self._waiting.close()
+        tasks = [*self._reading, *([self._opening] if self._opening is not None else ())]
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
         for socket in self._sockets:
             await socket.close()
 
     # ------------------------------------------------------------ places on sockets
 
-    def _place(self) -> _Socket | None:
-        """Take a place that is free, if there is one."""
-        for socket in self._sockets:
-            if socket.free:
-                socket.free -= 1
-                return socket
-        return None
+    def _send(self, asked: Asked, socket: _Socket) -> None:
+        """Send a question on a socket where a place was taken for it."""
+        asked.has_place = True
+        self._placed.add(asked)
+        socket.send(asked)
 
-    async def _next_place(self) -> _Socket:
-        """Take a place on a socket that may have to be opened first, or wait for one."""
-        async with self._opening:
-            place = self._place()
-            if place is None and len(self._sockets) < self._most_sockets:
-                await self._open()
-                place = self._place()
-            if place is not None:
-                return place
-        turn: asyncio.Future[_Socket] = asyncio.get_running_loop().create_future()
-        self._line.append(turn)
-        try:
-            return await turn
-        except asyncio.CancelledError:
-            if turn.done() and not turn.cancelled():
-                self._give_back(turn.result())
-            raise
+    def _drop(self, asked: Asked) -> None:
+        asked.is_over = True
+        if asked.socket is None:
+            return  # in line it is passed over
+        asked.socket.forget(asked)
+        self._give_back(asked)
 
-    def _give_back(self, socket: _Socket) -> None:
-        """Pass a place on to whoever waits longest."""
+    def _give_back(self, asked: Asked) -> None:
+        """Give back the place of a question, if it has one still."""
+        if asked.has_place and asked.socket is not None:
+            asked.has_place = False
+            self._pass_on(asked.socket)
+
+    def _pass_on(self, socket: _Socket) -> None:
+        """Give a place to what waits longest."""
         while self._line:
-            turn = self._line.popleft()
-            if not turn.done():
-                turn.set_result(socket)
+            asked = self._line.popleft()
+            if not asked.is_over:
+                self._send(asked, socket)
                 return
         socket.free += 1
+
+    def _open_one(self) -> None:
+        """Open one more socket, if there may be one, for what waits in line."""
+        if self._opening is None and len(self._sockets) < self._most_sockets:
+            self._opening = asyncio.create_task(self._open())
 
     async def _open(self) -> None:
         loop = asyncio.get_running_loop()
@@ -217,42 +272,69 @@ class Nameserver:
         try:
             async with asyncio.timeout(self._limits.dns_wait):
                 _, socket = await loop.create_datagram_endpoint(
-                    lambda: _Socket(self.name, free),
-                    remote_addr=self._where,
+                    lambda: _Socket(self, free), remote_addr=self._where
                 )
-        except OSError as error:
-            if not self._sockets:
-                raise NoReplyError(f"no way to {self.name}: {_reason(error)}") from error
+        except Exception as error:
+            self._opening = None
             # What there is must do: the process may have too many files open.
-            self._most_sockets = len(self._sockets)
-        else:
-            self._sockets.append(socket)
+            self._most_sockets = len(self._sockets) or self._most_sockets
+            if not self._sockets:
+                self._fail(error)
+            return
+        self._opening = None
+        self._sockets.append(socket)
+        self._fill(socket)
+
+    def _fill(self, socket: _Socket) -> None:
+        """Give the places on a new socket to what waits in line: one each time round the loop, as
+        the server's buffer may hold less than all of them together."""
+        if not self._line:
+            return
+        if not socket.free:
+            self._open_one()
+            return
+        socket.free -= 1
+        self._pass_on(socket)
+        asyncio.get_running_loop().call_soon(self._fill, socket)
+
+    def _fail(self, error: Exception) -> None:
+        """Tell what waits in line that there is no socket."""
+        if isinstance(error, OSError):
+            error = NoReplyError(f"no way to {self.name}: {_reason(error)}")
+        # Each of them may be followed by another.
+        for asked in [self._line.popleft() for _ in range(len(self._line))]:
+            self.settle(asked, error)
 
     # ------------------------------------------------------------ waiting
 
-    def _wait_on(self, socket: _Socket, pending: _Pending) -> None:
+    def _lose_place(self, asked: Asked) -> None:
         # What has waited for so long will hardly overflow a buffer any more: without this, the
         # questions to a dead server would stand in line for each other.
-        pending.has_place = False
-        self._give_back(socket)
-        rest = self._limits.dns_wait * 3 / 4
-        pending.timer = asyncio.get_running_loop().call_later(rest, self._give_up, pending)
+        self._waiting.add(asked)
+        self._give_back(asked)
 
-    def _give_up(self, pending: _Pending) -> None:
-        if pending.complaint is None:
-            pending.fail(NoReplyError(f"nothing came back from {self.name}"))
+    def _give_up(self, asked: Asked) -> None:
+        if asked.complaint is None:
+            self.settle(asked, NoReplyError(f"nothing came back from {self.name}"))
         else:
-            pending.fail(NoReplyError(pending.complaint, malformed=True))
+            self.settle(asked, NoReplyError(asked.complaint, malformed=True))
 
     # ------------------------------------------------------------ TCP
 
-    async def _ask_by_stream(self, pending: _Pending) -> Response:
+    async def _take_by_stream(self, asked: Asked) -> None:
+        try:
+            response: Response | Exception = await self._ask_by_stream(asked)
+        except Exception as error:  # whoever asked knows which of them are to be expected
+            response = error
+        asked.take(response)
+
+    async def _ask_by_stream(self, asked: Asked) -> Response:
         async with self._streams:
             if self._silences >= self._limits.dns_streams:
                 # Else thousands of questions would stand in line for the same silence.
                 raise self._is_silent()
-            octets = await self._taken_by_stream(pending.asked)
-        response = _read(octets, pending)
+            octets = await self._taken_by_stream(asked.octets)
+        response = _read(octets, asked)
         if octets[2] & _TC:
             # RFC 2181, 9: what is left of it does not say what the whole says.
             raise CutShortError(f"the answer of {self.name} is cut short over TCP too")
@@ -289,7 +371,7 @@ class Nameserver:
                 cast(asyncio.Transport, writer.transport).abort()
 
 
-def _read(octets: bytes, pending: _Pending) -> Response:
+def _read(octets: bytes, asked: Asked) -> Response:
     """Read a response to a query. Raises NoReplyError if it is none."""
     try:
         response = Response(octets)
@@ -297,7 +379,7 @@ def _read(octets: bytes, pending: _Pending) -> Response:
         raise NoReplyError(f"the answer is no DNS message: {error}", malformed=True) from None
     if not response.is_response:
         raise NoReplyError("what came back is no DNS response", malformed=True)
-    if not response.answers(pending.asked, pending.name):
+    if not response.answers(asked.octets, asked.name):
         raise NoReplyError("the answer is to another question", malformed=True)
     return response
 

@@ -84,7 +84,8 @@ class Notebook:
         self, question: Question, asked: HandshakeAsk, at: datetime, seen: VisitSeen
     ) -> None:
         """Note what a visit showed, with its certificates."""
-        self.certificates.update((fingerprint(der), der) for der in seen.certificates)
+        for der in seen.certificates:
+            self.certificates[fingerprint(der)] = der
         self.handshakes[question.id][asked.address] = Handshake(
             question=question.id,
             endpoint=question.endpoint,

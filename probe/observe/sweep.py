@@ -8,7 +8,7 @@ visits have to do with each other is in eapvisits.py, and RadSec visits in radse
 import asyncio
 import socket
 import sys
-from collections.abc import Callable, Coroutine, Iterable, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from enum import Enum
 from secrets import token_hex
@@ -30,10 +30,11 @@ from probe.observe.authority import Authorities
 from probe.observe.eapvisits import EapVisits
 from probe.observe.http import Gate, HttpClient
 from probe.observe.names import Names
-from probe.observe.notebook import Notebook
+from probe.observe.notebook import Answer, Notebook
 from probe.observe.pace import Timer, loop_timer
 from probe.observe.radsecvisits import RadsecVisits, credentials
 from probe.observe.visit import VisitSeen, like, no_servers_address, nothing_more, own_address
+from probe.observe.waits import Waits
 from probe.observe.web import visit_web
 from probe.observe.webquestions import places_known, resolvers_for
 from probe.plan.model import Eap, Plan, SecretRef
@@ -182,16 +183,19 @@ def _known_by(
     return known
 
 
-async def _together(steps: Iterable[Coroutine[object, object, None]]) -> None:
-    """Take some steps at the same time. The first of them needs no task of its own."""
+def _together(steps: Iterable[Coroutine[object, object, None]]) -> Coroutine[object, object, None]:
+    """Return what takes some steps at the same time: of a single one, that itself."""
     taken = tuple(steps)
-    if len(taken) == 1:
-        await taken[0]
-    elif taken:
+    return taken[0] if len(taken) == 1 else _all_of(taken)
+
+
+async def _all_of(steps: tuple[Coroutine[object, object, None], ...]) -> None:
+    """Take steps at the same time. The first of them needs no task of its own."""
+    if steps:
         async with asyncio.TaskGroup() as group:
-            for step in taken[1:]:
+            for step in steps[1:]:
                 group.create_task(step)
-            await taken[0]
+            await steps[0]
 
 
 async def _one_after_the_other(
@@ -236,12 +240,18 @@ class _Turn:
     """A place among the nodes that are visited at a time, given back once."""
 
     def __init__(self, places: asyncio.Semaphore) -> None:
-        self._places: asyncio.Semaphore | None = places
+        self._places = places
+        self.is_over = True
+
+    async def begin(self) -> None:
+        """Wait for a place."""
+        await self._places.acquire()
+        self.is_over = False
 
     def end(self) -> None:
-        places, self._places = self._places, None
-        if places is not None:
-            places.release()
+        if not self.is_over:
+            self.is_over = True
+            self._places.release()
 
 
 class _Sweep:
@@ -271,6 +281,7 @@ class _Sweep:
         """The cluster itself stands on this machine or its link."""
         self._led_left = limits.led_visits
         self._in_flight = asyncio.Semaphore(limits.nodes_in_flight)
+        self._turns = Waits(limits.node_turn, _Turn.end)
         self._sockets = asyncio.Semaphore(sockets_at_a_time(limits))
         self._servers: dict[tuple[Endpoint, str, int], asyncio.Semaphore] = {}
         self._first_seen: dict[tuple[str, int], VisitSeen] = {}
@@ -293,7 +304,7 @@ class _Sweep:
                         led = question.handshake.aspect is Aspect.LED
                         places.setdefault((question.nodes, led), []).append(visit)
                 limits = self._limits
-                of_places = (self._visit_place(visits, group) for visits in places.values())
+                of_places = (self._visit_place(visits) for visits in places.values())
                 if len(places) <= limits.nodes_at_once:
                     for visiting in of_places:
                         group.create_task(visiting)
@@ -301,11 +312,11 @@ class _Sweep:
                     group.create_task(
                         _one_after_the_other(of_places, limits.nodes_at_once, limits, group)
                     )
-                of_names = (self._look_up(*of_one, group) for of_one in lookups)
-                await _one_after_the_other(of_names, limits.questions_at_once, limits, group)
+                group.create_task(self._look_up(lookups, group))
             if places and not self._plan.fetch.off:
                 await self._ask_authorities(besides)
         finally:
+            self._turns.close()
             await self._names.close()
 
     async def _ask_authorities(self, besides: tuple[tuple[bytes, ...], ...]) -> None:
@@ -313,63 +324,100 @@ class _Sweep:
         trust, notebook = self._plan.trust, self._notebook
         radsec = self._plan.radsec_roots
         roots = (*trust.public, *trust.web, *trust.staff, *trust.eap, *trust.node, *radsec)
-        async with asyncio.TaskGroup() as group:
 
-            async def addresses(host: str) -> tuple[str, ...]:
-                found = await self._names.addresses(host, self._plan.resolvers, group)
-                return found[: self._limits.dns_addresses]
+        async def addresses(host: str) -> tuple[str, ...]:
+            found = await self._names.addresses(host, self._plan.resolvers)
+            return found[: self._limits.dns_addresses]
 
-            gate = Gate(self._plan.fetch.allow)
-            authorities = Authorities(
-                HttpClient(addresses, gate, self._limits),
-                self._limits,
-                clock=notebook.clock,
-                vantage=self._plan.vantage,
-            )
-            notebook.fetches, notebook.bodies = authorities.fetches, authorities.bodies
-            await authorities.run(
-                (*notebook.chains(), *besides),
-                (der for source in dict.fromkeys(roots) for der in source.certificates),
-                # Servers check their clients' certificates where EAP is spoken.
-                (der for source in trust.client_issuers for der in source.certificates)
-                if self._eap.asked
-                else (),
-            )
+        gate = Gate(self._plan.fetch.allow)
+        authorities = Authorities(
+            HttpClient(addresses, gate, self._limits),
+            self._limits,
+            clock=notebook.clock,
+            vantage=self._plan.vantage,
+        )
+        notebook.fetches, notebook.bodies = authorities.fetches, authorities.bodies
+        await authorities.run(
+            (*notebook.chains(), *besides),
+            (der for source in dict.fromkeys(roots) for der in source.certificates),
+            # Servers check their clients' certificates where EAP is spoken.
+            (der for source in trust.client_issuers for der in source.certificates)
+            if self._eap.asked
+            else (),
+        )
 
     # ------------------------------------------------------------ names
 
-    async def _look_up(self, question: Question, ask: LookupAsk, group: asyncio.TaskGroup) -> None:
-        self._progress.began(question)
-        await self._names.look_up(question, ask, group)
-        self._progress.ended(question)
+    async def _look_up(
+        self, lookups: Sequence[tuple[Question, LookupAsk]], group: asyncio.TaskGroup
+    ) -> None:
+        """Ask about names: so many questions at one instant, and the next ones a pause later."""
+        out = len(lookups)
+        over: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+        def ended(question: Question) -> None:
+            nonlocal out
+            out -= 1
+            self._progress.ended(question)
+            if not out and not over.done():
+                over.set_result(None)
+
+        def note(question: Question, asked: LookupAsk, answer: asyncio.Future[Answer]) -> None:
+            if over.done():
+                return
+            try:
+                self._notebook.looked_up(question, asked, answer.result())
+                ended(question)
+            except Exception as error:
+                over.set_exception(error)  # the loop would only log it
+
+        async def backwards(question: Question, ask: LookupAsk) -> None:
+            await self._names.look_up_backwards(question, ask)
+            ended(question)
+
+        at_once, pause = self._limits.questions_at_once, self._limits.start_pause
+        try:
+            for number, (question, ask) in enumerate(lookups, 1):
+                self._progress.began(question)
+                if ask.type == "PTR":
+                    group.create_task(backwards(question, ask))
+                else:
+                    self._names.look_up(question, ask, note)
+                if number % at_once == 0:
+                    await asyncio.sleep(pause)
+            if lookups:
+                await over
+        except BaseException:
+            # Nothing more is asked and noted while others say goodbye.
+            over.cancel()
+            await self._names.close()
+            raise
 
     # ------------------------------------------------------------ visits
 
-    async def _visit_place(self, visits: list[_Visit], group: asyncio.TaskGroup) -> None:
+    async def _visit_place(self, visits: list[_Visit]) -> None:
         # Waited for here, so that a dead resolver takes no other node's turn.
-        at_addresses = [await self._led(question, ask, group) for question, ask in visits]
+        at_addresses = [await self._led(question, ask) for question, ask in visits]
         by_endpoint: dict[Endpoint, list[_Visits]] = {}
         for one in at_addresses:
             by_endpoint.setdefault(one.question.endpoint, []).append(one)
-        await self._in_flight.acquire()
         turn = _Turn(self._in_flight)
-        waited = asyncio.get_running_loop().call_later(self._limits.node_turn, turn.end)
+        if any(one.asks for one in at_addresses):
+            await turn.begin()
+            self._turns.add(turn)
         try:
             await _together(self._visit_endpoint(of_one) for of_one in by_endpoint.values())
         finally:
-            waited.cancel()
             turn.end()
 
-    async def _led(
-        self, question: Question, ask: HandshakeAsk, group: asyncio.TaskGroup
-    ) -> _Visits:
+    async def _led(self, question: Question, ask: HandshakeAsk) -> _Visits:
         """Find out where a visit goes, if the plan does not say it."""
         if ask.address is not None:
             return _Visits(question, (ask,))
         name = self._nodes[question.nodes[0]].host
         if ask.aspect in _ELSEWHERE:
             name = str(ask.name)
-        found = await self._names.addresses(name, resolvers_for(self._plan, ask), group)
+        found = await self._names.addresses(name, resolvers_for(self._plan, ask))
         most = self._limits.dns_addresses
         if ask.aspect is Aspect.LED:
             known = self._known_places.get(name, frozenset())
@@ -382,8 +430,9 @@ class _Sweep:
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
         for closer in (False, True):
-            now = [one for one in visits if _is_closer(one.question) is closer]
-            await _together(self._visit_all(one) for one in now)
+            await _together(
+                self._visit_all(one) for one in visits if _is_closer(one.question) is closer
+            )
 
     async def _visit_all(self, visits: _Visits) -> None:
         question = visits.question

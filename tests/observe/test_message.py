@@ -1,7 +1,9 @@
 """Messages are read as dnspython, which shares no line with the reader, reads and writes them."""
 
 import struct
+from collections.abc import Callable, Iterator
 from contextlib import suppress
+from typing import Any
 
 import dns.edns
 import dns.exception
@@ -293,6 +295,59 @@ def test_pointers_to_pointers_take_no_time(hops: int, fits: bool) -> None:
     else:
         with pytest.raises(MessageError, match="circle"):
             Response(octets)
+
+
+class Counted(bytes):
+    """Octets that count how often some of them are looked at."""
+
+    looks = 0
+
+    def __getitem__(self, at: Any) -> Any:
+        self.looks += 1
+        return super().__getitem__(at)
+
+
+def text(data: bytes) -> bytes:
+    """A TXT record of the root, in which names can stand that are none of the message's own."""
+    return b"\x00" + struct.pack("!HHIH", 16, 1, 300, len(data)) + data
+
+
+@pytest.mark.parametrize(
+    "owner",
+    [
+        lambda number, begin: struct.pack("!H", 0xC000 | (begin + 2 * (number % 126))),
+        lambda number, begin: b"\x01b" + struct.pack("!H", 0xC000 | (begin + 2 * (number % 125))),
+        lambda number, begin: struct.pack("!H", 0xC000 | (begin + 252 - 2 * (number % 126))),
+        lambda _, begin: b"\x01b" + struct.pack("!H", 0xC000 | (begin + 2)),
+    ],
+    ids=["at each label", "behind a label", "from behind", "at one label"],
+)
+def test_labels_are_read_once_whoever_points_at_them(owner: Callable[[int, int], bytes]) -> None:
+    """As many records as a message holds, each of which leads into a name of 126 labels: to read
+    what is led to anew each time would be hundreds of thousands of looks."""
+    name = b"\x01a" * 126 + b"\x00"
+    first = text(name)
+    begin = 12 + len(first) - len(name)
+    records, number = [first], 0
+    left = 65_535 - 12 - len(first)
+    while left > 20:
+        record = owner(number, begin) + struct.pack("!HHIH", A, 1, 300, 0)
+        records.append(record)
+        left -= len(record)
+        number += 1
+    head = struct.pack("!HHHHHH", 7, 0x8180, 0, len(records), 0, 0)
+    octets = Counted(head + b"".join(records))
+    _, *answer = Response(octets).answer
+    assert octets.looks < 8 * (len(records) + len(name))
+    for one, place in zip(answer[:500], places(records[1:], 12 + len(first)), strict=False):
+        assert one.owner == dns.name.from_wire(bytes(octets), place)[0].to_wire()
+
+
+def places(records: list[bytes], at: int) -> Iterator[int]:
+    """Where each of these records begins, the first of them there."""
+    for record in records:
+        yield at
+        at += len(record)
 
 
 BOUNDED = settings(max_examples=500, deadline=None, derandomize=True)

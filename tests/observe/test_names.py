@@ -29,6 +29,7 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
+from probe.observe.names import Names
 from probe.observe.notebook import Notebook
 from probe.observe.sweep import Event, EventKind, draw_label, survey, utc_now
 from probe.observe.visit import VisitSeen
@@ -119,6 +120,56 @@ def test_the_label_is_drawn_anew_and_told_apart_from_names_in_use() -> None:
     drawn = {draw_label() for _ in range(100)}
     assert len(drawn) == 100
     assert all(re.fullmatch(r"cert-probe-[0-9a-f]{16}", label) for label in drawn)
+
+
+# ---------------------------------------------------------------- who waits
+
+
+def test_who_gives_up_takes_the_answer_from_nobody_else() -> None:
+    """Two want the addresses of one host; for the first it takes too long."""
+
+    limits = replace(DEFAULT, dns_wait=0.1)
+    known = zone({(QUAY1, "A"): ["192.0.2.11"]})
+
+    async def run() -> tuple[str, ...]:
+        both = asyncio.Event()
+
+        def handle(query: dns.message.Message) -> Answer:
+            if len(server.asked) == 2:
+                both.set()
+            # What is asked again is answered.
+            return known(query) if len(server.asked) > 2 else None
+
+        async with serving(handle) as server:
+            names = Names(limits, Notebook(None, limits, utc_now), "cert-probe-5eed")
+            wanted = QUAY1, (Resolver(server.place),)
+            first, second = (asyncio.create_task(names.addresses(*wanted)) for _ in range(2))
+            await both.wait()
+            first.cancel()
+            found = await second
+            await names.close()
+            assert first.cancelled()
+            return found
+
+    assert asyncio.run(run()) == ("192.0.2.11",)
+
+
+def test_an_error_of_ours_behind_an_answer_ends_the_survey() -> None:
+    """The loop would only log it, and the survey wait for ever."""
+
+    def crash(event: Event) -> None:
+        if event.has_ended:
+            raise ZeroDivisionError
+
+    async def run() -> None:
+        async with serving(zone({})) as server:
+            planned = plan(node("quay1", eap=None), resolvers=(Resolver(server.place),))
+            questions = agenda(planned, Depth.SWEEP, only=DNS)
+            await survey(planned, questions, secrets={}, on_event=crash)
+
+    with pytest.raises(ExceptionGroup) as raised:
+        asyncio.run(run())
+    assert raised.group_contains(ZeroDivisionError)
 
 
 # ---------------------------------------------------------------- reverse names

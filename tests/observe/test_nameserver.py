@@ -14,6 +14,7 @@ import pytest
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
+from probe.observe.message import Response
 from probe.observe.nameserver import Nameserver, NoReplyError
 from probe.records import replace
 from tests.observe.nameservers import Answer, reply, serving
@@ -116,14 +117,20 @@ def test_thousands_of_questions_are_all_answered() -> None:
     assert {one.data for one in seen} == {("192.0.2.11",)}
 
 
-def test_who_is_cancelled_with_a_place_in_hand_passes_it_on() -> None:
-    """Of three on a socket for one, the second is given up just as its turn has come."""
-    limits = replace(DEFAULT, dns_in_flight=1, dns_sockets=1)
+@pytest.mark.parametrize(
+    ("answered", "expected"),
+    [(False, ["quay1", "quay3"]), (True, ["quay1", "quay2", "quay3"])],
+    ids=["in line", "with a place in hand"],
+)
+def test_who_is_cancelled_leaves_the_place_to_the_next(answered: bool, expected: list[str]) -> None:
+    """Of three on a socket for one, the second is given up: as it waits for its turn, or just as
+    it has come. Else the third would wait as good as for ever."""
+    limits = replace(DEFAULT, dns_in_flight=1, dns_sockets=1, dns_wait=86_400.0)
     asked: list[str] = []
 
     def handle(query: dns.message.Message) -> Answer:
         asked.append(query.question[0].name.labels[0].decode())
-        return reply(query, authority=(SOA,))
+        return None if asked[-1] == "quay2" else reply(query, authority=(SOA,))
 
     async def run() -> LookupSeen:
         async with serving(handle) as server:
@@ -133,21 +140,18 @@ def test_who_is_cancelled_with_a_place_in_hand_passes_it_on() -> None:
                 name = f"{host}.northpier.example"
                 return await resolvers.ask(LookupAsk(name, "A", server.place))
 
-            async def first() -> None:
-                await ask("quay1")
-                second.cancel()
-
-            ahead = asyncio.create_task(first())
+            first = asyncio.create_task(ask("quay1"))
             second = asyncio.create_task(ask("quay2"))
             third = asyncio.create_task(ask("quay3"))
-            await ahead
+            await (first if answered else asyncio.sleep(0))
+            second.cancel()
             seen = await third
             assert second.cancelled()
             await resolvers.close()
             return seen
 
     assert asyncio.run(run()).outcome is LookupOutcome.NO_DATA
-    assert asked == ["quay1", "quay3"]
+    assert asked == expected
 
 
 def test_a_socket_that_cannot_be_opened_leaves_the_others() -> None:
@@ -296,6 +300,19 @@ class Truncating(asyncio.DatagramProtocol):
         self._transport.sendto(reply(query, flags=dns.flags.TC).to_wire(), addr)
 
 
+def test_a_closed_port_refuses_hundreds_of_questions() -> None:
+    """Each refusal is told to all that are in flight, some while one is just being sent."""
+
+    async def run() -> list[LookupSeen]:
+        async with serving(lambda _: None) as server:
+            closed = server.place
+        return await ask_all(closed, 600, DEFAULT)
+
+    seen = asyncio.run(run())
+    assert outcomes(seen) == {LookupOutcome.SILENT}
+    assert all(one.detail and "the port is closed" in one.detail for one in seen)
+
+
 def test_ids_in_flight_differ() -> None:
     """Of so many at random, two would be alike in one run of eight."""
     _, server = ask_holding(128, 128, DEFAULT)
@@ -306,8 +323,11 @@ def test_without_a_way_there_is_no_reply() -> None:
     async def run() -> None:
         # The system refuses a broadcast before anything is sent.
         server = Nameserver("255.255.255.255", 53, DEFAULT)
-        with pytest.raises(NoReplyError, match=r"^no way to 255\.255\.255\.255:53: "):
-            await server.ask(b"\x05quay1\x00", 1)
+        came: asyncio.Future[Response | Exception] = asyncio.get_running_loop().create_future()
+        server.ask(b"\x05quay1\x00", 1, came.set_result)
+        error = await came
+        assert isinstance(error, NoReplyError)
+        assert error.says.startswith("no way to 255.255.255.255:53: ")
         await server.close()
 
     asyncio.run(run())
