@@ -46,7 +46,7 @@ from probe.certificate.naming import (
 from probe.certificate.structure import Outline, outline, split_extensions
 from probe.limits import DEFAULT
 from probe.observation.model import KeyFamily, fingerprint
-from probe.records import dataclass, replace
+from probe.records import dataclass
 
 UNKNOWN = "unknown"
 """What stands for a kind of key or signature that cannot be read."""

@@ -1,4 +1,4 @@
-"""A UDP socket as a queue: datagrams and ICMP errors, in the order in which they came.
+"""A UDP socket: datagrams and ICMP errors, in the order in which they came.
 
 asyncio's own transport would take as long to be made as a round of a conversation, and each
 conversation has a socket of its own.
@@ -7,11 +7,17 @@ conversation has a socket of its own.
 import asyncio
 import socket
 from collections import deque
+from collections.abc import Callable
 
 from probe.plan.addresses import canonical_address, with_port
 
+Take = Callable[[bytes, str | None], bool]
+"""Takes a datagram, and where it came from if that is not where we had sent to: an address, with
+the port if that alone differs. Returns whether no more is waited for."""
+
 _UNREAD = 32
-"""Datagrams that wait to be read. A conversation has one reply at a time; a flood is dropped."""
+"""Datagrams that came while nobody waited. A conversation has one reply at a time; a flood is
+dropped."""
 
 _LARGEST = 65_536
 
@@ -29,7 +35,8 @@ class Datagrams:
         self._server: tuple[str, int] | None = None
         """Unconnected: where to send to."""
         self._came: deque[tuple[bytes, str | None] | OSError] = deque()
-        self._waiting: asyncio.Future[None] | None = None
+        self._take: Take | None = None
+        self._waiting: asyncio.Future[bool] | None = None
         self._deadline = 0.0
         """Until when it is waited."""
         self._timer: asyncio.TimerHandle | None = None
@@ -63,7 +70,7 @@ class Datagrams:
         asyncio.get_running_loop().add_reader(number, self._readable, self._socket)
 
     def send(self, octets: bytes) -> None:
-        """Send a datagram; an error comes by `receive`."""
+        """Send a datagram; an error comes by `listen`."""
         assert self._socket is not None  # noqa: S101  # nothing is sent before it is open
         try:
             if self._server is None:
@@ -75,25 +82,33 @@ class Datagrams:
         except OSError as error:
             self._put(error)
 
-    async def receive(self, deadline: float) -> tuple[bytes, str | None] | None:
-        """Return the next datagram, and where it came from if that is not where we had sent to: an
-        address, with the port if that alone differs. None: nothing came before the deadline, by
-        the loop's clock. Raises OSError for what ICMP says."""
-        if not self._came:
-            loop = asyncio.get_running_loop()
-            self._waiting = loop.create_future()
-            self._deadline = deadline
-            self._set_timer(loop)
-            try:
-                await self._waiting
-            finally:
-                self._waiting = None
-        if not self._came:
-            return None
-        came = self._came.popleft()
-        if isinstance(came, OSError):
-            raise came
-        return came
+    async def listen(self, deadline: float, take: Take) -> bool:
+        """Hand over each datagram as it comes, until one is all that was waited for. False: there
+        was none before the deadline, by the loop's clock. Raises OSError for what ICMP says, and
+        what `take` raises."""
+        self.listen_until(deadline)
+        while self._came:
+            came = self._came.popleft()
+            if isinstance(came, OSError):
+                raise came
+            if take(*came):
+                return True
+        self._take = take
+        self._waiting = asyncio.get_running_loop().create_future()
+        try:
+            return await self._waiting
+        finally:
+            self._waiting = self._take = None
+
+    def listen_until(self, deadline: float) -> None:
+        """Set another deadline for whoever listens."""
+        self._deadline = deadline
+        if self._timer is not None:
+            if self._timer.when() <= deadline:
+                return
+            self._timer.cancel()
+        loop = asyncio.get_running_loop()
+        self._timer = loop.call_at(deadline, self._run_out)
 
     async def close(self) -> None:
         """Close it."""
@@ -107,47 +122,52 @@ class Datagrams:
 
     def _readable(self, opened: socket.socket) -> None:
         """Take a datagram in, or an ICMP error."""
+        elsewhere = None
         try:
-            octets, address = opened.recvfrom(_LARGEST)
+            if self._server is None:
+                octets = opened.recv(_LARGEST)
+            else:
+                octets, address = opened.recvfrom(_LARGEST)
+                elsewhere = self._elsewhere(self._server, address)
         except (BlockingIOError, InterruptedError):
             return
         except OSError as error:
             self._put(error)
         else:
-            self._put((octets, self._elsewhere(address)))
+            self._put((octets, elsewhere))
 
-    def _set_timer(self, loop: asyncio.AbstractEventLoop) -> None:
-        """Have a timer that runs out at the deadline at the latest."""
-        if self._timer is not None:
-            if self._timer.when() <= self._deadline:
-                return
-            self._timer.cancel()
-        self._timer = loop.call_at(self._deadline, self._run_out, loop)
-
-    def _run_out(self, loop: asyncio.AbstractEventLoop) -> None:
-        """Wake whoever waits if it is time, or wait on."""
+    def _run_out(self) -> None:
+        """End the waiting if it is time, or wait on."""
         timer, self._timer = self._timer, None
         if self._waiting is None:
             return
         assert timer is not None  # noqa: S101  # it is what calls this
         if timer.when() < self._deadline:
-            self._set_timer(loop)
-        else:
-            self._wake()
+            self.listen_until(self._deadline)
+        elif not self._waiting.done():
+            self._waiting.set_result(False)
 
-    def _wake(self) -> None:
-        if self._waiting is not None and not self._waiting.done():
-            self._waiting.set_result(None)
-
-    def _elsewhere(self, addr: tuple[str, int]) -> str | None:
-        if self._server is None:
-            return None
+    @staticmethod
+    def _elsewhere(server: tuple[str, int], addr: tuple[str, int]) -> str | None:
         address, port = canonical_address(addr[0].partition("%")[0]), addr[1]
-        if address != canonical_address(self._server[0]):
+        if address != canonical_address(server[0]):
             return address
-        return None if port == self._server[1] else with_port(address, port)
+        return None if port == server[1] else with_port(address, port)
 
     def _put(self, item: tuple[bytes, str | None] | OSError) -> None:
-        if len(self._came) < _UNREAD:
-            self._came.append(item)
-        self._wake()
+        """Hand something over to whoever listens, or keep it."""
+        waiting, take = self._waiting, self._take
+        if waiting is None or take is None or waiting.done():
+            if len(self._came) < _UNREAD:
+                self._came.append(item)
+            return
+        try:
+            if isinstance(item, OSError):
+                raise item
+            enough = take(*item)
+        except Exception as error:  # theirs who listen
+            if not waiting.done():
+                waiting.set_exception(error)
+            return
+        if enough and not waiting.done():
+            waiting.set_result(True)

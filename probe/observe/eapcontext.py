@@ -46,11 +46,17 @@ def guise(settings: Eap, ask: HandshakeAsk) -> Guise:
     Raises KeyError for a visit that the plan has not.
     """
     context = request_context(settings, ask.visit)
-    identity = context.identity or settings.anonymous_nai or settings.identity
     station = settings.calling_station
     if ask.turn:
-        identity, station = _other_user(identity, ask.turn), _other_station(station, ask.turn)
-    return Guise(identity, station, context, settings)
+        station = _other_station(station, ask.turn)
+    return Guise(identity_of(settings, ask), station, context, settings)
+
+
+def identity_of(settings: Eap, ask: HandshakeAsk) -> str:
+    """Return the identity of a question's guise. Raises KeyError as `guise` does."""
+    own = None if ask.visit is None else request_context(settings, ask.visit).identity
+    identity = own or settings.anonymous_nai or settings.identity
+    return _other_user(identity, ask.turn) if ask.turn else identity
 
 
 def request_context(settings: Eap, visit: str | None) -> Visit:

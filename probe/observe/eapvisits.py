@@ -2,8 +2,7 @@
 
 import asyncio
 from collections import defaultdict
-from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import AsyncExitStack, asynccontextmanager
+from collections.abc import Callable, Mapping
 
 from probe.limits import Limits
 from probe.observation.model import (
@@ -15,7 +14,7 @@ from probe.observation.model import (
     TrialKind,
 )
 from probe.observe.eap import EapVisit
-from probe.observe.eapcontext import Peer, guise
+from probe.observe.eapcontext import Peer, identity_of
 from probe.observe.pace import Pace, Timer, Turn
 from probe.observe.trials import LOGGED
 from probe.observe.visit import VisitSeen
@@ -66,26 +65,18 @@ class EapVisits:
         mute = known.outcome is Outcome.CUT_OFF and ask.aspect is not Aspect.OLD_VERSION
         return known if mute or known.outcome in _NOBODY_IN else None
 
-    @asynccontextmanager
-    async def turn(self, question: Question, ask: HandshakeAsk) -> AsyncIterator[Turn]:
-        """Wait until one more failed authentication may be caused there, and one more conversation
-        held, and hold a turn.
+    def turn(self, question: Question, ask: HandshakeAsk) -> Turn:
+        """Return a turn: it is waited until one more failed authentication may be caused there, and
+        one more conversation held.
 
         A virtual address leads to any of the nodes behind it, so it counts at each of them.
         """
         settings, _ = self._known_by[question.nodes[0]]
-        identity = guise(settings, ask).identity
-        keys = ((node, identity) for node in question.nodes)
-        async with self.pace.turn(*keys) as turn:
-            if len(question.nodes) == 1:
-                async with self._at_a_time[question.nodes[0]]:
-                    yield turn
-                return
-            async with AsyncExitStack() as held:
-                # Always in the same order, so that no two wait for each other.
-                for node in sorted(question.nodes):
-                    await held.enter_async_context(self._at_a_time[node])
-                yield turn
+        identity = identity_of(settings, ask)
+        keys = [(node, identity) for node in question.nodes]
+        # Always in the same order, so that no two wait for each other.
+        places = [self._at_a_time[node] for node in sorted(question.nodes)]
+        return self.pace.turn(*keys, places=places)
 
     async def visit(
         self, question: Question, ask: HandshakeAsk, address: str, turn: Turn, note: Note

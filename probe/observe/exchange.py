@@ -6,7 +6,7 @@ it may be somebody else's, and the good reply may still come.
 
 import asyncio
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from probe.limits import Limits
 from probe.observation.model import RadiusSeen
@@ -29,6 +29,14 @@ from probe.wire.replies import RepliesSeen
 _CLEAR_ENOUGH = 2
 """Transmissions of one request that are answered by what does not verify until it is clear that
 the secret differs. One reply may be somebody else's."""
+
+
+Then = Callable[[Reply], Request | None]
+"""Takes a reply; returns what is asked next, if anything is."""
+
+
+def _nothing_more(reply: Reply) -> None:
+    """Ask nothing next."""
 
 
 def uniform_jitter() -> float:
@@ -57,12 +65,19 @@ class Exchange:
         self._attributes = tuple(attributes)
         self._limits = limits
         self._jitter = jitter
-        self._identifier = random.randrange(256)  # noqa: S311  # an ordinal, not a secret
+        self._identifier = random.getrandbits(8)  # an ordinal, not a secret
         self._first: Request | None = None
         self._replies = RepliesSeen()
         self._transmissions = 0
-        self._unverified = 0
-        """Replies whose authenticators did not verify."""
+        self._unverified = self._unverified_before = 0
+        """Replies whose authenticators did not verify: all, and before the last transmission."""
+        self._request: Request | None = None
+        """What is in flight."""
+        self._then: Then = _nothing_more
+        self._deadline = 0.0
+        self._waits: Iterator[float] = iter(())
+        self._answered_wrongly = 0
+        """Transmissions of it that were answered, and only by what does not verify."""
 
     @property
     def seen(self) -> RadiusSeen:
@@ -90,62 +105,83 @@ class Exchange:
         client = status_attributes(self._attributes)
         return status_server(self._secret, self._next(), client)
 
-    async def ask(self, request: Request, deadline: float) -> Reply | None:
-        """Send a request, and again until its reply comes; None: it has not come. Raises OSError
-        for what ICMP says.
+    async def ask(
+        self, request: Request, deadline: float, then: Then = _nothing_more
+    ) -> Reply | None:
+        """Send a request, and again until its reply comes, and so on with what is asked `then`.
+        Return the last reply; None: it has not come. Raises OSError for what ICMP says.
 
         It is sent once even at the deadline, as whoever gives up then waits for its reply. Where
         each of several transmissions was answered, and only by what does not verify, more of them
         would tell nothing new.
         """
         loop = asyncio.get_running_loop()
-        self.doubt = None
-        answered_wrongly = 0
+        self._then, self._deadline = then, deadline
+        wait = self._begin(request)
+        while wait is not None:
+            until = min(deadline, loop.time() + wait)
+            if await self.datagrams.listen(until, self._heard):
+                return self._replies.last
+            self._answered_wrongly += self._unverified > self._unverified_before
+            if self._answered_wrongly == _CLEAR_ENOUGH or loop.time() >= deadline:
+                break
+            wait = self._send()
+        return None
+
+    async def reply(self, request: Request, deadline: float) -> Reply | None:
+        """Wait for the reply to a request that was sent. Raises OSError for what ICMP says."""
+        self._request, self._then = request, _nothing_more
+        came = await self.datagrams.listen(deadline, self._heard)
+        return self._replies.last if came else None
+
+    def _begin(self, request: Request) -> float | None:
+        """Send a request for the first time. Return for how long it is waited then."""
         limits = self._limits
-        schedule = waits(
+        self.doubt = None
+        self._request = request
+        self._answered_wrongly = 0
+        self._waits = waits(
             limits.radius_first_wait,
             limits.radius_longest_wait,
             limits.radius_tries,
             limits.radius_silence,
             self._jitter,
         )
-        for number, wait in enumerate(schedule):
-            if number and loop.time() >= deadline:
-                break
-            self._transmissions += 1
-            self.datagrams.send(request.octets)
-            before = self._unverified
-            reply = await self.reply(request, min(deadline, loop.time() + wait))
-            if reply is not None:
-                return reply
-            answered_wrongly += self._unverified > before
-            if answered_wrongly == _CLEAR_ENOUGH:
-                break
-        return None
+        return self._send()
 
-    async def reply(self, request: Request, deadline: float) -> Reply | None:
-        """Wait for the reply to a request that was sent. Raises OSError for what ICMP says."""
-        loop = asyncio.get_running_loop()
-        while True:
-            came = await self.datagrams.receive(deadline)
-            if came is None:
-                return None
-            octets, elsewhere = came
-            self.largest_reply = max(self.largest_reply or 0, len(octets))
-            reply = self._read(octets, request, elsewhere)
-            if reply is not None:
-                self.elsewhere = elsewhere or self.elsewhere
-                return self._replies.take(reply)
-            if loop.time() >= deadline:
-                return None  # whoever floods us gets no more time for it
+    def _send(self) -> float | None:
+        """Send the request if it is its turn again, and return for how long it is waited then."""
+        wait = next(self._waits, None)
+        if wait is not None and self._request is not None:
+            self._transmissions += 1
+            self._unverified_before = self._unverified
+            self.datagrams.send(self._request.octets)
+        return wait
+
+    def _heard(self, octets: bytes, elsewhere: str | None) -> bool:
+        """Take a datagram, and send what is asked then. Return whether nothing is."""
+        self.largest_reply = max(self.largest_reply or 0, len(octets))
+        reply = self._read(octets, elsewhere)
+        if reply is None:
+            return False
+        self.elsewhere = elsewhere or self.elsewhere
+        self._replies.take(reply)
+        request = self._then(reply)
+        wait = None if request is None else self._begin(request)
+        if wait is None:
+            return True
+        now = asyncio.get_running_loop().time()
+        self.datagrams.listen_until(min(self._deadline, now + wait))
+        return False
 
     def _next(self) -> int:
         self._identifier = (self._identifier + 1) % 256
         return self._identifier
 
-    def _read(self, octets: bytes, request: Request, elsewhere: str | None) -> Reply | None:
+    def _read(self, octets: bytes, elsewhere: str | None) -> Reply | None:
+        assert self._request is not None  # noqa: S101  # it is what is waited for
         try:
-            return read_reply(octets, request, self._secret)
+            return read_reply(octets, self._request, self._secret)
         except ReplyNotOurs:
             return None
         except RadiusError as error:

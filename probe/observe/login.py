@@ -147,8 +147,8 @@ class _Talk(Talk):
     """A talk that can be taken up again where it had stopped for approval."""
 
     async def go_on(self, eap: bytes | None, deadline: float) -> None:
-        while eap is not None and self._error is None:
-            eap = await self._round(eap, deadline)
+        if eap is not None:
+            await self._converse(eap, deadline)
 
     @property
     def broken_by(self) -> str | None:

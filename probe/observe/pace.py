@@ -6,8 +6,8 @@ its end it may be, so it counts as long as it lasts and for a minute more.
 
 import asyncio
 from collections import defaultdict, deque
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Awaitable, Callable, Iterable
+from typing import Self
 
 from probe.records import dataclass, field
 
@@ -43,12 +43,34 @@ class _Account:
 
 
 class Turn:
-    """The leave to hold one conversation, and maybe some more."""
+    """The leave to hold one conversation, and maybe some more. It is waited for, held and given
+    back by `async with`."""
 
-    def __init__(self, pace: "Pace") -> None:
+    def __init__(
+        self, pace: "Pace", keys: Iterable[Key], places: Iterable[asyncio.Semaphore]
+    ) -> None:
         self._pace = pace
+        # Always in the same order, so that no two wait for each other.
+        self._keys = sorted(set(keys))
+        self._places = places
         self._accounts: list[_Account] = []
+        self._held: list[asyncio.Semaphore] = []
         self._taken = 1
+
+    async def __aenter__(self) -> Self:
+        try:
+            for key in self._keys:
+                await self._charge(self._pace.account(key))
+            for place in self._places:
+                await place.acquire()
+                self._held.append(place)
+        except BaseException:
+            self._end()
+            raise
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._end()
 
     def more(self) -> bool:
         """Take the leave for one more, if there is room at once."""
@@ -59,18 +81,22 @@ class Turn:
         self._taken += 1
         return True
 
-    def charge(self, account: _Account) -> None:
-        """Note that it is held there too."""
-        account.held += 1
-        self._accounts.append(account)
+    async def _charge(self, account: _Account) -> None:
+        """Wait until there is room, and note that it is held there too."""
+        async with account.line:
+            while self._pace.room(account) < 1:
+                await self._pace.wait(account)
+            account.held += 1
+            self._accounts.append(account)
 
-    def end(self) -> None:
+    def _end(self) -> None:
         """Note that all of them have ended."""
+        for place in self._held:
+            place.release()
         for account in self._accounts:
             account.held -= self._taken
             account.ended.extend([self._pace.timer.now()] * self._taken)
             account.one_ended.set()
-        self._accounts.clear()
 
 
 class Pace:
@@ -81,28 +107,22 @@ class Pace:
         self._most = most
         self._accounts: defaultdict[Key, _Account] = defaultdict(_Account)
 
-    @asynccontextmanager
-    async def turn(self, *keys: Key) -> AsyncIterator[Turn]:
-        """Wait until there is room for all of these, any of which may log it, and hold a turn."""
-        turn = Turn(self)
-        try:
-            # Always in the same order, so that no two wait for each other.
-            for key in sorted(set(keys)):
-                account = self._accounts[key]
-                async with account.line:
-                    await self._wait_for_room(account)
-                    turn.charge(account)
-            yield turn
-        finally:
-            turn.end()
+    def turn(self, *keys: Key, places: Iterable[asyncio.Semaphore] = ()) -> Turn:
+        """Return a turn, for which it is waited until there is room for all of these, any of which
+        may log it, and then in each of the `places`, in their order."""
+        return Turn(self, keys, places)
 
-    async def _wait_for_room(self, account: _Account) -> None:
-        while self.room(account) < 1:
-            account.one_ended.clear()
-            if account.ended:
-                await self.timer.sleep(account.ended[0] + MINUTE - self.timer.now())
-            else:
-                await account.one_ended.wait()
+    def account(self, key: Key) -> _Account:
+        """Return what was held by a key."""
+        return self._accounts[key]
+
+    async def wait(self, account: _Account) -> None:
+        """Wait until there may be more room."""
+        account.one_ended.clear()
+        if account.ended:
+            await self.timer.sleep(account.ended[0] + MINUTE - self.timer.now())
+        else:
+            await account.one_ended.wait()
 
     def room(self, account: _Account) -> int:
         """Return how many more may begin now."""

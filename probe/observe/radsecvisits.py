@@ -6,7 +6,7 @@ from pathlib import Path
 
 from probe.limits import PEM_BYTES, Limits
 from probe.observation.model import Aspect, HandshakeAsk, Question
-from probe.observe.eapcontext import guise
+from probe.observe.eapcontext import identity_of
 from probe.observe.pace import Pace
 from probe.observe.radsec import Inside, visit_inside, visit_radsec
 from probe.observe.visit import VisitSeen, nothing_more
@@ -77,7 +77,7 @@ class RadsecVisits:
             yield
             return
         settings = self._inside[question.nodes[0]].settings
-        identity = guise(settings, ask).identity
+        identity = identity_of(settings, ask)
         async with self._pace.turn(*((node, identity) for node in question.nodes)):
             yield
 

@@ -8,7 +8,7 @@ from typing import Self
 
 from probe.limits import Limits
 from probe.observation.model import HandshakeAsk, Outcome, Phase
-from probe.observe.eapcontext import Peer, guise
+from probe.observe.eapcontext import Peer, guise, identity_of
 from probe.observe.exchange import Exchange, uniform_jitter
 from probe.observe.visit import network_outcome
 from probe.records import dataclass
@@ -69,7 +69,7 @@ class Asking:
         """Return the EAP side of it, whatever carries the requests with these attributes."""
         ask, peer = self.ask, self.peer
         return Conversation(
-            identity=guise(peer.settings, ask).identity,
+            identity=identity_of(peer.settings, ask),
             methods=ask.methods,
             hello=Hello(
                 versions=ask.tls, key_family=ask.key_family, staple=True, everything=everything
@@ -160,37 +160,50 @@ class Talk:
 
     async def run(self, deadline: float) -> None:
         """Converse until it is over, or nothing usable comes any more, or it is too late."""
-        eap: bytes | None = self.conversation.start()
-        while eap is not None and self._error is None:
-            eap = await self._round(eap, deadline)
+        await self._converse(self.conversation.start(), deadline)
 
     async def knock(self, deadline: float, *, signed: bool = True, says: str) -> None:
         """Send the start alone, and end it whatever is answered, with `says` for a reason."""
-        eap = await self._round(self.conversation.start(), deadline, signed=signed)
+        eap = await self._converse(self.conversation.start(), deadline, signed=signed, once=True)
         if eap is not None:
             self.conversation.break_off(says)
 
-    async def _round(self, eap: bytes, deadline: float, *, signed: bool = True) -> bytes | None:
-        """Have one request answered. Return what to say next; None: nothing."""
+    async def _converse(
+        self, eap: bytes, deadline: float, *, signed: bool = True, once: bool = False
+    ) -> bytes | None:
+        """Have requests answered, or `once` only. Return what is not said any more; None: nothing
+        is to be said."""
         if self._error is not None:
             return None
         loop = asyncio.get_running_loop()
         if loop.time() >= deadline:
             await self._too_late()
             return None
+        following: bytes | None = None
+
+        def then(reply: Reply) -> Request | None:
+            nonlocal following
+            self._pending = None
+            following = self.conversation.receive(reply)
+            if following is not None and not once and loop.time() < deadline:
+                self._pending = self.exchange.request(following)
+            return self._pending
+
         self._pending = self.exchange.request(eap, signed=signed)
         try:
-            reply = await self.exchange.ask(self._pending, deadline)
+            reply = await self.exchange.ask(self._pending, deadline, then)
         except OSError as error:
             self._error, self._pending = error, None
             self.conversation.break_off("the network failed")
             return None
-        if reply is None and self.exchange.doubt is None and loop.time() >= deadline:
+        if reply is not None:
+            if following is not None and not once:
+                await self._too_late()
+            return following
+        if self.exchange.doubt is None and loop.time() >= deadline:
             await self._too_late()
             return None
         self._pending = None
-        if reply is not None:
-            return self.conversation.receive(reply)
         self._doubt = self.exchange.doubt
         if self._doubt is None:
             self.silence = Silence.LATER if self.conversation.round_trips else Silence.AT_ONCE

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from enum import IntEnum
 from functools import lru_cache
 from pathlib import Path
+from struct import Struct
 
 from pyrad import tools
 from pyrad.dictionary import Dictionary
@@ -16,6 +17,7 @@ VENDOR_SPECIFIC = "Vendor-Specific"
 LARGEST_VALUE = 253
 """An attribute's length octet counts type, length and value (RFC 2865, section 5)."""
 
+_TYPE_AND_LENGTH = Struct("BB")
 _PORT_TYPES = {"wifi": "Wireless-802.11", "wired": "Ethernet"}
 _CONNECT_INFO = {"wifi": "CONNECT 54Mbps 802.11", "wired": "CONNECT 1000Mbps Full-Duplex"}
 _VENDOR_MICROSOFT = 311
@@ -42,7 +44,6 @@ class Attribute(IntEnum):
     MESSAGE_AUTHENTICATOR = 80
 
 
-_CARRIED_APART = {Attribute.STATE, Attribute.EAP_MESSAGE, Attribute.MESSAGE_AUTHENTICATOR}
 _HIDDEN = {
     Attribute.USER_PASSWORD,
     Attribute.CHAP_PASSWORD,
@@ -72,7 +73,7 @@ def one_attribute(kind: int, value: bytes) -> bytes:
     """Return the octets of one attribute. Raises ValueError for a value that is too long."""
     if len(value) > LARGEST_VALUE:
         raise ValueError(f"attribute {int(kind)} of {len(value)} octets; {LARGEST_VALUE} fit")
-    return bytes((kind, len(value) + 2)) + value
+    return _TYPE_AND_LENGTH.pack(kind, len(value) + 2) + value
 
 
 def _encoded(name: str, value: Value) -> bytes:
@@ -159,16 +160,15 @@ def padding(octets: int) -> tuple[tuple[str, Value], ...]:
 def shown(
     attributes: list[tuple[int, bytes]], *, secret: bytes = b""
 ) -> tuple[tuple[str, str], ...]:
-    """Return attributes by name and as text, in order, without the ones that are carried apart.
+    """Return attributes by name and as text, in order.
 
     Nothing that hides a secret is shown, and no value that holds `secret`: whoever knows it could
     else write it into what we keep. An attribute without a name is shown by number, in hex.
     """
     texts = []
     for kind, value in attributes:
-        if kind not in _CARRIED_APART:
-            name, said = _text(kind, value)
-            texts.append((name, "(not shown)" if secret and secret in value else said))
+        name, said = _text(kind, value)
+        texts.append((name, "(not shown)" if secret and secret in value else said))
     return tuple(texts)
 
 

@@ -190,23 +190,27 @@ class Conversation:
     # ------------------------------------------------------------ what came
 
     def _receive(self, reply: Reply) -> bytes | None:
-        if reply.code == radius.Code.ACCESS_REJECT:
-            self._refused("Access-Reject")
-            return None
-        if reply.code == radius.Code.ACCESS_ACCEPT:
-            self._accepted()
-            return None
         if reply.code != radius.Code.ACCESS_CHALLENGE:
-            raise EapError(f"{reply.kind} in answer to an Access-Request")
+            self._end(reply)
+            return None
         if reply.eap is None:
             raise EapError("an Access-Challenge without EAP")
         packet = EapPacket.parse(reply.eap)
-        if packet.code is eap.Code.FAILURE:
-            self._refused("EAP-Failure")
-            return None
-        if packet.code is not eap.Code.REQUEST or packet.type is None:
+        if packet.code is eap.Code.REQUEST and packet.type is not None:
+            return self._answer(packet.identifier, packet.type, packet.data)
+        if packet.code is not eap.Code.FAILURE:
             raise EapError(f"EAP {packet.code.name.title()} where a Request is due")
-        return self._answer(packet.identifier, packet.type, packet.data)
+        self._refused("EAP-Failure")
+        return None
+
+    def _end(self, reply: Reply) -> None:
+        """Take a reply that is no challenge. Raises EapError where it is not due."""
+        if reply.code == radius.Code.ACCESS_REJECT:
+            self._refused("Access-Reject")
+        elif reply.code == radius.Code.ACCESS_ACCEPT:
+            self._accepted()
+        else:
+            raise EapError(f"{reply.kind} in answer to an Access-Request")
 
     def _answer(self, identifier: int, kind: int, data: bytes) -> bytes | None:
         if identifier == self._last_identifier:

@@ -23,6 +23,10 @@ class Code(IntEnum):
     FAILURE = 4
 
 
+_CODES = {int(code): code for code in Code}
+_WITHOUT_TYPE = (Code.SUCCESS, Code.FAILURE)
+
+
 class Type(IntEnum):
     """Method types (IANA "EAP Method Types")."""
 
@@ -117,11 +121,10 @@ class EapPacket:
         number, identifier, length = _HEADER.unpack_from(octets)
         if not _HEADER.size <= length <= len(octets):
             raise EapError(f"an EAP length of {length}, but {len(octets)} octets came")
-        try:
-            code = Code(number)
-        except ValueError:
-            raise EapError(f"EAP code {number}") from None
-        if code in (Code.SUCCESS, Code.FAILURE):
+        code = _CODES.get(number)
+        if code is None:
+            raise EapError(f"EAP code {number}")
+        if code in _WITHOUT_TYPE:
             if length != _HEADER.size:
                 raise EapError(f"an EAP {code.name.title()} of {length} octets; it has 4")
             return cls(code, identifier)

@@ -10,7 +10,7 @@ import hashlib
 import hmac
 import os
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from enum import Enum, IntEnum
 from functools import lru_cache
 
@@ -114,7 +114,7 @@ class Request:
     def shown(self) -> tuple[tuple[str, str], ...]:
         """Attributes by name in the order sent, without secrets, State, EAP-Message and
         authenticators."""
-        return shown(_walk(self.octets))
+        return shown(_Attributes(self.octets).others)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,27 +218,26 @@ def read_reply(octets: bytes, request: Request, secret: bytes) -> Reply:
     code, identifier, _ = _read_header(octets)
     if identifier != request.identifier:
         raise ReplyNotOurs(f"a reply to request {identifier}, not to {request.identifier}")
-    attributes = _walk(octets)
-    values = _by_kind(attributes)
-    _check_counts(values)
-    proxied = tuple(values.get(_PROXY_STATE, ()))
+    octets = octets[: int.from_bytes(octets[2:4])]
+    found = _Attributes(octets)
+    proxied = found.values(_PROXY_STATE)
     if proxied != request.proxy_states[: len(proxied)]:
         # RFC 2865, 5.33.
         raise RadiusError("a Proxy-State that was not sent")
-    signed = _MESSAGE_AUTHENTICATOR in values
-    if not _verifies(octets, request.authenticator, secret, signed=signed):
+    if not _verifies(octets, request.authenticator, secret, found.signature):
         raise SecretDiffers("the reply does not verify: the shared secret differs")
-    vendors = values.get(_VENDOR_SPECIFIC, ())
     return Reply(
         code=code,
         kind=_kind(code),
         identifier=identifier,
-        eap=_joined_eap(values),
-        state=_first(values, _STATE),
-        attributes=shown(attributes, secret=secret),
-        message_authenticator=signed,
-        message_authenticator_first=signed and attributes[0][0] == _MESSAGE_AUTHENTICATOR,
-        session_keys=mppe.session_keys(vendors, secret, request.authenticator),
+        eap=found.eap,
+        state=found.state,
+        attributes=shown(found.others, secret=secret),
+        message_authenticator=found.signature is not None,
+        message_authenticator_first=found.signature == _HEADER.size,
+        session_keys=mppe.session_keys(
+            found.values(_VENDOR_SPECIFIC), secret, request.authenticator
+        ),
     )
 
 
@@ -249,21 +248,20 @@ def read_request(octets: bytes, secret: bytes) -> Request:
     the server's choice.
     """
     code, identifier, authenticator = _read_header(octets)
-    values = _by_kind(_walk(octets))
-    _check_counts(values)
     octets = octets[: int.from_bytes(octets[2:4])]
+    found = _Attributes(octets)
     verification = Verification.UNSIGNED
-    if _MESSAGE_AUTHENTICATOR in values:
-        right = _signed_rightly(octets, authenticator, secret)
+    if found.signature is not None:
+        right = _signed_rightly(bytearray(octets), secret, found.signature)
         verification = Verification.VALID if right else Verification.WRONG
     return Request(
         code=code,
         identifier=identifier,
         authenticator=authenticator,
         octets=octets,
-        eap=_joined_eap(values),
-        state=_first(values, _STATE),
-        proxy_states=tuple(values.get(_PROXY_STATE, ())),
+        eap=found.eap,
+        state=found.state,
+        proxy_states=found.values(_PROXY_STATE),
         verification=verification,
     )
 
@@ -299,8 +297,11 @@ def build_reply(
 
 def _apart(eap: bytes | None, state: bytes | None) -> bytes:
     """Return the attributes that change with each packet of a conversation."""
-    octets = b"".join(one_attribute(Attribute.EAP_MESSAGE, piece) for piece in _split(eap or b""))
-    return octets if state is None else octets + one_attribute(Attribute.STATE, state)
+    octets = b""
+    if eap:
+        for start in range(0, len(eap), LARGEST_VALUE):
+            octets += one_attribute(_EAP_MESSAGE, eap[start : start + LARGEST_VALUE])
+    return octets if state is None else octets + one_attribute(_STATE, state)
 
 
 def _header(code: int, identifier: int, body: bytes, authenticator: bytes) -> bytes:
@@ -313,11 +314,6 @@ def _header(code: int, identifier: int, body: bytes, authenticator: bytes) -> by
 def _signature(unsigned: bytes, secret: bytes) -> bytes:
     """Return the Message-Authenticator of a packet in which it is zero (RFC 3579, 3.2)."""
     return _UNSIGNED[:2] + hmac.digest(secret, unsigned, "md5")
-
-
-def _split(eap: bytes) -> Iterator[bytes]:
-    for start in range(0, len(eap), LARGEST_VALUE):
-        yield eap[start : start + LARGEST_VALUE]
 
 
 # ---------------------------------------------------------------- reading
@@ -339,77 +335,77 @@ def _read_header(octets: bytes) -> tuple[int, int, bytes]:
     return code, identifier, authenticator
 
 
-def _walk(octets: bytes) -> list[tuple[int, bytes]]:
-    """Return all attributes in order. What lies past Length is padding (RFC 2865, section 3)."""
-    end = int.from_bytes(octets[2:4])
-    place = _HEADER.size
-    attributes = []
-    while place < end:
-        if place + 2 > end:
-            raise RadiusError("one octet is left over after the last attribute")
-        kind, length = octets[place], octets[place + 1]
-        if length < 2:
-            raise RadiusError(f"attribute {kind} has length {length}; the least is 2")
-        if place + length > end:
-            raise RadiusError(f"attribute {kind} length {length} overruns the packet")
-        attributes.append((kind, octets[place + 2 : place + length]))
-        place += length
-    return attributes
+class _Attributes:
+    """The attributes of a packet, read in one pass."""
+
+    __slots__ = ("eap", "others", "signature", "state")
+
+    def __init__(self, octets: bytes) -> None:
+        """`octets` end where the packet does: what lies past Length is padding (RFC 2865, 3).
+        Raises RadiusError if they are malformed, or what may be there once is there twice."""
+        pieces = []
+        states: list[bytes] = []
+        signatures = []
+        self.others: list[tuple[int, bytes]] = []
+        """All but State, EAP-Message and Message-Authenticator, in order."""
+        place, end = _HEADER.size, len(octets)
+        while place < end:
+            if place + 2 > end:
+                raise RadiusError("one octet is left over after the last attribute")
+            kind, length = octets[place], octets[place + 1]
+            if length < 2:
+                raise RadiusError(f"attribute {kind} has length {length}; the least is 2")
+            following = place + length
+            if following > end:
+                raise RadiusError(f"attribute {kind} length {length} overruns the packet")
+            if kind == _EAP_MESSAGE:
+                pieces.append(octets[place + 2 : following])
+            elif kind == _STATE:
+                states.append(octets[place + 2 : following])
+            elif kind == _MESSAGE_AUTHENTICATOR:
+                signatures.append(place)
+            else:
+                self.others.append((kind, octets[place + 2 : following]))
+            place = following
+        self.eap = b"".join(pieces) if pieces else None
+        if len(states) > 1 or len(signatures) > 1:
+            # RFC 2865, 5.44 (State: 0-1) and RFC 3579, 3.3 (Message-Authenticator: 0-1).
+            kind, count = _STATE, len(states)
+            if count < 2:
+                kind, count = _MESSAGE_AUTHENTICATOR, len(signatures)
+            raise RadiusError(f"attribute {kind} is there {count} times")
+        self.state = states[0] if states else None
+        self.signature = signatures[0] if signatures else None
+        """Where the Message-Authenticator begins."""
+        if self.signature is not None and octets[self.signature + 1] != len(_UNSIGNED):
+            count = octets[self.signature + 1] - 2
+            raise RadiusError(f"a Message-Authenticator of {count} octets; it has 16")
+
+    def values(self, kind: int) -> tuple[bytes, ...]:
+        """Return the values of one of the others."""
+        if not self.others:
+            return ()  # as most have none
+        return tuple(value for other, value in self.others if other == kind)
 
 
-def _by_kind(attributes: list[tuple[int, bytes]]) -> dict[int, list[bytes]]:
-    """Return the values of each kind, in order."""
-    found: dict[int, list[bytes]] = {}
-    for kind, value in attributes:
-        if kind in found:
-            found[kind].append(value)
-        else:
-            found[kind] = [value]
-    return found
-
-
-def _check_counts(values: dict[int, list[bytes]]) -> None:
-    for once in (_STATE, _MESSAGE_AUTHENTICATOR):
-        # RFC 2865, 5.44 (State: 0-1) and RFC 3579, 3.3 (Message-Authenticator: 0-1).
-        count = len(values.get(once, ()))
-        if count > 1:
-            raise RadiusError(f"attribute {once} is there {count} times")
-    signature = _first(values, _MESSAGE_AUTHENTICATOR)
-    if signature is not None and len(signature) != 16:
-        raise RadiusError(f"a Message-Authenticator of {len(signature)} octets; it has 16")
-
-
-def _verifies(octets: bytes, asked: bytes, secret: bytes, *, signed: bool) -> bool:
+def _verifies(octets: bytes, asked: bytes, secret: bytes, signature: int | None) -> bool:
     """Whether a reply is signed by whoever has the secret, to a request of this authenticator.
-    `signed`: there is a Message-Authenticator."""
-    octets = octets[: int.from_bytes(octets[2:4])]
-    as_asked = octets[:4] + asked + octets[_HEADER.size :]
+    `signature`: where its Message-Authenticator begins, if there is one."""
+    as_asked = bytearray(octets)
+    as_asked[4 : _HEADER.size] = asked
     response = hashlib.md5(as_asked + secret, usedforsecurity=False).digest()
     if not hmac.compare_digest(response, octets[4 : _HEADER.size]):
         return False
-    return not signed or _signed_rightly(octets, asked, secret)
+    return signature is None or _signed_rightly(as_asked, secret, signature)
 
 
-def _signed_rightly(octets: bytes, authenticator: bytes, secret: bytes) -> bool:
-    """Whether the Message-Authenticator of a packet is right (RFC 3579, 3.2). There is one."""
-    place = _HEADER.size
-    while octets[place] != _MESSAGE_AUTHENTICATOR:
-        place += octets[place + 1]
-    value = slice(place + 2, place + len(_UNSIGNED))
-    found = octets[value]
-    unsigned = octets[:4] + authenticator + octets[_HEADER.size : value.start]
-    unsigned += bytes(16) + octets[value.stop :]
-    return hmac.compare_digest(hmac.digest(secret, unsigned, "md5"), found)
-
-
-def _first(values: dict[int, list[bytes]], wanted: int) -> bytes | None:
-    found = values.get(wanted)
-    return found[0] if found else None
-
-
-def _joined_eap(values: dict[int, list[bytes]]) -> bytes | None:
-    pieces = values.get(_EAP_MESSAGE)
-    return b"".join(pieces) if pieces else None
+def _signed_rightly(packet: bytearray, secret: bytes, signature: int) -> bool:
+    """Whether the Message-Authenticator that begins at `signature` is right (RFC 3579, 3.2). The
+    packet has the request's authenticator; its Message-Authenticator is lost here."""
+    value = slice(signature + 2, signature + len(_UNSIGNED))
+    found = packet[value]
+    packet[value] = bytes(16)
+    return hmac.compare_digest(hmac.digest(secret, packet, "md5"), found)
 
 
 @lru_cache(maxsize=256)
