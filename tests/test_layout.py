@@ -126,8 +126,11 @@ JUDGE_MAY_NOT = {
 }
 """Sockets, files, clocks and chance: a judge is given everything."""
 
-WITNESS = ("probe.judge.path.witness", "OpenSSL.crypto")
+WITNESS = "probe.judge.path.witness"
 """The one place where a judge asks OpenSSL about a chain; it is given chain, roots and time."""
+
+WITNESS_MAY = ("OpenSSL.crypto", "OpenSSL.SSL.OpenSSL_version", "OpenSSL.SSL.OPENSSL_VERSION")
+"""What it asks, and of which version that is."""
 
 CLOCK_CALLS = {"now", "utcnow", "today"}
 FILE_CALLS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "exists", "stat"}
@@ -204,7 +207,7 @@ def import_violation(module: str, name: str) -> str | None:
     if (
         within(module, "probe.judge")
         and top in JUDGE_MAY_NOT
-        and not (module == WITNESS[0] and within(name, WITNESS[1]))
+        and not (module == WITNESS and any(within(name, allowed) for allowed in WITNESS_MAY))
     ):
         return f"a judge imports {name}"
     if top == "probe":

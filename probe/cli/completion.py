@@ -10,14 +10,13 @@ import sys
 from collections.abc import Iterable, Iterator
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-# In annotations as text: older versions of the library have no such generic type.
-from click.shell_completion import CompletionItem, shell_complete
-
-from probe.limits import PLAN_BYTES, PLAN_RANGE
+if TYPE_CHECKING:
+    # In annotations as text: older versions of the library have no such generic type.
+    from click.shell_completion import CompletionItem
 
 VARIABLE = "_PROBE_COMPLETE"
 """The shell's function sets it: `bash_source` asks for that function, `bash_complete` for words."""
@@ -37,6 +36,8 @@ _NAME_CHARACTERS = 255
 
 def complete(command: click.Command) -> int:
     """Answer the shell, and return the exit status."""
+    from click.shell_completion import shell_complete  # noqa: PLC0415  # only for shells
+
     try:
         sys.stdout.reconfigure(encoding="utf-8", errors="replace", newline="\n")  # type: ignore[union-attr]  # of a process, it is a text file
         return shell_complete(command, {}, "probe", VARIABLE, os.environ[VARIABLE])
@@ -46,6 +47,8 @@ def complete(command: click.Command) -> int:
 
 def starting(words: Iterable[tuple[str, str]], incomplete: str) -> "list[CompletionItem[str]]":
     """Return those of (word, help) that begin as what was typed."""
+    from click.shell_completion import CompletionItem  # noqa: PLC0415  # only for shells
+
     return [CompletionItem(word, help=says) for word, says in words if word.startswith(incomplete)]
 
 
@@ -98,6 +101,8 @@ def client_words(
     incomplete: str,
 ) -> "list[CompletionItem[str]]":
     """Return plain words for what people use, and client families by their ids."""
+    from click.shell_completion import CompletionItem  # noqa: PLC0415  # only for shells
+
     from probe.jobs.complaint import clients  # noqa: PLC0415  # only here
 
     begun = incomplete.casefold()  # as they are understood
@@ -138,11 +143,14 @@ def _plan(ctx: click.Context) -> Path:
 def _nodes(path: Path) -> list[tuple[str, str]]:
     """Return (name, host) of the nodes in a plan's file, as far as they can be had: as many as a
     cluster is expected to have."""
+    from probe.limits import PLAN_RANGE  # noqa: PLC0415  # only here
+
     return list(islice(_named(_tables(path).get("node")), PLAN_RANGE))
 
 
 def _tables(path: Path) -> dict[str, Any]:
     """Return what a plan's file says; nothing, where it is none."""
+    from probe.limits import PLAN_BYTES  # noqa: PLC0415  # only here
     from probe.plan.pem import read_bounded  # noqa: PLC0415  # only here
     from probe.plan.problems import Refused  # noqa: PLC0415  # only here
     from probe.plan.toml import tables  # noqa: PLC0415  # only here

@@ -4,16 +4,18 @@ import re
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-from click.shell_completion import CompletionItem
 
 from probe.assessment import Verdict
 from probe.cli.completion import starting
 from probe.observation.model import LATEST, Endpoint
 from probe.records import dataclass
 from probe.report.render import FORMS
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 ASKED = (Endpoint.DNS, Endpoint.WEB, Endpoint.EAP, Endpoint.RADSEC)
 """What `--only` may name."""

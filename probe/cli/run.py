@@ -24,7 +24,6 @@ from probe.cli.options import OFF, Common
 from probe.cli.progress import Progress
 from probe.jobs import sweep
 from probe.jobs.imported import Imported, check_asked
-from probe.jobs.node import decisions
 from probe.jobs.sweep import JobError, Scope
 from probe.observation.document import SurveyError, read_survey, write_survey
 from probe.observation.model import Endpoint, Question, Survey
@@ -116,6 +115,8 @@ def report(
     seen, before = gathered(plan, scope, shared, look, unsaved)
     assessment = sweep.assess(plan, seen, shared.at, before, after.imported)
     if explained is not None:
+        from probe.jobs.node import decisions  # noqa: PLC0415  # seldom asked for
+
         told = Decided(*explained, decisions(plan, seen, *explained, shared.at))
         assessment = replace(assessment, decided=told)
     text = _rendered(assessment, shared, in_depth=scope.in_depth)

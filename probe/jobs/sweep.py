@@ -10,10 +10,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from probe.assessment import Assessment
-from probe.due import Due
 from probe.judge.assess import judge
 from probe.judge.change import since
-from probe.judge.due import due
 from probe.judge.imported import Imported
 from probe.judge.part import nodes_asked
 from probe.limits import DEFAULT, Limits
@@ -29,6 +27,7 @@ from probe.plan.secrets import Prompt, Secret, SecretError, resolve
 from probe.records import dataclass, replace
 
 if TYPE_CHECKING:
+    from probe.due import Due
     from probe.observe.footprint import Footprint
 
 
@@ -243,8 +242,10 @@ def assess(
     return replace(found, since=since(plan, before.last, seen, found))
 
 
-def ends(plan: Plan, seen: Survey, at: datetime | None = None) -> Due:
+def ends(plan: Plan, seen: Survey, at: datetime | None = None) -> "Due":
     """Return what ends when, as of `at` as for `assess`."""
+    from probe.judge.due import due  # noqa: PLC0415  # one command asks for it
+
     return due(plan, seen, at=at if at is not None else end_of(seen))
 
 

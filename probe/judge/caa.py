@@ -24,11 +24,13 @@ _ESCAPE = re.compile(r"\\([0-9]{3}|.)", re.DOTALL)
 
 _LABEL = r"[A-Za-z0-9]++(?:-++[A-Za-z0-9]++)*+"
 _PARAMETER = rf"{_LABEL}[ \t]*+=[ \t]*+[!-:<-~]*+"
-_ISSUE_VALUE = re.compile(
+_ISSUE_VALUE = (
     rf"[ \t]*+({_LABEL}(?:\.{_LABEL})*+)?[ \t]*+"
     rf"(?:;[ \t]*+(?:{_PARAMETER}(?:[ \t]*+;[ \t]*+{_PARAMETER})*+[ \t]*+)?)?"
 )
-"""issue-value of RFC 8659, 4.2; its first group is the issuer-domain-name."""
+"""issue-value of RFC 8659, 4.2; its first group is the issuer-domain-name.
+
+Compiled where one is seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +116,7 @@ def issuer_of(value: str) -> str | None:
 
     None where it names nobody. A value that does not match the grammar names nobody (4.2).
     """
-    found = _ISSUE_VALUE.fullmatch(value)
+    found = re.fullmatch(_ISSUE_VALUE, value)
     return found[1].lower() if found is not None and found[1] else None
 
 

@@ -3,8 +3,6 @@
 from collections.abc import Callable, Iterable
 from ipaddress import IPv4Address, IPv6Address
 
-import idna
-
 from probe.certificate.facts import CertFacts
 from probe.judge.words import told_apart
 from probe.plan.addresses import parsed
@@ -48,6 +46,8 @@ def reference_name(name: str) -> str | None:
     labels = []
     for label in name.replace("\u3002", ".").split("."):
         if not label.isascii():
+            import idna  # noqa: PLC0415  # few names need its tables
+
             try:
                 label = idna.encode(label, uts46=True).decode("ascii")  # noqa: PLW2901  # the same label, in its other form
             except idna.IDNAError:

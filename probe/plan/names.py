@@ -2,8 +2,6 @@
 
 import re
 
-import idna
-
 from probe.plan.addresses import is_address
 
 _LABEL = r"[a-z0-9_](?:[a-z0-9_-]{0,61}[a-z0-9_])?"
@@ -23,6 +21,8 @@ def host_name(text: str) -> str:
     if is_address(name):
         raise ValueError("it is an address, not a name")
     if not name.isascii():
+        import idna  # noqa: PLC0415  # few names need its tables
+
         try:
             name = idna.encode(name, uts46=True).decode("ascii")
         except (idna.IDNAError, UnicodeError) as error:

@@ -19,7 +19,6 @@ import cryptography
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.x509.verification import PolicyBuilder, Store, VerificationError
-from OpenSSL import SSL
 from OpenSSL.crypto import (
     FILETYPE_ASN1,
     X509,
@@ -31,6 +30,8 @@ from OpenSSL.crypto import (
     dump_certificate,
     load_certificate,
 )
+from OpenSSL.SSL import OPENSSL_VERSION as _VERSION
+from OpenSSL.SSL import OpenSSL_version
 
 from probe.certificate.facts import CertFacts, facts_of
 from probe.judge.path.model import Testimony
@@ -39,7 +40,7 @@ from probe.observation.model import fingerprint
 from probe.records import dataclass
 
 OPENSSL = "OpenSSL"
-OPENSSL_VERSION = SSL.OpenSSL_version(SSL.OPENSSL_VERSION).split()[1].decode()
+OPENSSL_VERSION = OpenSSL_version(_VERSION).split()[1].decode()
 LIBRARY = "cryptography"
 LIBRARY_VERSION = cryptography.__version__
 

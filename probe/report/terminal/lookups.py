@@ -2,8 +2,6 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 
-import idna
-
 from probe.observation.model import Lookup, LookupAsk, LookupOutcome, Question
 from probe.report.escape import visible
 from probe.report.terminal import words
@@ -55,6 +53,8 @@ def _as_written(name: str) -> str:
     """Return a name with what it reads like to people, where that is something else (RFC 5890)."""
     if "xn--" not in name:
         return name
+    import idna  # noqa: PLC0415  # few names need its tables
+
     try:
         return f"{name} ({idna.decode(name)})"
     except (idna.IDNAError, UnicodeError):
