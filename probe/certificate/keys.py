@@ -216,6 +216,14 @@ _LARGEST_DSA = 3_072
 """Bits of p, the most that FIPS 186-4, 4.2 has."""
 
 
+@lru_cache(maxsize=256)
+def _usable(spki: bytes) -> object:
+    """Return the key that a SubjectPublicKeyInfo holds, None if one check with it costs too much.
+    Remembered, as a CA signs many certificates."""
+    key = _load(spki)
+    return None if _is_exorbitant(key) else key
+
+
 def _is_exorbitant(key: object) -> bool:
     """Whether one check with a key costs so much that who serves many such keys stalls us."""
     if isinstance(key, rsa.RSAPublicKey):
@@ -228,9 +236,7 @@ def _verify(tbs: bytes, algorithm: bytes, bit_string: bytes, spki: bytes) -> boo
     signature = bit_string[1:]
     if bit_string[:1] != b"\0":
         return False
-    key = _load(spki)
-    if _is_exorbitant(key):
-        return None
+    key = _usable(spki)
     try:
         if isinstance(key, rsa.RSAPublicKey):
             if name == _RSA_PSS:

@@ -172,9 +172,7 @@ def _oddity_of_text(number: int, octets: bytes, value: str) -> str | None:
         return f"{kind} {value!a} is not ASCII"
     if number == DNS and not octets:
         return "an empty dNSName"
-    if number == DNS and (
-        value.endswith(".") or any(sign <= " " or sign == "\x7f" for sign in value)
-    ):
+    if number == DNS and (value.endswith(".") or " " in value or not value.isprintable()):
         return f"dNSName {value!a} is no host name"
     return None
 

@@ -18,7 +18,7 @@ from probe.judge.given import Given, given, roots_of
 from probe.judge.imported import NOTHING, Imported
 from probe.judge.names import Match, Presented
 from probe.judge.part import nodes_asked
-from probe.judge.path import Explanation
+from probe.judge.path import Explanation, Purpose, purpose_of
 from probe.judge.standing import Known, Standings
 from probe.judge.strict import Policy, policies
 from probe.judge.trust import AnchorSet, anchors
@@ -51,6 +51,10 @@ def _by(items: Iterable[_Item], key: Callable[[_Item], str]) -> Mapping[str, tup
     for item in items:
         found[key(item)] = (*found.get(key(item), ()), item)
     return found
+
+
+def _is_virtual(record: Handshake, service: Service | None) -> bool:
+    return service is not None and record.asked.address in service.addresses
 
 
 class Case:
@@ -86,7 +90,7 @@ class Case:
         self._explained = explained or Explained()
         self.hosts = _by(plan.nodes, lambda node: node.host)
         self.services = _by(plan.services, lambda service: service.name)
-        self._known: dict[tuple[tuple[str, ...], str, AnchorSet], Explanation] = {}
+        self._known: dict[tuple[tuple[str, ...], Purpose, AnchorSet], Explanation] = {}
         self._roots_given: dict[Given, AnchorSet | None] = {}
         self._presented: dict[str, Presented] = {}
         self._matches: dict[tuple[str, str | None], Match] = {}
@@ -183,16 +187,16 @@ class Case:
         return self.web if endpoint is Endpoint.WEB else self.eap
 
     def _visits(self, endpoint: Endpoint) -> tuple[Visit, ...]:
-        records = [r for r in self.survey.handshakes if r.endpoint is endpoint]
+        records = [(r, self._service(r)) for r in self.survey.handshakes if r.endpoint is endpoint]
         # Which node answered at a virtual address shows by what the nodes serve themselves.
         serving: dict[tuple[str | None, tuple[str, ...]], list[str]] = defaultdict(list)
-        for record in records:
+        for record, service in records:
             # Where DNS leads against the plan, no node of it need be.
             led = record.asked.aspect is Aspect.LED
-            own = len(record.nodes) == 1 and not self._is_virtual(record) and not led
+            own = len(record.nodes) == 1 and not _is_virtual(record, service) and not led
             if own and record.served:
                 serving[record.asked.name, record.served.chain].append(record.nodes[0])
-        return tuple(self._visit(record, serving) for record in records)
+        return tuple(self._visit(record, service, serving) for record, service in records)
 
     def _service(self, record: Handshake) -> Service | None:
         question = self.questions.get(record.question)
@@ -200,17 +204,13 @@ class Case:
         # The same name may be a web service and a RADIUS address.
         return next((one for one in named if one.endpoint is record.endpoint), None)
 
-    def _is_virtual(self, record: Handshake) -> bool:
-        service = self._service(record)
-        return service is not None and record.asked.address in service.addresses
-
     def _visit(
         self,
         record: Handshake,
+        service: Service | None,
         serving: Mapping[tuple[str | None, tuple[str, ...]], list[str]],
     ) -> Visit:
-        service = self._service(record)
-        virtual = self._is_virtual(record)
+        virtual = _is_virtual(record, service)
         nodes = tuple(node for node in record.nodes if node in self.node_order)
         own = not virtual and len(nodes) == 1 and record.asked.name == self.host(nodes[0])
         audience = Audience.STAFF
@@ -417,7 +417,7 @@ class Case:
         Without the name: rules ask for that themselves, and so a chain is examined once for all.
         """
         roots = self.anchors_of(visit) if trusted is None else trusted
-        key = visit.chain, family, roots
+        key = visit.chain, purpose_of(family), roots.alike
         known = self._known.get(key)
         if known is None:
             known = self._known[key] = self._explained.explain(

@@ -11,7 +11,7 @@ from probe.certificate.facts import CertFacts
 from probe.certificate.timestamps import by_handshake, embedded, stapled
 from probe.judge.case import Case, Visit
 from probe.judge.clients.reactions import BY_NAME
-from probe.judge.path import Explanation, Problem
+from probe.judge.path import Explanation, Problem, purpose_of
 from probe.judge.requirements import (
     TIMESTAMPS_BESIDE,
     lifetime_days,
@@ -70,13 +70,16 @@ def objections(
     """Return what a family has against the chain of a visit; `trusted` instead of the audience's
     roots. Each thing that is wrong with a malformed certificate is that one thing."""
     roots = case.anchors_of(visit) if trusted is None else trusted
-    key = objections, looked_at(visit), family, roots
+    # What one family alone has, as its programme's dates, it has against public CAs.
+    public = case.standing(visit.chain[0]).standing is Standing.PUBLIC
+    alone = family if public else None
+    key = objections, looked_at(visit), purpose_of(family), roots.alike, alone
     return case.once(key, lambda: tuple(_objections(case, visit, family, trusted)))
 
 
 def looked_at(visit: Visit) -> tuple[Hashable, ...]:
     """Return all of a visit that is looked at: nodes that serve one chain alike are objected to
-    alike by one family with the same roots."""
+    alike by families that read it alike and have the same roots."""
     record, served = visit.record, visit.record.served
     malformed = record.outcome is Outcome.MALFORMED
     beside = served and (served.timestamps, served.staple)

@@ -53,8 +53,10 @@ def renewals(case: Case, visits: tuple[Visit, ...]) -> Iterator[Renewal]:
             names[leaf.sha256] = frozenset(name.value.lower() for name in leaf.names)
         alike[names[leaf.sha256], leaf.common_name, leaf.issuer_raw].append(visit)
     for some in alike.values():
-        by_leaf = split(case, tuple(some), lambda visit: visit.chain[0])
         leaves = {leaf.sha256: leaf for leaf in map(case.leaf, some)}
+        if len(leaves) < 2:
+            continue
+        by_leaf = split(case, tuple(some), lambda visit: visit.chain[0])
         newest = max(leaves.values(), key=_begins)
         older = [leaf for leaf in leaves.values() if _superseded(case, leaf, newest, by_leaf)]
         ends = min((leaf.not_after for leaf in older if leaf.not_after), default=None)

@@ -69,8 +69,9 @@ class Standings:
             if leads(der, roots, self._pool) == "yes":
                 store = f"{source.name} {source.version or ''}".strip()
                 return Known(Standing.PUBLIC, store, source.version is not None)
-        planned = leads(der, self._planned, self._pool) == "yes"
-        marks = () if planned else tuple(_marks(facts_of(der)))
+        marks = tuple(_marks(facts_of(der)))
+        if marks and leads(der, self._planned, self._pool) == "yes":
+            marks = ()
         return Known(Standing.LOOKS_PUBLIC if marks else Standing.OTHER, marks=marks)
 
 

@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from enum import Enum
+from enum import StrEnum
+from functools import lru_cache
 
 from probe.certificate.facts import CertFacts
 from probe.judge.path.clauses import KEY_USAGE, LEAF_IS_NO_CA, PURPOSE, PURPOSE_DEMANDED
@@ -28,7 +29,7 @@ _PURPOSES = {
 }
 
 
-class Purpose(Enum):
+class Purpose(StrEnum):
     """Client families that read purposes alike: all that the examination knows of a family."""
 
     WEB = "web"
@@ -37,6 +38,7 @@ class Purpose(Enum):
     APPLE_EAP = "apple-eap"
 
 
+@lru_cache
 def purpose_of(family: str) -> Purpose:
     """Return how a client family (plan.model.FAMILIES) reads purposes."""
     if family.endswith("-eap"):

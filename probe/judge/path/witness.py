@@ -127,17 +127,14 @@ def ask_library(
     if name is None:
         return Answer("silent", "there is no name to ask it about")
     with _quiet():
-        leaf, *others = (_for_library(der) for der in chain)
-        store = _library_store(anchors)
+        leaf = _for_library(chain[0])
+        builder = _library_policy(anchors, at)
         if leaf is None:
             return Answer("silent", "it cannot read the certificate")
-        if store is None:
+        if builder is None:
             return Answer("silent", "it takes no empty set of roots")
-        # A served root adds nothing: which roots count says the store, and its reason for a refusal
-        # would be that the root is its own issuer again and again.
-        rest = [c for c in others if c is not None and c.subject != c.issuer]
+        rest = [c for c in map(_between, chain[1:]) if c is not None]
         try:
-            builder = PolicyBuilder().store(store).time(at.replace(microsecond=0))
             builder.build_server_verifier(_subject(name)).verify(leaf, rest)
         except VerificationError as error:
             return Answer("refuses", str(error).removeprefix("validation failed: "))
@@ -184,6 +181,17 @@ def _for_library(der: bytes) -> x509.Certificate | None:
     return certificate
 
 
+@lru_cache(maxsize=1_024)
+def _between(der: bytes) -> x509.Certificate | None:
+    """Return a certificate that may stand between a leaf and a root.
+
+    A served root adds nothing: which roots count says the store, and its reason for a refusal would
+    be that the root is its own issuer again and again.
+    """
+    certificate = _for_library(der)
+    return certificate if certificate and certificate.subject != certificate.issuer else None
+
+
 @lru_cache(maxsize=16)
 def _openssl_anchors(anchors: tuple[bytes, ...]) -> tuple[X509, ...]:
     found = (_for_openssl.__wrapped__(der) for der in anchors)
@@ -214,6 +222,13 @@ def _library_store(anchors: AnchorSet) -> Store | None:
     found = (_anchor_for_library(der) for der in anchors.by_sha.values())
     readable = [anchor for anchor in found if anchor is not None]
     return Store(readable) if readable else None
+
+
+@lru_cache(maxsize=16)
+def _library_policy(anchors: AnchorSet, at: datetime) -> PolicyBuilder | None:
+    """Return what to ask by, for one set and time; None: the set is empty."""
+    store = _library_store(anchors)
+    return PolicyBuilder().store(store).time(at.replace(microsecond=0)) if store else None
 
 
 @contextmanager

@@ -17,7 +17,6 @@ from probe.judge.clients.reactions import Reacted, react, worst
 from probe.judge.draft import Draft, Sighting, name_of, nodes_of, resting_on
 from probe.judge.objections import RENEWAL, TRUST, Objection, looked_at, objections
 from probe.judge.override import hardened
-from probe.judge.path import Explanation
 from probe.judge.rules.certificate_words import PATH_SAYINGS, Said, Sentence
 from probe.judge.rules.issue_words import ISSUE_SAYINGS, public_marks
 from probe.judge.strict import no_way_out
@@ -203,17 +202,19 @@ def _minded(case: Case, visit: Visit) -> tuple[Reacted, ...]:
 def authorities(case: Case, visit: Visit) -> tuple[tuple[CertFacts, datetime], ...]:
     """Return the CA certificates of the path that a chain leads by, the root with them, and their
     ends; none where it leads to no root."""
-    key = authorities, visit.chain, visit.record.endpoint, case.anchors_of(visit)
-    return case.once(key, lambda: tuple(_authorities(case, case.reference(visit))))
+    return case.once_met(_authorities, visit)
 
 
-def _authorities(case: Case, explanation: Explanation) -> Iterator[tuple[CertFacts, datetime]]:
+def _authorities(case: Case, visit: Visit) -> tuple[tuple[CertFacts, datetime], ...]:
+    explanation = case.reference(visit)
+    found: list[tuple[CertFacts, datetime]] = []
     for sha256 in explanation.path[1:] if explanation.anchor is not None else ():
         facts = case.certificate(sha256)
         # An anchor may be older than the extension that makes a CA (version 1).
         is_ca = facts is not None and (facts.is_ca or sha256 == explanation.anchor)
         if facts is not None and is_ca and facts.not_after is not None:
-            yield facts, facts.not_after
+            found.append((facts, facts.not_after))
+    return tuple(found)
 
 
 def objected(case: Case, visit: Visit) -> Iterator[tuple[str, tuple[str, ...], Sighting]]:

@@ -105,7 +105,7 @@ def _said_of(case: Case, visit: Visit) -> tuple[_Told, ...]:
     alike; of a staple it counts when it came."""
     staple = _staple(visit)
     came = None if staple is None else visit.record.at
-    key = _said_of, visit.chain, visit.record.endpoint, case.anchors_of(visit), staple, came
+    key = _said_of, visit.meeting, staple, came
     return case.once(
         key,
         lambda: tuple(

@@ -91,11 +91,12 @@ def answers_of(case: Case) -> tuple[Answer, ...]:
         if question is not None and about_name(question, lookup):
             found[asked.name, asked.resolver, asked.view, lookup.vantage].append(lookup)
             nodes[asked.name].update(question.nodes)
+    several = several_places(case)
     return tuple(
         Answer(
             name,
             where(case, lookups[0]),
-            f"{resolver}@{view or ''}" + (f"@{vantage}" if several_places(case) else ""),
+            f"{resolver}@{view or ''}" + (f"@{vantage}" if several else ""),
             view_of(lookups[0]),
             case.sort_nodes(nodes[name]),
             tuple(lookups),

@@ -67,17 +67,17 @@ def unserved(case: Case) -> tuple[Unserved, ...]:
 
 
 def _unserved(case: Case) -> tuple[Unserved, ...]:
+    published = _published(case)
+    if not published:
+        return ()
     by_name: dict[tuple[str, int], list[Visit]] = defaultdict(list)
     for visit in (*case.web, *case.aside(Aspect.LED)):
         if visit.name and visit.asked.address and visit.nodes and not visit.behind:
             by_name[visit.name, visit.asked.port].append(visit)
-    published = _published(case)
     reached = _reached(case)
     found: dict[int, Unserved] = {}
     for (name, _), visits in by_name.items():
         for addresses in published.get(name, ()):
-            if len({family_of(address) for address in addresses}) < len(FAMILIES):
-                continue
             here = [v for v in visits if canonical(v.asked.address or "") in addresses]
             for family in FAMILIES:
                 for failing, served_at in _failing(here, addresses, family):
@@ -211,10 +211,9 @@ def _reached(case: Case) -> frozenset[str]:
     for visit in (*case.asked_of_web, *case.eap):
         if visit.asked.address and visit.record.outcome not in _NOTHING_LEARNT:
             found.add(family_of(_way(case, visit)))
-    for lookup in case.survey.lookups:
-        if lookup.outcome in _SAID:
-            try:
-                found.add(family_of(split_address(lookup.asked.resolver, 53)[0]))
-            except ValueError:
-                continue  # the system's resolver: its address is not known
+    for resolver in {one.asked.resolver for one in case.survey.lookups if one.outcome in _SAID}:
+        try:
+            found.add(family_of(split_address(resolver, 53)[0]))
+        except ValueError:
+            continue  # the system's resolver: its address is not known
     return frozenset(found)
