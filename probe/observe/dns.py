@@ -209,6 +209,8 @@ class Lookup:
 
     def go_on(self, came: Response | Exception | None) -> None:
         """Ask the next question, now that this came of the last one; None: the first."""
+        # Let go of: it holds us, and what stands in a circle is kept until somebody looks for it.
+        self._asked = None
         steps = self._steps
         try:
             asking = steps.throw(came) if isinstance(came, Exception) else steps.send(came)

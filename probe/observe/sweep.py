@@ -224,15 +224,15 @@ class _Progress:
         self._done = 0
 
     def began(self, question: Question) -> None:
-        self._tell(EventKind.BEGAN, question)
+        if self._on_event is not ignore:
+            self._tell(EventKind.BEGAN, question)
 
     def ended(self, question: Question) -> None:
         self._done += 1
-        self._tell(EventKind.ENDED, question)
+        if self._on_event is not ignore:
+            self._tell(EventKind.ENDED, question)
 
     def _tell(self, kind: EventKind, question: Question) -> None:
-        if self._on_event is ignore:
-            return
         self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
 
 
@@ -241,11 +241,6 @@ class _Turn:
 
     def __init__(self, places: asyncio.Semaphore) -> None:
         self._places = places
-        self.is_over = True
-
-    async def begin(self) -> None:
-        """Wait for a place."""
-        await self._places.acquire()
         self.is_over = False
 
     def end(self) -> None:
@@ -400,11 +395,15 @@ class _Sweep:
         at_addresses = [await self._led(question, ask) for question, ask in visits]
         by_endpoint: dict[Endpoint, list[_Visits]] = {}
         for one in at_addresses:
-            by_endpoint.setdefault(one.question.endpoint, []).append(one)
+            if one.asks or one.left_out:
+                by_endpoint.setdefault(one.question.endpoint, []).append(one)
+            else:
+                self._go_nowhere(one.question)
+        if not by_endpoint:
+            return
+        await self._in_flight.acquire()
         turn = _Turn(self._in_flight)
-        if any(one.asks for one in at_addresses):
-            await turn.begin()
-            self._turns.add(turn)
+        self._turns.add(turn)
         try:
             await _together(self._visit_endpoint(of_one) for of_one in by_endpoint.values())
         finally:
@@ -427,6 +426,15 @@ class _Sweep:
         asks = tuple(replace(ask, address=address) for address in found)
         return _Visits(question, asks[:most], asks[most:])
 
+    def _go_nowhere(self, question: Question) -> None:
+        """Take in that no address is known for a question, or that nobody is led elsewhere."""
+        self._progress.began(question)
+        if question.handshake is not None and question.handshake.aspect is Aspect.LED:
+            self._notebook.nothing_to_ask(question)
+        else:
+            self._notebook.expect(question, ())
+        self._progress.ended(question)
+
     async def _visit_endpoint(self, visits: list[_Visits]) -> None:
         """Visit one endpoint of a place: as clients do, and then for a closer look."""
         for closer in (False, True):
@@ -437,11 +445,7 @@ class _Sweep:
     async def _visit_all(self, visits: _Visits) -> None:
         question = visits.question
         self._progress.began(question)
-        noted = (*visits.asks, *visits.left_out[:1])
-        if not noted and question.handshake and question.handshake.aspect is Aspect.LED:
-            self._notebook.nothing_to_ask(question)
-        else:
-            self._notebook.expect(question, noted)
+        self._notebook.expect(question, visits.asks + visits.left_out[:1])
         await _together(self._visit(question, ask) for ask in visits.asks)
         if visits.left_out:
             first = visits.left_out[0]
@@ -476,8 +480,9 @@ class _Sweep:
             seen = VisitSeen(Outcome.NOT_ASKED, Phase.CONNECT, 0.0, says)
             self._notebook.visited(question, ask, self._notebook.clock(), seen)
             return
-        left_out = [version for version in ask.tls if version not in versions]
-        if left_out:
+        left_out = None
+        if versions != ask.tls:
+            left_out = next(version for version in ask.tls if version not in versions)
             ask = replace(ask, tls=versions)
         if question.endpoint is Endpoint.EAP:
             await self._visit_eap(question, ask, address)
@@ -490,8 +495,8 @@ class _Sweep:
             first = self._first_seen.get((address, ask.port))
             staple = first is None or not first.spoiled_staple
             seen = await visit_web(ask, address, self._limits, staple=staple)
-            if left_out and seen.detail is None:
-                seen = replace(seen, detail=not_offered(left_out[0], ask.key_family))
+            if left_out is not None and seen.detail is None:
+                seen = replace(seen, detail=not_offered(left_out, ask.key_family))
             self._notebook.visited(question, ask, at, seen)
             if ask.aspect is None:
                 self._first_seen.setdefault((address, ask.port), seen)

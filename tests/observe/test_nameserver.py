@@ -1,6 +1,7 @@
 """Many questions at once: how many sockets, how many on each, how many TCP connections."""
 
 import asyncio
+import gc
 import socket
 from collections import Counter
 from collections.abc import Sequence
@@ -13,9 +14,9 @@ import pytest
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import LookupAsk, LookupOutcome
-from probe.observe.dns import LookupSeen, Resolvers
+from probe.observe.dns import Lookup, LookupSeen, Resolvers
 from probe.observe.message import Response
-from probe.observe.nameserver import Nameserver, NoReplyError
+from probe.observe.nameserver import Asked, Nameserver, NoReplyError
 from probe.records import replace
 from tests.observe.nameservers import Answer, reply, serving
 from tests.peers.servers import free_port
@@ -311,6 +312,19 @@ def test_a_closed_port_refuses_hundreds_of_questions() -> None:
     seen = asyncio.run(run())
     assert outcomes(seen) == {LookupOutcome.SILENT}
     assert all(one.detail and "the port is closed" in one.detail for one in seen)
+
+
+def test_lookups_are_freed_as_they_are_let_go_of() -> None:
+    """The command looks for circles of garbage seldom, and there are thousands of lookups."""
+    gc.collect()
+    gc.disable()
+    try:
+        seen, _ = ask_holding(32, 4, DEFAULT)
+        left = [one for one in gc.get_objects() if isinstance(one, Lookup | Asked)]
+    finally:
+        gc.enable()
+    assert len(seen) == 32
+    assert left == []
 
 
 def test_ids_in_flight_differ() -> None:
