@@ -7,6 +7,7 @@ OpenSSL's message callback, or, while they are still in the clear, from the octe
 from collections.abc import Iterator
 from enum import IntEnum
 from functools import lru_cache
+from struct import Struct
 
 from probe.observation.model import TlsVersion
 from probe.records import dataclass
@@ -53,6 +54,9 @@ _WARNING = 1
 
 _STATUS_REQUEST, _TIMESTAMPS, _TICKET, _SUPPORTED_VERSIONS, _AUTHORITIES = 5, 18, 35, 43, 47
 """IANA "TLS ExtensionType Values"."""
+
+_EXTENSION = Struct("!HH")
+"""Number and length of one."""
 
 _OCSP = 1
 """CertificateStatusType (RFC 6066, section 8)."""
@@ -161,12 +165,11 @@ class ServerHello:
     def parse(cls, body: bytes) -> "ServerHello":
         """Read the body of a ServerHello. Raises HandshakeError."""
         octets = _Octets(body)
-        version = octets.number(2)
-        octets.take(32)
+        fixed = octets.take(34)  # version and random
         session_id = octets.vector(1)
-        cipher = octets.number(2)
-        octets.take(1)
+        chosen_suite = octets.take(3)  # cipher suite and compression
         extensions = _extensions(octets.vector(2)) if octets.rest else {}
+        version, cipher = int.from_bytes(fixed[:2]), int.from_bytes(chosen_suite[:2])
         chosen = extensions.get(_SUPPORTED_VERSIONS, b"")
         if len(chosen) == 2:
             version = int.from_bytes(chosen)
@@ -267,10 +270,16 @@ def _beside(octets: bytes) -> dict[int, bytes]:
 def _extensions(octets: bytes) -> dict[int, bytes]:
     """Return extensions by their number (RFC 9846, 4.2); of one that comes twice, the first."""
     found: dict[int, bytes] = {}
-    rest = _Octets(octets)
-    while rest.rest:
-        kind = rest.number(2)
-        found.setdefault(kind, rest.vector(2))
+    place, end = 0, len(octets)
+    while place < end:
+        begin = place + _EXTENSION.size
+        if begin > end:
+            raise HandshakeError(f"{_EXTENSION.size} octets announced, {end - place} there")
+        kind, length = _EXTENSION.unpack_from(octets, place)
+        place = begin + length
+        if place > end:
+            raise HandshakeError(f"{length} octets announced, {end - begin} there")
+        found.setdefault(kind, octets[begin:place])
     return found
 
 

@@ -13,7 +13,7 @@ _INTERIM = 3
 """Interim answers (1xx) that are read over: a server sends one at most."""
 
 _STATUS = re.compile(rb"HTTP/1\.[0-9] ([1-9][0-9][0-9])(?: |$)")
-_END = re.compile(rb"\r?\n\r?\n")
+_END = re.compile(rb"\n\r?\n")
 _FIELDS = re.compile(rb"\n(date|age|strict-transport-security):([^\n]*)", re.IGNORECASE)
 """The fields that are looked at. Of one that comes twice the first counts, as RFC 6797, 8.1 has it
 of Strict-Transport-Security."""

@@ -7,6 +7,7 @@ to be finished because something is to be said behind it, or read on for a Certi
 """
 
 import warnings
+from collections.abc import Callable
 from functools import lru_cache
 
 from cryptography import x509
@@ -339,8 +340,12 @@ class TlsClient:
             if kind == ContentType.ALERT:
                 self._note_alert(message)
                 continue
+            self._last = message[0]
+            read = _READ.get(self._last)
+            if read is None:
+                continue
             try:
-                self._read_handshake(message[0], message[4:])
+                read(self, message[4:])
             except handshake.HandshakeError as error:
                 return f"a handshake message does not add up: {error}"
         if len(self.certificates) > self._limits.chain_certificates:
@@ -351,42 +356,50 @@ class TlsClient:
             return f"a certificate of more than {self._limits.certificate_bytes} octets"
         return None
 
-    def _read_handshake(self, kind: int, body: bytes) -> None:
-        self._last = kind
-        if kind == HandshakeType.SERVER_HELLO:
-            hello = handshake.ServerHello.parse(body)
-            self._version, self._timestamps = hello.version, hello.timestamps
-            self.resumption = hello.resumption
-        elif kind == HandshakeType.CERTIFICATE and not self.certificates:
-            entries = handshake.certificate_list(body, tls13=self._version == _TLS13)
-            self.certificates = tuple(entry.der for entry in entries)
-            if self._version == _TLS13:
-                # RFC 9846, 4.3.2: a CertificateRequest would have come before.
-                self.certificate_asked = bool(self.certificate_asked)
-            if self._version == _TLS13 and entries:
-                self._staple, self._timestamps = entries[0].staple, entries[0].timestamps
-            self.phase = Phase.CERTIFICATE
-        elif kind == HandshakeType.CERTIFICATE_STATUS:
-            self._staple = handshake.ocsp_response(body)
-        elif kind == HandshakeType.SERVER_KEY_EXCHANGE:
-            self._signed = True
-            self.phase = Phase.PROOF
-            if self._version == _TLS12:
-                self._scheme = handshake.key_exchange_scheme(body)
-        elif kind == HandshakeType.CERTIFICATE_VERIFY:
-            self._signed = True
-            self.phase = Phase.PROOF
-            self._scheme = handshake.verify_scheme(body)
-            self._reads_on = False
-        elif kind == HandshakeType.CERTIFICATE_REQUEST:
-            self._reads_on = False
-            self.certificate_asked = True
-            self.client_authorities = self._authorities(body)
-        elif kind == HandshakeType.SERVER_HELLO_DONE:
-            self._reads_on = False
+    def _read_hello(self, body: bytes) -> None:
+        hello = handshake.ServerHello.parse(body)
+        self._version, self._timestamps = hello.version, hello.timestamps
+        self.resumption = hello.resumption
+
+    def _read_certificate(self, body: bytes) -> None:
+        if self.certificates:
+            return
+        tls13 = self._version == _TLS13
+        entries = handshake.certificate_list(body, tls13=tls13)
+        self.certificates = tuple(entry.der for entry in entries)
+        if tls13:
+            # RFC 9846, 4.3.2: a CertificateRequest would have come before.
             self.certificate_asked = bool(self.certificate_asked)
-        elif kind == HandshakeType.NEW_SESSION_TICKET:
-            self.ticket = True
+        if tls13 and entries:
+            self._staple, self._timestamps = entries[0].staple, entries[0].timestamps
+        self.phase = Phase.CERTIFICATE
+
+    def _read_status(self, body: bytes) -> None:
+        self._staple = handshake.ocsp_response(body)
+
+    def _read_key_exchange(self, body: bytes) -> None:
+        self._signed = True
+        self.phase = Phase.PROOF
+        if self._version == _TLS12:
+            self._scheme = handshake.key_exchange_scheme(body)
+
+    def _read_verify(self, body: bytes) -> None:
+        self._signed = True
+        self.phase = Phase.PROOF
+        self._scheme = handshake.verify_scheme(body)
+        self._reads_on = False
+
+    def _read_request(self, body: bytes) -> None:
+        self._reads_on = False
+        self.certificate_asked = True
+        self.client_authorities = self._authorities(body)
+
+    def _read_done(self, _body: bytes) -> None:
+        self._reads_on = False
+        self.certificate_asked = bool(self.certificate_asked)
+
+    def _read_ticket(self, _body: bytes) -> None:
+        self.ticket = True
 
     def _authorities(self, body: bytes) -> tuple[bytes, ...] | None:
         """Read a CertificateRequest. One that does not add up takes nothing away from the chain."""
@@ -493,6 +506,19 @@ class TlsClient:
             staple=self._staple,
             timestamps=self._timestamps,
         )
+
+
+_READ: dict[int, Callable[[TlsClient, bytes], None]] = {
+    HandshakeType.SERVER_HELLO: TlsClient._read_hello,
+    HandshakeType.NEW_SESSION_TICKET: TlsClient._read_ticket,
+    HandshakeType.CERTIFICATE: TlsClient._read_certificate,
+    HandshakeType.SERVER_KEY_EXCHANGE: TlsClient._read_key_exchange,
+    HandshakeType.CERTIFICATE_REQUEST: TlsClient._read_request,
+    HandshakeType.SERVER_HELLO_DONE: TlsClient._read_done,
+    HandshakeType.CERTIFICATE_VERIFY: TlsClient._read_verify,
+    HandshakeType.CERTIFICATE_STATUS: TlsClient._read_status,
+}
+"""What is noted of each message; all others only show how far it is."""
 
 
 @lru_cache(maxsize=256)
