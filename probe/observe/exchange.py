@@ -66,7 +66,7 @@ class Exchange:
         self._limits = limits
         self._jitter = jitter
         self._identifier = random.getrandbits(8)  # an ordinal, not a secret
-        self._first: Request | None = None
+        self._asked = False
         self._replies = RepliesSeen()
         self._transmissions = 0
         self._unverified = self._unverified_before = 0
@@ -82,14 +82,16 @@ class Exchange:
     @property
     def seen(self) -> RadiusSeen:
         """What was sent and what came, so far."""
-        return self._replies.seen(self._first, self._transmissions, self.largest_reply)
+        asked = self._attributes if self._asked else None
+        return self._replies.seen(asked, self._transmissions, self.largest_reply)
 
     def request(self, eap: bytes, *, signed: bool = True) -> Request:
         """Return the next request of a conversation, with the State of the last reply.
 
         RFC 2865, 5.24: it goes back unaltered. `signed`: whether a Message-Authenticator is there.
         """
-        request = build_request(
+        self._asked = True
+        return build_request(
             self._secret,
             self._next(),
             self._attributes,
@@ -97,8 +99,6 @@ class Exchange:
             state=self._replies.state,
             signed=signed,
         )
-        self._first = self._first or request
-        return request
 
     def status_request(self) -> Request:
         """Return a Status-Server request. RFC 5997, 3: it names the client, and no user."""

@@ -95,6 +95,7 @@ def _encoded(name: str, value: Value) -> bytes:
     return octets[20:]
 
 
+@lru_cache(maxsize=1024)
 def request_attributes(  # noqa: PLR0913  # one name for each attribute of the request
     *,
     user_name: str,
@@ -104,7 +105,7 @@ def request_attributes(  # noqa: PLR0913  # one name for each attribute of the r
     ssid: str | None = None,
     medium: str = "wifi",
     framed_mtu: int = 1400,
-    extra: Sequence[tuple[str, Value]] = (),
+    extra: tuple[tuple[str, Value], ...] = (),
 ) -> tuple[tuple[str, Value], ...]:
     """Return the attributes of an 802.1X Access-Request in a fixed order (RFC 3580, section 3).
 

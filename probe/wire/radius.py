@@ -47,6 +47,7 @@ __all__ = [
     "read_reply",
     "read_request",
     "request_attributes",
+    "sent_as",
     "status_attributes",
     "status_server",
 ]
@@ -114,7 +115,7 @@ class Request:
     def shown(self) -> tuple[tuple[str, str], ...]:
         """Attributes by name in the order sent, without secrets, State, EAP-Message and
         authenticators."""
-        return shown(_Attributes(self.octets).others)
+        return _shown(self.octets)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +173,13 @@ def build_request(  # noqa: PLR0913  # one name for each part of the packet
         state=state,
         verification=Verification.VALID if signed else Verification.UNSIGNED,
     )
+
+
+@lru_cache(maxsize=1024)
+def sent_as(attributes: tuple[tuple[str, Value], ...]) -> tuple[tuple[str, str], ...]:
+    """Return what a request with these attributes shows of them (`Request.shown`): those of most
+    conversations have the same. Raises ValueError as `build_request` does."""
+    return _shown(bytes(_HEADER.size) + encoded(attributes))
 
 
 def eap_room(attributes: Sequence[tuple[str, Value]]) -> int:
@@ -386,6 +394,10 @@ class _Attributes:
         if not self.others:
             return ()  # as most have none
         return tuple(value for other, value in self.others if other == kind)
+
+
+def _shown(octets: bytes) -> tuple[tuple[str, str], ...]:
+    return shown(_Attributes(octets).others)
 
 
 def _verifies(octets: bytes, asked: bytes, secret: bytes, signature: int | None) -> bool:

@@ -114,7 +114,8 @@ class RadsecSession:
     @property
     def seen(self) -> RadiusSeen:
         """What was sent and what came, so far."""
-        return self._replies.seen(self._first, self._sent, self._largest)
+        asked = self._attributes if self._first is not None else None
+        return self._replies.seen(asked, self._sent, self._largest)
 
     def start(self) -> bytes:
         """Return the Status-Server request. Call once."""

@@ -1,7 +1,7 @@
 """What the RADIUS replies of one conversation have shown so far, over whatever carries them."""
 
 from probe.observation.model import RadiusSeen
-from probe.wire.radius import Reply, Request
+from probe.wire.radius import Reply, Value, sent_as
 
 
 class RepliesSeen:
@@ -28,8 +28,13 @@ class RepliesSeen:
         self.signed_first = self.signed_first is not False and reply.message_authenticator_first
         return reply
 
-    def seen(self, first: Request | None, transmissions: int, largest: int | None) -> RadiusSeen:
-        """Return what was sent, the first request for all, and what came. `largest` is in octets.
+    def seen(
+        self,
+        sent: tuple[tuple[str, Value], ...] | None,
+        transmissions: int,
+        largest: int | None,
+    ) -> RadiusSeen:
+        """Return with which attributes it was asked, and what came. `largest` is in octets.
 
         None: nothing was sent, or nothing came.
         """
@@ -38,7 +43,7 @@ class RepliesSeen:
             reply=last.kind if last else None,
             message_authenticator=self.signed,
             attributes=last.attributes if last else (),
-            sent=first.shown if first else (),
+            sent=() if sent is None else sent_as(sent),
             transmissions=transmissions,
             authenticator_first=self.signed_first,
             largest_reply=largest,

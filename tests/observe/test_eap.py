@@ -306,6 +306,27 @@ def test_a_request_that_is_due_at_the_deadline_is_sent_still() -> None:
     assert reply.kind == "Access-Reject"
 
 
+def test_a_mistake_in_answering_reaches_whoever_asks() -> None:
+    """What comes is answered in the socket's callback, where the loop would only log it."""
+
+    def then(reply: Reply) -> Request | None:
+        raise ValueError(reply.kind)
+
+    async def run() -> None:
+        async with answering(lambda request: [reject(request)]) as server:
+            exchange = Exchange(SECRET, (), DEFAULT)
+            await exchange.datagrams.connect("127.0.0.1", server.port)
+            request = exchange.request(b"\x02\x00\x00\x06\x01a")
+            deadline = asyncio.get_running_loop().time() + 30
+            try:
+                with pytest.raises(ValueError, match="Access-Reject"):
+                    await exchange.ask(request, deadline, then)
+            finally:
+                await exchange.datagrams.close()
+
+    asyncio.run(run())
+
+
 @pytest.mark.parametrize(
     ("handle", "outcome", "phase", "detail"),
     [
