@@ -89,10 +89,8 @@ FORMATS = {
         "probe.report.terminal.complaint",
         "probe.report.terminal.past",
         "probe.report.terminal.rehearsal",
-        "rich.console",
         "rich.live",
         "rich.progress",
-        "rich.text",
         "rich.traceback",
     },
 }

@@ -16,6 +16,7 @@ from typing import Any
 
 import jinja2
 from markupsafe import Markup
+from rich.console import RenderableType
 
 from probe.assessment import Assessment, NodeVerdict, Verdict
 from probe.report.escape import visible
@@ -27,7 +28,6 @@ from probe.report.terminal.decision import steps
 from probe.report.terminal.headline import circumstances
 from probe.report.terminal.login import login
 from probe.report.terminal.lookups import lookups
-from probe.report.terminal.paper import Part
 from probe.report.terminal.radsec import radsec
 from probe.report.terminal.view import View
 from probe.version import TOOL
@@ -81,7 +81,7 @@ def to_page(assessment: Assessment, *, in_depth: bool = False) -> str:
     )
 
 
-def _decided(assessment: Assessment) -> Iterable[Part]:
+def _decided(assessment: Assessment) -> Iterable[RenderableType]:
     if assessment.decided is None:
         return ()
     return steps(assessment.decided, assessment.client_titles)

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterable, Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.records import dataclass
-from probe.report.terminal.paper import Indented, Labelled, Part
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled
 
 _REFERENCE = "reference"
 _HEADING = "heading"
@@ -45,7 +47,7 @@ def line_of(text: Text) -> Line:
     return tuple(_pieces(text))
 
 
-def rows(parts: Iterable[Part]) -> tuple[Row, ...]:
+def rows(parts: Iterable[RenderableType]) -> tuple[Row, ...]:
     """Return labelled lines and paragraphs; a line without label goes under the one above it."""
     found: list[tuple[str, list[Line]]] = []
     for part in parts:
@@ -58,9 +60,9 @@ def rows(parts: Iterable[Part]) -> tuple[Row, ...]:
     return tuple(Row(label, tuple(lines)) for label, lines in found)
 
 
-def sections(parts: Iterable[Part]) -> Iterator[Section]:
+def sections(parts: Iterable[RenderableType]) -> Iterator[Section]:
     """Yield what stands under each heading."""
-    title, below = "", list[Part]()
+    title, below = "", list[RenderableType]()
     for part in parts:
         if isinstance(part, Text) and any(span.style == _HEADING for span in part.spans):
             if below:

@@ -3,10 +3,12 @@
 from collections.abc import Iterator, Sequence
 from typing import Protocol
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 
 COLUMN = 13
 
@@ -112,7 +114,7 @@ def render_agenda(footprint: Footprint, *, width: int = 80, colour: bool = False
     return to_text(_parts(footprint), width=width, colour=colour)
 
 
-def _parts(footprint: Footprint) -> Iterator[Part]:
+def _parts(footprint: Footprint) -> Iterator[RenderableType]:
     yield styled("What would be asked. Nothing has been sent.", "title")
     yield heading("Of whom")
     for alike in _alike(footprint.shares):

@@ -2,6 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Verdict
 from probe.bundle import Authority, Coverage, Judged, Origin
 from probe.certificate.container import Container
@@ -12,9 +15,8 @@ from probe.report.terminal import words
 from probe.report.terminal.closing import judgement
 from probe.report.terminal.findings import findings, notes
 from probe.report.terminal.headline import felt, first
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 from probe.report.terminal.view import View
 
 COLUMN = 16
@@ -44,7 +46,7 @@ def render_bundle(judged: Judged, *, width: int = 80, colour: bool = False) -> s
     return to_text(_parts(judged), width=width, colour=colour)
 
 
-def _parts(judged: Judged) -> Iterator[Part]:
+def _parts(judged: Judged) -> Iterator[RenderableType]:
     view = View.of(judged.assessment)
     what = "certificate request" if judged.is_request else "bundle"
     title = styled(f"The {what}: ", "title")
@@ -65,7 +67,7 @@ def _parts(judged: Judged) -> Iterator[Part]:
     yield from _closing(judged)
 
 
-def _certificate(judged: Judged) -> Iterator[Part]:
+def _certificate(judged: Judged) -> Iterator[RenderableType]:
     offered, facts = judged.offered, judged.facts
     if offered.chain:
         leaf = facts[fingerprint(offered.chain[0])]
@@ -93,7 +95,7 @@ def _called(facts: CertFacts) -> str:
     return visible(facts.common_name or facts.subject or f"certificate {facts.sha256[:16]}")
 
 
-def _meant(judged: Judged) -> Iterator[Part]:
+def _meant(judged: Judged) -> Iterator[RenderableType]:
     if judged.key is None:
         return
     meant = [world for world in judged.worlds if world.meant]
@@ -116,7 +118,7 @@ def _meant(judged: Judged) -> Iterator[Part]:
 # ---------------------------------------------------------------- the files
 
 
-def _files(judged: Judged) -> Iterator[Part]:
+def _files(judged: Judged) -> Iterator[RenderableType]:
     offered = judged.offered
     if not offered.containers:
         return
@@ -159,7 +161,7 @@ def _protection(container: Container) -> Iterator[str]:
 # ---------------------------------------------------------------- names
 
 
-def _coverage(judged: Judged) -> Iterator[Part]:
+def _coverage(judged: Judged) -> Iterator[RenderableType]:
     wanted = [row for row in judged.coverage if row.wanted]
     rest = [row for row in judged.coverage if not row.wanted]
     if wanted:
@@ -178,7 +180,7 @@ def _coverage(judged: Judged) -> Iterator[Part]:
     yield from _entries(judged)
 
 
-def _name(judged: Judged, row: Coverage) -> Iterator[Part]:
+def _name(judged: Judged, row: Coverage) -> Iterator[RenderableType]:
     line = styled(visible(row.name), "place")
     if row.endpoint is Endpoint.EAP:
         line.append(" (EAP)")
@@ -190,7 +192,7 @@ def _name(judged: Judged, row: Coverage) -> Iterator[Part]:
     yield Indented(line, hang=3)
 
 
-def _entries(judged: Judged) -> Iterator[Part]:
+def _entries(judged: Judged) -> Iterator[RenderableType]:
     entries = judged.entries
     if not entries.names:
         return
@@ -207,7 +209,7 @@ def _listed(names: Sequence[str]) -> str:
 # ---------------------------------------------------------------- what has to be there first
 
 
-def _authorities(judged: Judged) -> Iterator[Part]:
+def _authorities(judged: Judged) -> Iterator[RenderableType]:
     if not judged.authorities:
         return
     yield heading("CA certificates that a node must have first")
@@ -215,7 +217,7 @@ def _authorities(judged: Judged) -> Iterator[Part]:
         yield from _authority(judged, one)
 
 
-def _authority(judged: Judged, one: Authority) -> Iterator[Part]:
+def _authority(judged: Judged, one: Authority) -> Iterator[RenderableType]:
     facts = judged.facts.get(one.certificate or "")
     name = _called(facts) if facts is not None else visible(one.subject)
     line = styled(name, "place").append(f", {'the root' if one.root else 'issuing CA'}: ")
@@ -235,7 +237,7 @@ def _spaced(digits: str) -> str:
     return " ".join(shown[start : start + 4] for start in range(0, len(shown), 4))
 
 
-def _key(judged: Judged, view: View) -> Iterator[Part]:
+def _key(judged: Judged, view: View) -> Iterator[RenderableType]:
     key = judged.key
     if key is None or not (judged.planned or key.reused is not None):
         return
@@ -250,7 +252,7 @@ def _key(judged: Judged, view: View) -> Iterator[Part]:
         )
 
 
-def _closing(judged: Judged) -> Iterator[Part]:
+def _closing(judged: Judged) -> Iterator[RenderableType]:
     assessment = judged.assessment
     yield heading("About this result")
     yield Indented(Text(NOT_PROVEN))

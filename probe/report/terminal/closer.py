@@ -2,12 +2,14 @@
 
 from collections.abc import Iterable, Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import EapLook, MethodSeen
 from probe.observation.model import Endpoint, KeyFamily, Outcome, TlsVersion, Trial, TrialKind
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
 COLUMN = 19
@@ -34,7 +36,7 @@ _TRIALS = {
 _CAME = {Outcome.SERVED: "answered", Outcome.NOT_ASKED: "left out"}
 
 
-def closer(view: View) -> Iterator[Part]:
+def closer(view: View) -> Iterator[RenderableType]:
     """Yield the lines for each address that was looked at closely."""
     if not view.assessment.eap_looks:
         return

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Assessment
 from probe.observation.model import Outcome, Survey
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading
 from probe.report.terminal.view import View
 
 COLUMN = 11
@@ -31,7 +33,7 @@ LOGGED_IN = (
 )
 
 
-def unseen(view: View) -> Iterator[Part]:
+def unseen(view: View) -> Iterator[RenderableType]:
     """Yield the questions that nobody answered, and why one could not be asked."""
     assessment = view.assessment
     if not assessment.unseen:
@@ -49,7 +51,7 @@ def unseen(view: View) -> Iterator[Part]:
         yield Indented(Text(words.more(len(assessment.unseen) - QUESTIONS)))
 
 
-def closing(view: View) -> Iterator[Part]:
+def closing(view: View) -> Iterator[RenderableType]:
     """Yield the limits of the result and its particulars."""
     assessment = view.assessment
     yield heading("About this result")
@@ -74,7 +76,7 @@ def _node(view: View) -> str:
     return next(iter(first.nodes if first is not None else ()), view.plan[0])
 
 
-def judgement(assessment: Assessment, column: int) -> Iterator[Part]:
+def judgement(assessment: Assessment, column: int) -> Iterator[RenderableType]:
     """Yield as of when, and by what, was judged."""
     line = f"as of {words.time(assessment.judged_at)}, by rules {visible(assessment.catalogue)}"
     yield Labelled("judged", Text(line), column)
@@ -83,7 +85,7 @@ def judgement(assessment: Assessment, column: int) -> Iterator[Part]:
         yield Labelled("roots", Text(words.some_of(roots)), column)
 
 
-def looks(survey: Survey, column: int) -> Iterator[Part]:
+def looks(survey: Survey, column: int) -> Iterator[RenderableType]:
     """Yield a line for each time at which was looked."""
     for taken in survey.taken[:LOOKS]:
         kept = f"kept in {visible(taken.source)}" if taken.source else ""

@@ -2,6 +2,9 @@
 
 from collections.abc import Iterable, Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Verdict
 from probe.complaint import Answer, Cause, Heard, LogAlert, Source, Standing, Whose
 from probe.report.escape import SENTENCES, visible
@@ -9,9 +12,8 @@ from probe.report.terminal import words
 from probe.report.terminal.closing import NOT_PROVEN, looks
 from probe.report.terminal.findings import facts
 from probe.report.terminal.headline import interruption
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 
 COLUMN = 16
 """Where answers begin, as on the first screen of a sweep."""
@@ -28,7 +30,7 @@ def render_complaint(answer: Answer, *, width: int = 80, colour: bool = False) -
     return to_text(_parts(answer), width=width, colour=colour)
 
 
-def _parts(answer: Answer) -> Iterator[Part]:
+def _parts(answer: Answer) -> Iterator[RenderableType]:
     yield Indented(styled(visible(answer.first, SENTENCES), "title"), 0)
     yield from interruption(answer.assessment.survey)
     cautions = list(_cautions(answer))
@@ -56,7 +58,7 @@ def _parts(answer: Answer) -> Iterator[Part]:
 # ---------------------------------------------------------------- what must not be missed
 
 
-def _cautions(answer: Answer) -> Iterator[Part]:
+def _cautions(answer: Answer) -> Iterator[RenderableType]:
     """Whose certificate it was, what the answer rests on, and what was told and does not fit."""
     recognised = answer.recognised
     if recognised.whose is not Whose.NOT_TOLD:
@@ -86,7 +88,7 @@ _SOURCES = {
 # ---------------------------------------------------------------- what it was taken for
 
 
-def _understood(answer: Answer) -> Iterator[Part]:
+def _understood(answer: Answer) -> Iterator[RenderableType]:
     yield heading("How it was understood")
     exactly = [heard for heard in answer.heard if heard.known and not heard.partly]
     for number, heard in enumerate(exactly):
@@ -138,7 +140,7 @@ _FAMILIES = {
 # ---------------------------------------------------------------- causes
 
 
-def _confirmed(answer: Answer, cause: Cause) -> Iterator[Part]:
+def _confirmed(answer: Answer, cause: Cause) -> Iterator[RenderableType]:
     title = Text()
     if cause.verdict is not None:
         title.append(cause.verdict.word, of_verdict(cause.verdict))
@@ -160,7 +162,7 @@ def _confirmed(answer: Answer, cause: Cause) -> Iterator[Part]:
         yield _row("felt by", _clients(answer, cause.clients))
 
 
-def _mending(causes: Iterable[Cause]) -> Iterator[Part]:
+def _mending(causes: Iterable[Cause]) -> Iterator[RenderableType]:
     """What is for the engineer, below what is for the person."""
     causes = [cause for cause in causes if cause.remedy is not None and cause.fixed_since is None]
     if not causes:
@@ -172,7 +174,7 @@ def _mending(causes: Iterable[Cause]) -> Iterator[Part]:
         yield Indented(styled(told, "aside"), 5)
 
 
-def _open(answer: Answer) -> Iterator[Part]:
+def _open(answer: Answer) -> Iterator[RenderableType]:
     possible = answer.of(Standing.POSSIBLE)
     if not possible:
         return
@@ -187,7 +189,7 @@ def _open(answer: Answer) -> Iterator[Part]:
     yield from _more(possible, "possible")
 
 
-def _ruled_out(answer: Answer) -> Iterator[Part]:
+def _ruled_out(answer: Answer) -> Iterator[RenderableType]:
     out = answer.of(Standing.RULED_OUT)
     if not out:
         return
@@ -198,7 +200,7 @@ def _ruled_out(answer: Answer) -> Iterator[Part]:
     yield from _more(out, "ruled out")
 
 
-def _also(answer: Answer) -> Iterator[Part]:
+def _also(answer: Answer) -> Iterator[RenderableType]:
     """Findings that are not the cause: those where this person was not come first."""
     elsewhere = tuple(one for one in answer.also if one.elsewhere)
     others = tuple(one for one in answer.also if not one.elsewhere)
@@ -219,7 +221,7 @@ def _also(answer: Answer) -> Iterator[Part]:
 # ---------------------------------------------------------------- what to tell the person
 
 
-def _advice(answer: Answer) -> Iterator[Part]:
+def _advice(answer: Answer) -> Iterator[RenderableType]:
     advice = answer.advice
     yield heading("What to tell them")
     for sentence in advice.sentences:
@@ -228,7 +230,7 @@ def _advice(answer: Answer) -> Iterator[Part]:
     yield Labelled("Safe to go on", word.append(f": {visible(advice.why, SENTENCES)}"), 17)
 
 
-def _client_side(answer: Answer) -> Iterator[Part]:
+def _client_side(answer: Answer) -> Iterator[RenderableType]:
     if not answer.client_side:
         return
     yield heading("What the servers cannot show: to be asked")
@@ -237,7 +239,7 @@ def _client_side(answer: Answer) -> Iterator[Part]:
         yield Indented(styled(f"({visible(one.cause, SENTENCES)})", "aside"), 5)
 
 
-def _closing(answer: Answer) -> Iterator[Part]:
+def _closing(answer: Answer) -> Iterator[RenderableType]:
     assessment = answer.assessment
     yield heading("About this answer")
     yield Indented(Text(NOT_PROVEN))
@@ -278,6 +280,6 @@ def _row(label: str, text: str) -> Labelled:
     return Labelled(label, Text(text), 20, 4, hang=2)
 
 
-def _more(items: tuple[object, ...], what: str) -> Iterator[Part]:
+def _more(items: tuple[object, ...], what: str) -> Iterator[RenderableType]:
     if len(items) > ROWS:
         yield Indented(Text(words.more(len(items) - ROWS, what)))

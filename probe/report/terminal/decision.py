@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator, Mapping
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Decided, Decision, Does, Step
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 
 COLUMN = 16
 """Where the text of a step begins."""
@@ -23,7 +25,7 @@ def render_decisions(
     return to_text(steps(decided, titles), width=width, colour=colour)
 
 
-def steps(decided: Decided, titles: Mapping[str, str]) -> Iterator[Part]:
+def steps(decided: Decided, titles: Mapping[str, str]) -> Iterator[RenderableType]:
     """Yield the same in parts. `titles` are what families are called."""
     client, decisions = titles.get(decided.client, decided.client), decided.decisions
     yield heading(f"{visible(client)} at {visible(decided.node)}, step by step")
@@ -35,7 +37,7 @@ def steps(decided: Decided, titles: Mapping[str, str]) -> Iterator[Part]:
         yield from _decision(decision)
 
 
-def _decision(decision: Decision) -> Iterator[Part]:
+def _decision(decision: Decision) -> Iterator[RenderableType]:
     where = f"{words.endpoint(decision.endpoint)} at {visible(decision.address or 'no address')}"
     title = styled(f"{where}, port {decision.port}", "place")
     opened = [name for name in decision.opened if name]
@@ -58,7 +60,7 @@ def _step(step: Step) -> Text:
     if step.about in _LOOKED_AT:
         return Text(visible(step.says, SENTENCES))
     body = styled(f"{visible(step.about)}: ", "aside").append(visible(step.says, SENTENCES))
-    body.append("; ").append_text(_does(step))
+    body.append("; ").append(_does(step))
     if step.words is not None:
         body.append(f', shown "{visible(step.words)}"')
     if step.source is not None and step.basis is not None:

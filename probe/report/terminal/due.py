@@ -2,6 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Verdict
 from probe.due import Due, Renewal, Role, Stage
 from probe.report import due_words
@@ -9,9 +12,8 @@ from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.closing import looks
 from probe.report.terminal.headline import interruption
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 
 COLUMN = 14
 
@@ -26,7 +28,7 @@ def render_due(due: Due, *, width: int = 80, colour: bool = False) -> str:
     return to_text(_parts(due), width=width, colour=colour)
 
 
-def _parts(due: Due) -> Iterator[Part]:
+def _parts(due: Due) -> Iterator[RenderableType]:
     yield Indented(styled(f"{visible(due.plan_name)}: what ends when", "title"), 0)
     yield from interruption(due.survey)
     if not due.renewals:
@@ -41,7 +43,7 @@ def _parts(due: Due) -> Iterator[Part]:
     yield from _closing(due)
 
 
-def _section(due: Due, title: str, renewals: Sequence[Renewal]) -> Iterator[Part]:
+def _section(due: Due, title: str, renewals: Sequence[Renewal]) -> Iterator[RenderableType]:
     if not renewals:
         return
     yield heading(title)
@@ -51,7 +53,7 @@ def _section(due: Due, title: str, renewals: Sequence[Renewal]) -> Iterator[Part
         yield Indented(Text(words.more(len(renewals) - ROWS)))
 
 
-def _row(due: Due, one: Renewal) -> Iterator[Part]:
+def _row(due: Due, one: Renewal) -> Iterator[RenderableType]:
     when = Text(due_words.left(one))
     if one.stage in _STYLES and one.counts:
         when = styled(when.plain, of_verdict(_STYLES[one.stage]))
@@ -75,7 +77,7 @@ def _row(due: Due, one: Renewal) -> Iterator[Part]:
         yield Labelled("", Text(line), COLUMN)
 
 
-def _steps(due: Due) -> Iterator[Part]:
+def _steps(due: Due) -> Iterator[RenderableType]:
     if not due.steps:
         return
     yield heading("What public CAs will issue")
@@ -88,7 +90,7 @@ def _steps(due: Due) -> Iterator[Part]:
     yield Labelled("source", Text(visible(due.steps[0].source)), COLUMN)
 
 
-def _closing(due: Due) -> Iterator[Part]:
+def _closing(due: Due) -> Iterator[RenderableType]:
     yield heading("About this result")
     if due.unseen:
         line = "No certificate was seen, so that nothing is known, of"

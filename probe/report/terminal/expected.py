@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Expectation, Stage
 from probe.observation.model import Endpoint
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Labelled, Part
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Labelled
 from probe.report.terminal.view import View
 
 _STAGES = {
@@ -26,7 +28,7 @@ _TOLD_BY = {
 """The rules whose findings speak of nodes at a stage; of the others there are none."""
 
 
-def expected(view: View, column: int) -> Iterator[Part]:
+def expected(view: View, column: int) -> Iterator[RenderableType]:
     """Yield a line for each certificate that was to be imported; nothing where none was."""
     for number, one in enumerate(view.assessment.expected):
         yield Labelled("Imported" if number == 0 else "", _line(view, one), column, hang=2)

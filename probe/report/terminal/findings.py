@@ -3,13 +3,15 @@
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Accepted, Evidence, Finding, Note, Reaction, Verdict
 from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 from probe.report.terminal.view import View
 
 COLUMN = 20
@@ -31,7 +33,7 @@ BRIEF = 20
 """Findings of one rule and verdict that are shown so; of still further ones their number."""
 
 
-def findings(view: View) -> Iterator[Part]:
+def findings(view: View) -> Iterator[RenderableType]:
     """Yield every finding, in the order of the assessment; of many of one rule the first ones
     whole, and the last ones only counted."""
     found = view.assessment.findings
@@ -60,7 +62,7 @@ def findings(view: View) -> Iterator[Part]:
         yield Indented(Text(words.more(len(some), f"of {visible(rule)}{where}")))
 
 
-def _title(view: View, finding: Finding) -> Iterator[Part]:
+def _title(view: View, finding: Finding) -> Iterator[RenderableType]:
     title = styled(f"[{view.numbers[finding.id]}] ", "reference")
     title.append(words.verdict(finding.verdict, finding.due), of_verdict(finding.verdict))
     if finding.accepted is not None:
@@ -74,7 +76,7 @@ def _title(view: View, finding: Finding) -> Iterator[Part]:
         yield _part("accepted", acceptance(finding.accepted))
 
 
-def _details(view: View, finding: Finding) -> Iterator[Part]:
+def _details(view: View, finding: Finding) -> Iterator[RenderableType]:
     every = view.every_node(finding.nodes)
     if every != view.nodes(finding.nodes):
         # Whoever has to go there needs them all, and only here are they told: once.
@@ -150,7 +152,7 @@ def felt_by(view: View, finding: Finding) -> tuple[str, list[str]]:
     return "felt by" if finding.due is None else "then felt by", lines
 
 
-def _felt(view: View, finding: Finding) -> Iterator[Part]:
+def _felt(view: View, finding: Finding) -> Iterator[RenderableType]:
     label, lines = felt_by(view, finding)
     for number, line in enumerate(lines):
         yield _part(label if number == 0 else "", line)
@@ -191,7 +193,7 @@ _ANYONE = {
 """Who feels a finding that rests on no client family's rule."""
 
 
-def notes(view: View) -> Iterator[Part]:
+def notes(view: View) -> Iterator[RenderableType]:
     """Yield what is worth knowing and changes no verdict."""
     if not view.assessment.notes:
         return

@@ -2,15 +2,17 @@
 
 from collections.abc import Iterable, Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Apart, Felt, Folded, Verdict
 from probe.observation.model import Endpoint, Survey
 from probe.records import replace
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.expected import expected
-from probe.report.terminal.paper import Indented, Labelled, Part, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 from probe.report.terminal.view import View
 
 COLUMN = 16
@@ -33,7 +35,7 @@ REMEDY = 480
 """Characters of what to do first; all of it stands with the finding."""
 
 
-def headline(view: View, width: int) -> Iterator[Part]:
+def headline(view: View, width: int) -> Iterator[RenderableType]:
     """Yield the answers, in the order in which they are wanted: as many of each as let what to do
     first be on the first screen of that width."""
     for entries in _FEWER:
@@ -44,7 +46,7 @@ def headline(view: View, width: int) -> Iterator[Part]:
     yield from _since(view)
 
 
-def _answers(view: View, felt_by: int, apart: int) -> Iterator[Part]:
+def _answers(view: View, felt_by: int, apart: int) -> Iterator[RenderableType]:
     """Yield what must be on the first screen, with so many entries under one answer."""
     assessment = view.assessment
     title = styled(f"{visible(assessment.plan_name)}: ", "title")
@@ -61,7 +63,7 @@ def _answers(view: View, felt_by: int, apart: int) -> Iterator[Part]:
     yield from first(view)
 
 
-def circumstances(view: View) -> Iterator[Part]:
+def circumstances(view: View) -> Iterator[RenderableType]:
     """Yield what the answer is of, and how it stands to what was imported and was before."""
     yield from _as_of(view)
     yield from _part(view)
@@ -70,7 +72,7 @@ def circumstances(view: View) -> Iterator[Part]:
     yield from _since(view)
 
 
-def _as_of(view: View) -> Iterator[Part]:
+def _as_of(view: View) -> Iterator[RenderableType]:
     """What holds "now" on another day must not be read as today's."""
     assessment = view.assessment
     seen = max((taken.ended for taken in assessment.survey.taken), default=assessment.judged_at)
@@ -79,7 +81,7 @@ def _as_of(view: View) -> Iterator[Part]:
         yield Labelled("As of", Text(as_of), COLUMN)
 
 
-def _part(view: View) -> Iterator[Part]:
+def _part(view: View) -> Iterator[RenderableType]:
     """A verdict of one node, or of DNS alone, must not be read as the cluster's."""
     part = view.assessment.part
     if part is None:
@@ -96,7 +98,7 @@ def _part(view: View) -> Iterator[Part]:
     yield Labelled("Looked at", Text("; ".join(limits)), COLUMN)
 
 
-def _before(view: View) -> Iterator[Part]:
+def _before(view: View) -> Iterator[RenderableType]:
     """What is wrong with this machine may be why something else seems to be."""
     for number, identifier in enumerate(view.assessment.headline.before):
         finding = view.finding(identifier)
@@ -105,7 +107,7 @@ def _before(view: View) -> Iterator[Part]:
             yield Labelled("First of all" if number == 0 else "", body, COLUMN, hang=2)
 
 
-def felt(view: View, verdict: Verdict, label: str, most: int = ENTRIES) -> Iterator[Part]:
+def felt(view: View, verdict: Verdict, label: str, most: int = ENTRIES) -> Iterator[RenderableType]:
     """Yield who is blocked or warned, and where."""
     entries = [item for item in view.assessment.headline.felt if item.verdict is verdict]
     if not entries:
@@ -175,7 +177,7 @@ def doing(view: View, entry: Felt) -> str:
     return f"{what} at {nodes}" if nodes else what
 
 
-def _apart(view: View, most: int) -> Iterator[Part]:
+def _apart(view: View, most: int) -> Iterator[RenderableType]:
     entries = list(view.assessment.headline.apart)
     label = "Stand apart"
     if not entries:
@@ -220,7 +222,7 @@ def difference(entry: Apart) -> str:
     return ", ".join(parts)
 
 
-def first(view: View) -> Iterator[Part]:
+def first(view: View) -> Iterator[RenderableType]:
     """Yield what to begin with."""
     finding = view.finding(view.assessment.headline.first)
     if finding is None:
@@ -239,7 +241,7 @@ def first(view: View) -> Iterator[Part]:
     yield Labelled("Do first", body, COLUMN)
 
 
-def _since(view: View) -> Iterator[Part]:
+def _since(view: View) -> Iterator[RenderableType]:
     """What is new, gone or changed since the last time; nothing where there was none."""
     since = view.assessment.since
     if since is None:
@@ -271,12 +273,12 @@ def _gone(view: View, one: Folded) -> str:
     return f"{one.rule} at {view.nodes(one.nodes)}" if one.nodes else one.rule
 
 
-def _more(left: int, what: str) -> Iterator[Part]:
+def _more(left: int, what: str) -> Iterator[RenderableType]:
     if left > 0:
         yield Labelled("", Text(f"and {left} more {what}, below"), COLUMN)
 
 
-def interruption(survey: Survey) -> Iterator[Part]:
+def interruption(survey: Survey) -> Iterator[RenderableType]:
     """Yield what a survey that was broken off is to be read as; nothing for another one."""
     if survey.interrupted:
         yield Text()

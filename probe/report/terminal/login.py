@@ -2,11 +2,13 @@
 
 from collections.abc import Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.observation.model import Handshake, LoginSeen
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
 COLUMN = 19
@@ -21,7 +23,7 @@ _KEYS = {
 }
 
 
-def login(view: View) -> Iterator[Part]:
+def login(view: View) -> Iterator[RenderableType]:
     """Yield what came of the logins; there is one, or of several surveys one of each."""
     records = [record for record in view.assessment.survey.handshakes if record.login is not None]
     if not records:
@@ -32,7 +34,7 @@ def login(view: View) -> Iterator[Part]:
             yield from _login(view, record, record.login)
 
 
-def _login(view: View, record: Handshake, seen: LoginSeen) -> Iterator[Part]:
+def _login(view: View, record: Handshake, seen: LoginSeen) -> Iterator[RenderableType]:
     place = styled(view.place(record.endpoint, record.nodes), "place")
     where = "no address" if record.asked.address is None else visible(record.asked.address)
     method = record.asked.methods[0].value if record.asked.methods else ""

@@ -2,11 +2,13 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.observation.model import Lookup, LookupAsk, LookupOutcome, Question
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
 ENTRIES = 100
@@ -26,7 +28,7 @@ _Told = dict[tuple[str, str], list[str]]
 """Of one name: a type of records and what was said of them, and the resolvers that said so."""
 
 
-def lookups(view: View) -> Iterator[Part]:
+def lookups(view: View) -> Iterator[RenderableType]:
     """Yield the names that were looked up, with what was said of them; those of which the same was
     said are one entry."""
     survey = view.assessment.survey

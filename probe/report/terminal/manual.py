@@ -7,9 +7,11 @@ stands in a page is shown as it is.
 import re
 from collections.abc import Iterable, Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.report.escape import SENTENCES, visible
-from probe.report.terminal.paper import Indented, Part, styled, to_text
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, styled, to_text
 
 _LINK = re.compile(r"\[([^\]]+)\]\([^)\s]+\)")
 _COMMENT = re.compile(r"<!--.*?-->\n*", re.DOTALL)
@@ -23,7 +25,7 @@ def render_page(markdown: str, *, width: int = 80, colour: bool = False) -> str:
     return to_text(_parts(_COMMENT.sub("", markdown)), width=width, colour=colour)
 
 
-def _parts(markdown: str) -> Iterator[Part]:
+def _parts(markdown: str) -> Iterator[RenderableType]:
     lines = iter(markdown.splitlines())
     paragraph: list[str] = []
     headed = False
@@ -44,17 +46,17 @@ def _parts(markdown: str) -> Iterator[Part]:
         yield _paragraph(paragraph)
 
 
-def _paragraph(lines: Iterable[str]) -> Part:
+def _paragraph(lines: Iterable[str]) -> RenderableType:
     text = _words(" ".join(lines))
     return Indented(Text(text), _INDENT, hang=2 if text.startswith("* ") else 0)
 
 
-def _example(lines: Iterator[str]) -> Iterator[Part]:
-    """Lines that are not filled, up to the end of the fence."""
+def _example(lines: Iterator[str]) -> Iterator[RenderableType]:
+    """Lines that must not be broken, up to the end of the fence."""
     for line in lines:
         if line.startswith(_FENCE):
             return
-        yield Text(" " * _INDENT + visible(line))
+        yield Text(" " * _INDENT + visible(line), no_wrap=True, overflow="ignore")
 
 
 def _words(text: str) -> str:

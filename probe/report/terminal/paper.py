@@ -1,12 +1,17 @@
 """The small parts that every terminal report is laid out with, and the way onto the page.
 
-No markup is parsed anywhere, so a "[bold]" off the wire stays what it is.
+Text goes in as `rich.text.Text`; no markup is parsed anywhere, so a "[bold]" off the wire stays
+what it is.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
+from io import StringIO
+
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+from rich.text import Text
 
 from probe.records import dataclass
-from probe.report.terminal.text import Text
+from probe.report.terminal.styles import THEME
 
 NARROWEST = 40
 """Columns below which nothing can be laid out; narrower terminals wrap for themselves."""
@@ -24,9 +29,9 @@ class Indented:
     hang: int = 0
     """How much further in the lines after the first begin."""
 
-    def lines(self, width: int) -> Iterator[Text]:
-        """Yield the lines."""
-        return _wrapped(self.body, Text(" " * self.indent), self.hang, width)
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        margin = Text(" " * self.indent)
+        yield from _wrapped(self.body, margin, self.hang, console, options)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,33 +46,33 @@ class Labelled:
     hang: int = 0
     """How much further in the lines after the first begin."""
 
-    def lines(self, width: int) -> Iterator[Text]:
-        """Yield the lines."""
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         label = Text(" " * self.indent).append(self.label, "label")
         label.append(" " * (self.column - len(label)))
-        return _wrapped(self.body, label, self.hang, width)
+        yield from _wrapped(self.body, label, self.hang, console, options)
 
 
-Part = Text | Indented | Labelled
-"""What stands below another one."""
-
-
-def _wrapped(body: Text, margin: Text, hang: int, page: int) -> Iterator[Text]:
+def _wrapped(
+    body: Text, margin: Text, hang: int, console: Console, options: ConsoleOptions
+) -> RenderResult:
     """The first line may be `hang` columns longer than the others, which begin further in."""
-    width = max(page - len(margin), NARROWEST // 2)
-    first, *more = body.wrap(width)
+    width = max(options.max_width - len(margin), NARROWEST // 2)
+    lines = body.wrap(console, width)
+    first = lines[0] if lines else Text()
     yield _joined(margin, first)
-    if more:
-        rest = body.part(len(first))
-        rest = rest.part(len(rest) - len(rest.plain.lstrip(" ")))
+    if len(lines) > 1:
+        rest = body[len(first) :]
+        rest = rest[len(rest.plain) - len(rest.plain.lstrip(" ")) :]
         further = Text(" " * (len(margin) + hang))
-        for line in rest.wrap(width - hang):
+        for line in rest.wrap(console, width - hang):
             yield _joined(further, line)
 
 
 def _joined(margin: Text, line: Text) -> Text:
     # Wrapping leaves the space at which it broke, inside whatever style the words have.
-    return Text().append_text(margin).append_text(line).rstrip()
+    joined = margin.copy().append_text(line)
+    joined.rstrip()
+    return joined
 
 
 def styled(words: str, style: str) -> Text:
@@ -80,17 +85,28 @@ def heading(words: str) -> Text:
     return styled("\n", "none").append(words, "heading")
 
 
-def to_text(parts: Iterable[Part], *, width: int, colour: bool) -> str:
+def to_text(parts: Iterable[RenderableType], *, width: int, colour: bool) -> str:
     """Return the parts below each other, at most `width` columns wide, without trailing spaces.
 
     Without colour the result holds no escape sequence. Nothing in the environment is asked.
     """
-    width = max(NARROWEST, min(width, WIDEST))
-    texts = (
-        text
-        for part in parts
-        for text in ((part,) if isinstance(part, Text) else part.lines(width))
+    console = Console(
+        file=StringIO(),
+        width=max(NARROWEST, min(width, WIDEST)),
+        height=25,
+        force_terminal=colour,
+        force_interactive=False,
+        color_system="standard" if colour else None,
+        no_color=not colour,
+        theme=THEME,
+        markup=False,
+        emoji=False,
+        highlight=False,
+        soft_wrap=False,
+        legacy_windows=False,
+        _environ={},
     )
-    # A margin on a narrow page may leave less than the least that a paragraph is wrapped to.
-    lines = (line for text in texts for line in text.wrap(width))
-    return "".join((line.painted() if colour else line.plain).rstrip() + "\n" for line in lines)
+    with console.capture() as captured:
+        for part in parts:
+            console.print(part)
+    return "".join(line.rstrip() + "\n" for line in captured.get().split("\n")[:-1])

@@ -3,11 +3,13 @@
 from collections.abc import Iterator, Mapping
 from itertools import groupby
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.past import Past, Run, Sighting
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 
 RUNS = 20
 """Runs that are listed; the JSON document has all of them."""
@@ -26,7 +28,7 @@ def render_past(past: Past, *, width: int = 80, colour: bool = False) -> str:
     return to_text(_parts(past), width=width, colour=colour)
 
 
-def _parts(past: Past) -> Iterator[Part]:
+def _parts(past: Past) -> Iterator[RenderableType]:
     of = f" of {visible(past.plan)}" if past.plan is not None else ""
     if past.forgotten is not None:
         yield Indented(Text(f"Forgotten: {words.plural(past.forgotten, 'run')}."), 0)
@@ -43,7 +45,7 @@ def _parts(past: Past) -> Iterator[Part]:
     yield from _certificates(past)
 
 
-def _run(run: Run, *, alone: bool) -> Iterator[Part]:
+def _run(run: Run, *, alone: bool) -> Iterator[RenderableType]:
     title = Text(words.span(run.began, run.ended))
     if not alone:
         title.append(f"  {visible(run.plan)}")
@@ -62,7 +64,7 @@ def _run(run: Run, *, alone: bool) -> Iterator[Part]:
     yield Labelled("", Text("; ".join(part for part in what if part)), COLUMN, hang=2)
 
 
-def _between(past: Past) -> Iterator[Part]:
+def _between(past: Past) -> Iterator[RenderableType]:
     if past.between is None:
         return
     between = past.between
@@ -78,7 +80,7 @@ def _between(past: Past) -> Iterator[Part]:
     yield from _more(len(between.changes) - CHANGES)
 
 
-def _certificates(past: Past) -> Iterator[Part]:
+def _certificates(past: Past) -> Iterator[RenderableType]:
     if not past.sightings:
         return
     yield heading("Where certificates were seen, the latest first")
@@ -114,6 +116,6 @@ def _sights(sights: list[Sighting], order: Mapping[str, int]) -> Iterator[str]:
         yield f"{endpoint} at {words.places(places)}: first {first}, last {last}"
 
 
-def _more(left: int) -> Iterator[Part]:
+def _more(left: int) -> Iterator[RenderableType]:
     if left > 0:
         yield Indented(Text(words.more(left)))

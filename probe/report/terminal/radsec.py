@@ -2,13 +2,15 @@
 
 from collections.abc import Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import RadsecLook
 from probe.observation.model import Endpoint, Outcome, TlsVersion
 from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.closer import COLUMN, fragments, from_clients, method, versions
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled
-from probe.report.terminal.text import Text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled
 from probe.report.terminal.view import View
 
 _NOTHING = "no certificate is asked for"
@@ -20,7 +22,7 @@ _ENDED = {
 }
 
 
-def radsec(view: View) -> Iterator[Part]:
+def radsec(view: View) -> Iterator[RenderableType]:
     """Yield the lines for each address that was looked at closely."""
     looks = [(look, list(_lines(view, look))) for look in view.assessment.radsec_looks]
     if any(lines for _, lines in looks):

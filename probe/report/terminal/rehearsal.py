@@ -3,6 +3,9 @@
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Finding, Verdict
 from probe.observation.model import fingerprint
 from probe.rehearsal import Anew, Feels, Rehearsal, Span, Trouble
@@ -10,9 +13,8 @@ from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.closing import looks
 from probe.report.terminal.headline import interruption
-from probe.report.terminal.paper import WIDEST, Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.paper import WIDEST, Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 
 COLUMN = 16
 
@@ -62,7 +64,7 @@ def render_rehearsal(rehearsal: Rehearsal, *, width: int = 80, colour: bool = Fa
     return to_text(_parts(rehearsal, width), width=width, colour=colour)
 
 
-def _parts(rehearsal: Rehearsal, width: int) -> Iterator[Part]:
+def _parts(rehearsal: Rehearsal, width: int) -> Iterator[RenderableType]:
     leaf = rehearsal.bundle.facts[fingerprint(rehearsal.bundle.offered.chain[0])]
     name = visible(leaf.common_name or leaf.subject or leaf.sha256[:16])
     title = f"{visible(rehearsal.today.plan_name)}: rehearsal of {name}"
@@ -104,7 +106,7 @@ def _client(rehearsal: Rehearsal, client: str, setup: str | None) -> str:
 # ---------------------------------------------------------------- the table
 
 
-def _table(rehearsal: Rehearsal, width: int) -> Iterator[Part]:
+def _table(rehearsal: Rehearsal, width: int) -> Iterator[RenderableType]:
     if not rehearsal.steps[0].experiences:
         return
     yield heading("What clients meet, by the number of nodes that are done")
@@ -120,14 +122,16 @@ def _table(rehearsal: Rehearsal, width: int) -> Iterator[Part]:
         head = styled("".ljust(label + 2), "label")
         for title, _ in shown:
             head.append(title.ljust(cell), "label")
-        yield head.rstrip()
+        head.rstrip()
+        yield head
         for place, name in enumerate(names):
             row = Text("  " + name.ljust(label))
             for _, cells in shown:
                 feels = cells[place]
                 row.append(_CELLS[feels], of_verdict(_STYLES[feels]))
                 row.append(" " * (cell - len(_CELLS[feels])))
-            yield row.rstrip()
+            row.rstrip()
+            yield row
     for felt, means in _MEANS.items():
         if any(felt in cells for _, cells in columns):
             yield Indented(styled(f"{_CELLS[felt]}: {means}", "aside"), hang=2)
@@ -150,7 +154,7 @@ def _columns(rehearsal: Rehearsal) -> Iterator[tuple[str, tuple[Feels, ...]]]:
 # ---------------------------------------------------------------- where
 
 
-def _where(rehearsal: Rehearsal) -> Iterator[Part]:
+def _where(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     steps = rehearsal.steps
     rows: dict[tuple[tuple[Feels, tuple[str, ...]], ...], list[str]] = {}
     for place, first in enumerate(steps[0].experiences):
@@ -216,7 +220,7 @@ def _name(rehearsal: Rehearsal, number: int) -> str:
     return visible(rehearsal.steps[number].done[-1])
 
 
-def _anew(rehearsal: Rehearsal) -> Iterator[Part]:
+def _anew(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     if not rehearsal.anew:
         return
     yield heading("Asked anew, if they have accepted today's certificate")
@@ -224,7 +228,7 @@ def _anew(rehearsal: Rehearsal) -> Iterator[Part]:
         yield from _asked(rehearsal, one)
 
 
-def _asked(rehearsal: Rehearsal, one: Anew) -> Iterator[Part]:
+def _asked(rehearsal: Rehearsal, one: Anew) -> Iterator[RenderableType]:
     line = styled(_client(rehearsal, one.client, one.setup), "place")
     where = _nodes(rehearsal, one.nodes)
     line.append(f" at {where}: ").append(_CELLS[one.feels], of_verdict(_STYLES[one.feels]))
@@ -238,7 +242,7 @@ def _asked(rehearsal: Rehearsal, one: Anew) -> Iterator[Part]:
 # ---------------------------------------------------------------- what would spare it
 
 
-def _advice(rehearsal: Rehearsal) -> Iterator[Part]:
+def _advice(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     if not rehearsal.advice:
         return
     yield heading("What would spare it, each rehearsed too")
@@ -257,7 +261,7 @@ def _clients(rehearsal: Rehearsal, found: Iterable[tuple[str, str | None]]) -> s
 # ---------------------------------------------------------------- what is found
 
 
-def _troubles(rehearsal: Rehearsal) -> Iterator[Part]:
+def _troubles(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     if not rehearsal.troubles:
         return
     yield heading("What is found, and when")
@@ -273,7 +277,7 @@ def _troubles(rehearsal: Rehearsal) -> Iterator[Part]:
         yield Indented(Text(line + visible(words.some_of(places), SENTENCES)), hang=3)
 
 
-def _trouble(rehearsal: Rehearsal, one: Trouble) -> Iterator[Part]:
+def _trouble(rehearsal: Rehearsal, one: Trouble) -> Iterator[RenderableType]:
     line = styled(one.verdict.word, of_verdict(one.verdict))
     line.append("  ").append(_place(rehearsal, one), "place")
     if one.name is not None:
@@ -296,7 +300,7 @@ def _place(rehearsal: Rehearsal, one: Trouble) -> str:
     return f"{place} at {_nodes(rehearsal, one.nodes)}" if one.nodes else place
 
 
-def _findings(title: str, found: Sequence[Finding]) -> Iterator[Part]:
+def _findings(title: str, found: Sequence[Finding]) -> Iterator[RenderableType]:
     if not found:
         return
     yield heading(title)
@@ -307,7 +311,7 @@ def _findings(title: str, found: Sequence[Finding]) -> Iterator[Part]:
         yield Labelled("to do", Text(visible(one.remedy, SENTENCES)), COLUMN, 5, hang=2)
 
 
-def _resumption(rehearsal: Rehearsal) -> Iterator[Part]:
+def _resumption(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     known = rehearsal.resumption
     if known is None:
         return
@@ -317,7 +321,7 @@ def _resumption(rehearsal: Rehearsal) -> Iterator[Part]:
     yield Labelled("source", Text(visible(known.source)), COLUMN)
 
 
-def _closing(rehearsal: Rehearsal) -> Iterator[Part]:
+def _closing(rehearsal: Rehearsal) -> Iterator[RenderableType]:
     yield heading("What a rehearsal does not know")
     for line in rehearsal.unknown:
         yield Indented(Text("- " + visible(line, SENTENCES)), hang=2)

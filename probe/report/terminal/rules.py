@@ -4,14 +4,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Protocol
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import Basis, Reaction, Verdict
 from probe.observation.model import Endpoint
 from probe.report.escape import SENTENCES, visible
 from probe.report.terminal import words
 from probe.report.terminal.findings import reactions_in_words
-from probe.report.terminal.paper import Indented, Labelled, Part, heading, styled, to_text
+from probe.report.terminal.paper import Indented, Labelled, heading, styled, to_text
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 
 COLUMN = 28
 """Where titles begin: most ids fit before it."""
@@ -76,7 +78,7 @@ def render_rule(
     return to_text(_one(rule, reactions, client_titles or {}), width=width, colour=colour)
 
 
-def _list(rules: Iterable[Rule]) -> Iterator[Part]:
+def _list(rules: Iterable[Rule]) -> Iterator[RenderableType]:
     yield styled("What is looked at. `probe rules ID` tells more of one.", "title")
     order = {kind: place for place, kind in enumerate(Endpoint)}
     together = sorted(rules, key=lambda rule: order.get(rule.endpoint, len(order)))
@@ -90,7 +92,9 @@ def _list(rules: Iterable[Rule]) -> Iterator[Part]:
             yield Labelled(identifier, Text(visible(rule.title)), COLUMN)
 
 
-def _one(rule: Rule, reactions: Sequence[Reaction], titles: Mapping[str, str]) -> Iterator[Part]:
+def _one(
+    rule: Rule, reactions: Sequence[Reaction], titles: Mapping[str, str]
+) -> Iterator[RenderableType]:
     yield Indented(styled(visible(rule.id), "title"), 0)
     yield Indented(Text(visible(rule.title)), 0)
     yield Text()

@@ -2,14 +2,16 @@
 
 from collections.abc import Iterator
 
+from rich.console import RenderableType
+from rich.text import Text
+
 from probe.assessment import NotServed, ServedChain, Verdict
 from probe.certificate.facts import CertFacts
 from probe.observation.model import Endpoint
 from probe.report.escape import visible
 from probe.report.terminal import words
-from probe.report.terminal.paper import Indented, Part, heading, styled
+from probe.report.terminal.paper import Indented, heading, styled
 from probe.report.terminal.styles import of_verdict
-from probe.report.terminal.text import Text
 from probe.report.terminal.view import View
 
 ROWS = 12
@@ -21,7 +23,7 @@ ALIKE = 4
 _ORDER = {kind: place for place, kind in enumerate(Endpoint)}
 
 
-def served(view: View) -> Iterator[Part]:
+def served(view: View) -> Iterator[RenderableType]:
     """Yield the rows: each endpoint's chains, then its visits without one."""
     assessment = view.assessment
     kinds = {row.endpoint for row in assessment.served}
@@ -45,7 +47,7 @@ def served(view: View) -> Iterator[Part]:
                 yield from _missing(view, missing)
 
 
-def _row(view: View, row: ServedChain) -> Iterator[Part]:
+def _row(view: View, row: ServedChain) -> Iterator[RenderableType]:
     how = f", in {words.all_of(row.methods)}" if row.methods else ""
     yield Indented(_opening(view, row, how), hang=3)
     leaf = view.assessment.facts.get(row.chain[0]) if row.chain else None
@@ -90,7 +92,7 @@ def _beyond(alike: list[ServedChain]) -> list[ServedChain]:
     return beyond if len(beyond) > 1 else []
 
 
-def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> Part:
+def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> RenderableType:
     names = list(dict.fromkeys(name for row in rows for name in row.nodes))
     chains = words.plural(len(rows), f"more {words.endpoint(kind)} chain")
     apart = ", standing apart" if rows[0].apart else ""
@@ -100,6 +102,6 @@ def _left_out(view: View, kind: Endpoint, rows: list[ServedChain]) -> Part:
     return Indented(line.append_text(view.references(found)), hang=3)
 
 
-def _missing(view: View, row: NotServed) -> Iterator[Part]:
+def _missing(view: View, row: NotServed) -> Iterator[RenderableType]:
     yield Indented(_opening(view, row), hang=3)
     yield Indented(Text(words.outcome(row.outcome)), 5)

@@ -1,5 +1,7 @@
 """The one table of colours, out of the sixteen that users set. All else names a style."""
 
+from rich.theme import Theme
+
 from probe.assessment import Verdict
 
 STYLES = {
@@ -13,10 +15,12 @@ STYLES = {
     "verdict.warned": "bold magenta",
     "verdict.due": "bold cyan",
     "verdict.unseen": "bold",
-    "verdict.advised": "",
-    "verdict.sound": "",
+    "verdict.advised": "none",
+    "verdict.sound": "none",
     "accepted": "dim",
 }
+
+THEME = Theme(STYLES, inherit=False)
 
 
 def of_verdict(verdict: Verdict) -> str:

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterable, Sequence
 
+from rich.text import Text
+
 from probe.assessment import Assessment, Finding
 from probe.observation.model import Endpoint
 from probe.records import dataclass
 from probe.report.escape import visible
 from probe.report.terminal import words
 from probe.report.terminal.paper import styled
-from probe.report.terminal.text import Text
 
 REFERENCES = 5
 """Findings that one place refers to."""
