@@ -3,11 +3,12 @@
 To a type checker they are those. At run time each is a `msgspec.Struct`: defined in some ten
 microseconds, where the library looks closely at a class and compiles six methods for it, which
 for the three hundred that a run imports would be half of its start-up; made, compared, hashed and
-copied with other values in C; and with no way around being frozen. Records inherit nothing, and
-always have slots.
+copied with other values in C; and `object.__setattr__` is no way around being frozen. Records
+inherit nothing, and always have slots. Of what the library's decorator and `field` take there is
+what is named here: type checkers let more pass than runs.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -58,7 +59,8 @@ def _record(
         hidden = {name: item for name, item in body.items() if isinstance(item, _Hidden)}
         if hidden:
             body |= {name: item.default for name, item in hidden.items()}
-            body |= _methods(tuple(names), hidden, frozen=frozen)
+            # What a class writes itself counts.
+            body = _methods(tuple(names), hidden, frozen=frozen) | body
         return msgspec.StructMeta(
             cls.__name__, (msgspec.Struct,), body, frozen=frozen, kw_only=kw_only
         )
@@ -77,8 +79,14 @@ def _methods(
         parts = ", ".join(f"{name}={getattr(self, name)!r}" for name in shown)
         return f"{type(self).__name__}({parts})"
 
+    def __rich_repr__(self: object) -> Iterator[tuple[str, Any]]:
+        # msgspec has one of its own, which rich takes before the other, and which shows all.
+        for name in shown:
+            yield name, getattr(self, name)
+
+    showing = {"__repr__": __repr__, "__rich_repr__": __rich_repr__}
     if len(compared) == len(names):
-        return {"__repr__": __repr__}
+        return showing
     key = attrgetter(*compared)
 
     def __eq__(self: object, other: object) -> Any:
@@ -87,7 +95,8 @@ def _methods(
     def __hash__(self: object) -> int:
         return hash(key(self))
 
-    return {"__repr__": __repr__, "__eq__": __eq__, "__hash__": __hash__ if frozen else None}
+    comparing = {"__eq__": __eq__, "__hash__": __hash__ if frozen else None}
+    return showing | comparing
 
 
 # To a type checker they are the standard library's.

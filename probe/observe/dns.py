@@ -14,7 +14,7 @@ from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.answer import Trail, is_answer, is_unexplained
 from probe.observe.dnsquestions import ADDRESS_TYPES, NAME_CHARACTERS
 from probe.observe.message import Response
-from probe.observe.nameserver import Asked, CutShortError, Nameserver, NoReplyError
+from probe.observe.nameserver import CutShortError, Nameserver, NoReplyError
 from probe.plan.addresses import split_address
 from probe.records import dataclass, replace
 
@@ -86,36 +86,26 @@ class Resolvers:
         self._suffixes = suffixes
         self._resolvers: dict[str, _Resolver] = {}
 
-    async def ask(self, ask: LookupAsk) -> LookupSeen:
-        """Ask one resolver for one type of record. Never raises for what the network does.
-
-        A name is asked for as it stands. If the machine's own resolver is asked for the address of
-        a name of one label, `detail` tells besides where the search suffixes of this machine lead.
-        """
-        seen: asyncio.Future[LookupSeen] = asyncio.get_running_loop().create_future()
-        lookup = self.begin(ask, seen.set_result, seen.set_exception)
-        try:
-            return await seen
-        finally:
-            lookup.abandon()
-
     def begin(
         self,
         ask: LookupAsk,
         over: Callable[[LookupSeen], None],
         failed: Callable[[Exception], None],
-    ) -> "Lookup":
-        """Do the same and call `over` with what was said, or `failed` with an error of ours; they
-        must not raise. Nothing has to wait for it, so that it takes no task."""
+    ) -> None:
+        """Ask one resolver for one type of record, and call `over` with what was said, or `failed`
+        with an error of ours, never for what the network does; they must not raise. Nothing has to
+        wait for it, so that it takes no task.
+
+        A name is asked for as it stands. If the machine's own resolver is asked for the address of
+        a name of one label, `detail` tells besides where the search suffixes of this machine lead.
+        """
         resolver = self._resolver(ask.resolver)
         # Of a top-level domain CAA is asked: that is no short name.
         if ask.resolver == SYSTEM and ask.type in ADDRESS_TYPES and "." not in ask.name:
             steps = self._short(resolver, ask)
         else:
             steps = self._follow(resolver, ask.name, ask.type)
-        lookup = Lookup(steps, over, failed)
-        lookup.go_on(None)
-        return lookup
+        _Lookup(steps, over, failed).go_on(None)
 
     def _short(self, resolver: "_Resolver", ask: LookupAsk) -> "_Steps[LookupSeen]":
         seen = yield from self._follow(resolver, ask.name, ask.type)
@@ -186,10 +176,10 @@ _Steps = Generator[tuple[Nameserver, Trail, bool, bool], Any, _T]
 without, with validation or without. Into it goes the response."""
 
 
-class Lookup:
+class _Lookup:
     """One lookup on its way, which goes on with whatever comes."""
 
-    __slots__ = ("_asked", "_failed", "_over", "_steps")
+    __slots__ = ("_failed", "_over", "_steps")
 
     def __init__(
         self,
@@ -200,22 +190,14 @@ class Lookup:
         self._steps = steps
         self._over = over
         self._failed = failed
-        self._asked: Asked | None = None
-
-    def abandon(self) -> None:
-        """Ask no more."""
-        if self._asked is not None:
-            self._asked.server.abandon(self._asked)
 
     def go_on(self, came: Response | Exception | None) -> None:
         """Ask the next question, now that this came of the last one; None: the first."""
-        # Let go of: it holds us, and what stands in a circle is kept until somebody looks for it.
-        self._asked = None
         steps = self._steps
         try:
             asking = steps.throw(came) if isinstance(came, Exception) else steps.send(came)
             server, trail, edns, checked = asking
-            self._asked = server.ask(trail.name, trail.type, self.go_on, edns=edns, checked=checked)
+            server.ask(trail.name, trail.type, self.go_on, edns=edns, checked=checked)
         except StopIteration as end:
             self._over(end.value)
         except Exception as error:

@@ -51,8 +51,8 @@ class Asked:
     """A question to a server, until there is a response."""
 
     __slots__ = (
-        *("checked", "complaint", "edns", "has_place", "is_over", "name", "number", "octets"),
-        *("server", "socket", "stream", "take", "type"),
+        *("checked", "complaint", "edns", "has_place", "is_failing", "is_over"),
+        *("name", "number", "octets", "socket", "take", "type"),
     )
 
     number: int
@@ -61,7 +61,6 @@ class Asked:
 
     def __init__(  # all that makes a question
         self,
-        server: "Nameserver",
         name: bytes,
         record_type: int,
         take: Take,
@@ -69,7 +68,6 @@ class Asked:
         edns: bool,
         checked: bool,
     ) -> None:
-        self.server = server
         self.name = name
         self.type = record_type
         self.edns = edns
@@ -81,10 +79,10 @@ class Asked:
         """It counts among those in flight on its socket."""
         self.is_over = False
         """No datagram is awaited any more."""
+        self.is_failing = False
+        """It will be told of an error at once."""
         self.complaint: str | None = None
         """What was wrong with a datagram that came under its id."""
-        self.stream: asyncio.Task[None] | None = None
-        """Takes the response over TCP."""
 
 
 class _Socket(asyncio.DatagramProtocol):
@@ -144,14 +142,20 @@ class _Socket(asyncio.DatagramProtocol):
         # be followed by another.
         loop = asyncio.get_running_loop()
         for asked in self._pending.values():
-            loop.call_soon(self._server.settle, asked, NoReplyError(says))
+            if not asked.is_failing:
+                asked.is_failing = True
+                loop.call_soon(self._server.settle, asked, NoReplyError(says))
 
-    async def close(self) -> None:
-        """Close it, and let go of what is in flight."""
+    def let_go(self) -> None:
+        """Let go of what is in flight, and take nothing more in."""
         for asked in self._pending.values():
             asked.is_over = True
         self._pending.clear()
         self._transport.abort()
+
+    async def close(self) -> None:
+        """Close it, and let go of what is in flight."""
+        self.let_go()
         await self._closed.wait()
 
 
@@ -183,21 +187,20 @@ class Nameserver:
         *,
         edns: bool = True,
         checked: bool = True,
-    ) -> Asked:
+    ) -> None:
         """Send one datagram, and have its response taken, over TCP if it does not fit.
 
         `checked`: False asks for what there is without validation (CD; RFC 4035, 3.2.2). It is
         NoReplyError after `dns_wait`, or at once if the server cannot be reached.
         """
-        asked = Asked(self, name, record_type, take, edns=edns, checked=checked)
+        asked = Asked(name, record_type, take, edns=edns, checked=checked)
         for socket in self._sockets:
             if socket.free:
                 socket.free -= 1
                 self._send(asked, socket)
-                return asked
+                return
         self._line.append(asked)
         self._open_one()
-        return asked
 
     def settle(self, asked: Asked, response: Response | Exception) -> None:
         """Hand over what came of a question, once."""
@@ -208,22 +211,17 @@ class Nameserver:
     def is_truncated(self, asked: Asked) -> None:
         """Take the response to a question over TCP."""
         self._drop(asked)
-        asked.stream = asyncio.create_task(self._take_by_stream(asked))
-        self._reading.add(asked.stream)
-        asked.stream.add_done_callback(self._reading.discard)
-
-    def abandon(self, asked: Asked) -> None:
-        """Let go of a question that nobody waits for any more."""
-        if not asked.is_over:
-            self._drop(asked)
-        if asked.stream is not None:
-            asked.stream.cancel()
+        reading = asyncio.create_task(self._take_by_stream(asked))
+        self._reading.add(reading)
+        reading.add_done_callback(self._reading.discard)
 
     async def close(self) -> None:
         """Close the sockets. What is not answered by now never will be."""
         self._line.clear()
         self._placed.close()
         self._waiting.close()
+        for socket in self._sockets:
+            socket.let_go()  # at once: else answers would lead to further questions meanwhile
         tasks = [*self._reading, *([self._opening] if self._opening is not None else ())]
         for task in tasks:
             task.cancel()
@@ -242,7 +240,7 @@ class Nameserver:
     def _drop(self, asked: Asked) -> None:
         asked.is_over = True
         if asked.socket is None:
-            return  # in line it is passed over
+            return  # it stood in line
         asked.socket.forget(asked)
         self._give_back(asked)
 
@@ -254,12 +252,10 @@ class Nameserver:
 
     def _pass_on(self, socket: _Socket) -> None:
         """Give a place to what waits longest."""
-        while self._line:
-            asked = self._line.popleft()
-            if not asked.is_over:
-                self._send(asked, socket)
-                return
-        socket.free += 1
+        if self._line:
+            self._send(self._line.popleft(), socket)
+        else:
+            socket.free += 1
 
     def _open_one(self) -> None:
         """Open one more socket, if there may be one, for what waits in line."""
@@ -280,6 +276,8 @@ class Nameserver:
             self._most_sockets = len(self._sockets) or self._most_sockets
             if not self._sockets:
                 self._fail(error)
+                if self._line:
+                    self._open_one()
             return
         self._opening = None
         self._sockets.append(socket)
@@ -298,12 +296,11 @@ class Nameserver:
         asyncio.get_running_loop().call_soon(self._fill, socket)
 
     def _fail(self, error: Exception) -> None:
-        """Tell what waits in line that there is no socket."""
+        """Tell what waits longest that there is no socket; for the next one there may be."""
         if isinstance(error, OSError):
             error = NoReplyError(f"no way to {self.name}: {_reason(error)}")
-        # Each of them may be followed by another.
-        for asked in [self._line.popleft() for _ in range(len(self._line))]:
-            self.settle(asked, error)
+        if self._line:
+            self.settle(self._line.popleft(), error)
 
     # ------------------------------------------------------------ waiting
 

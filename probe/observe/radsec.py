@@ -132,6 +132,8 @@ class _Talk(TlsTalk):
                 async with asyncio.timeout_at(wait):
                     await self._moved.wait()
             except TimeoutError:
+                if self._moved.is_set() and loop.time() < ends:
+                    continue  # it came at the same time
                 if not self.client.established:
                     return
                 if loop.time() < ends:

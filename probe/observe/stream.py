@@ -159,10 +159,10 @@ async def opening(
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         with suppress(BlockingIOError, InterruptedError):
             opened.connect((address, port))
+        return Stream(opened, protocol, loop)
     except BaseException:
         opened.close()
         raise
-    return Stream(opened, protocol, loop)
 
 
 class Patience:

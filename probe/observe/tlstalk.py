@@ -121,6 +121,8 @@ class TlsTalk(asyncio.Protocol):
 
     def _finish(self, error: Exception | None = None) -> None:
         for future in (self.settled, self.over):
+            if future.cancelled():
+                error = None  # nobody waits any more to be told
             if future.done():
                 continue
             if error is None:
@@ -138,9 +140,10 @@ async def shake_hands(talk: TlsTalk, address: str, port: int, began: float) -> V
     try:
         in_time = await talk.settle(address, port)
     except OSError as error:
-        if talk.began is not None:
+        too_late = isinstance(error, TimeoutError) and not error.errno
+        if talk.began is not None and not too_late:
             raise  # a bug of ours is not the peer's doing
-        if not isinstance(error, TimeoutError) or error.errno:
+        if not too_late:
             # The system's own time-out is an OSError with a number.
             outcome, says = network_outcome(error)
             return VisitSeen(outcome, Phase.CONNECT, loop.time() - began, says)

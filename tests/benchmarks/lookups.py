@@ -29,6 +29,7 @@ from probe.observe.dns import Resolvers
 from probe.observe.sweep import survey
 from probe.plan.model import Plan
 from probe.plan.read import load_plan
+from tests.observe import nameservers
 from tests.peers.nameservers import nsd, zone
 from tests.peers.servers import LOOPBACK
 
@@ -108,7 +109,7 @@ async def asked(port: int, lookups: Lookups) -> Data:
     resolvers = Resolvers(DEFAULT)
     place = f"{LOOPBACK}:{port}"
     seen = await asyncio.gather(
-        *(resolvers.ask(LookupAsk(name, kind, place)) for name, kind in lookups)
+        *(nameservers.ask(resolvers, LookupAsk(name, kind, place)) for name, kind in lookups)
     )
     await resolvers.close()
     return {

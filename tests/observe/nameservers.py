@@ -10,6 +10,9 @@ import dns.flags
 import dns.message
 import dns.rrset
 
+from probe.observation.model import LookupAsk
+from probe.observe.dns import LookupSeen, Resolvers
+
 Answer = dns.message.Message | bytes | None
 Handler = Callable[[dns.message.Message], Answer | list[Answer]]
 
@@ -120,3 +123,10 @@ def reply(
 def _fields(line: str) -> tuple[str, int, str, str, str]:
     name, ttl, kind, data = line.split(" ", 3)
     return name, int(ttl), "IN", kind, data
+
+
+async def ask(resolvers: Resolvers, asking: LookupAsk) -> LookupSeen:
+    """Ask one question and wait for what is said."""
+    seen: asyncio.Future[LookupSeen] = asyncio.get_running_loop().create_future()
+    resolvers.begin(asking, seen.set_result, seen.set_exception)
+    return await seen

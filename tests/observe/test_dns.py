@@ -17,7 +17,7 @@ from probe.limits import DEFAULT
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
 from probe.records import replace
-from tests.observe import standstill
+from tests.observe import nameservers, standstill
 from tests.observe.nameservers import Answer, FakeNameserver, Handler, reply, serving
 
 NAME = "guest.northpier.example"
@@ -39,7 +39,7 @@ def ask(
         async with serving(handle, by_stream=by_stream) as server:
             resolvers = Resolvers(limits)
             try:
-                return await resolvers.ask(LookupAsk(NAME, kind, server.place)), server
+                return await nameservers.ask(resolvers, LookupAsk(NAME, kind, server.place)), server
             finally:
                 await resolvers.close()
 
@@ -269,7 +269,7 @@ def test_a_closed_port_is_told_at_once() -> None:
             closed = server.place
         resolvers = Resolvers(DEFAULT)
         try:
-            return await resolvers.ask(LookupAsk(NAME, "A", closed))
+            return await nameservers.ask(resolvers, LookupAsk(NAME, "A", closed))
         finally:
             await resolvers.close()
 
@@ -340,7 +340,10 @@ def ask_the_system(*handlers: Handler, times: int = 1) -> tuple[list[LookupSeen]
         async with serving(handlers[0]) as first, serving(handlers[1]) as second:
             resolvers = Resolvers(QUICK, system=lambda: (first.place, second.place))
             try:
-                seen = [await resolvers.ask(LookupAsk(NAME, "A", "system")) for _ in range(times)]
+                seen = [
+                    await nameservers.ask(resolvers, LookupAsk(NAME, "A", "system"))
+                    for _ in range(times)
+                ]
             finally:
                 await resolvers.close()
             return seen, [len(first.asked), len(second.asked)]
@@ -361,7 +364,9 @@ def test_the_systems_first_name_server_is_enough() -> None:
 
 def test_a_machine_without_resolver_has_met_silence() -> None:
     async def run() -> LookupSeen:
-        return await Resolvers(DEFAULT, system=tuple).ask(LookupAsk(NAME, "A", "system"))
+        return await nameservers.ask(
+            Resolvers(DEFAULT, system=tuple), LookupAsk(NAME, "A", "system")
+        )
 
     seen = asyncio.run(run())
     assert seen.outcome is LookupOutcome.SILENT
@@ -377,7 +382,9 @@ def test_hundreds_of_questions_to_a_dead_server_do_not_wait_for_each_other() -> 
             began = asyncio.get_running_loop().time()
             seen = await asyncio.gather(
                 *(
-                    resolvers.ask(LookupAsk(f"quay{n}.northpier.example", "A", server.place))
+                    nameservers.ask(
+                        resolvers, LookupAsk(f"quay{n}.northpier.example", "A", server.place)
+                    )
                     for n in range(64)
                 )
             )
@@ -409,7 +416,9 @@ def test_at_most_so_many_questions_are_in_flight() -> None:
             resolvers = Resolvers(limits)
             seen = await asyncio.gather(
                 *(
-                    resolvers.ask(LookupAsk(f"quay{n}.northpier.example", "A", server.place))
+                    nameservers.ask(
+                        resolvers, LookupAsk(f"quay{n}.northpier.example", "A", server.place)
+                    )
                     for n in range(48)
                 )
             )

@@ -25,6 +25,7 @@ from probe.observe.agenda import Depth, agenda
 from probe.observe.dns import LookupSeen, Resolvers
 from probe.observe.sweep import survey
 from probe.plan.model import Resolver
+from tests.observe import nameservers
 from tests.observe.nameservers import Answer, Handler, reply, serving
 from tests.observe.plans import node, plan
 from tests.observe.test_dns import NAME, QUICK, SOA, ask, says
@@ -327,7 +328,7 @@ def test_an_answer_from_another_port_is_none() -> None:
         resolvers = Resolvers(QUICK)
         try:
             place = f"127.0.0.1:{server.get_extra_info('sockname')[1]}"
-            return await resolvers.ask(LookupAsk(NAME, "A", place)), forger.questions
+            return await nameservers.ask(resolvers, LookupAsk(NAME, "A", place)), forger.questions
         finally:
             await resolvers.close()
             server.close()

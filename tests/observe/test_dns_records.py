@@ -14,6 +14,7 @@ from probe.limits import DEFAULT
 from probe.observation.model import LookupAsk, LookupOutcome
 from probe.observe.dns import LookupSeen, Resolvers
 from probe.records import replace
+from tests.observe import nameservers
 from tests.observe.nameservers import Answer, FakeNameserver, Handler, reply, serving
 from tests.observe.test_dns import NAME, SOA, ask, says
 
@@ -326,7 +327,7 @@ def ask_short(
                 DEFAULT, system=lambda: (server.place,), suffixes=lambda: suffixes
             )
             try:
-                seen = await resolvers.ask(LookupAsk(name, kind, at))
+                seen = await nameservers.ask(resolvers, LookupAsk(name, kind, at))
             finally:
                 await resolvers.close()
             return seen, asked(server)

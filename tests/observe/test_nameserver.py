@@ -14,11 +14,12 @@ import pytest
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import LookupAsk, LookupOutcome
-from probe.observe.dns import Lookup, LookupSeen, Resolvers
+from probe.observe import dns as lookups
+from probe.observe.dns import LookupSeen, Resolvers
 from probe.observe.message import Response
 from probe.observe.nameserver import Asked, Nameserver, NoReplyError
 from probe.records import replace
-from tests.observe.nameservers import Answer, reply, serving
+from tests.observe.nameservers import Answer, ask, reply, serving
 from tests.peers.servers import free_port
 
 SOA = "northpier.example. 300 SOA ns.northpier.example. root.northpier.example. 1 2 3 4 300"
@@ -54,7 +55,7 @@ async def ask_all(place: str, count: int, limits: Limits) -> list[LookupSeen]:
     try:
         return await asyncio.gather(
             *(
-                resolvers.ask(LookupAsk(f"quay{number}.northpier.example", "A", place))
+                ask(resolvers, LookupAsk(f"quay{number}.northpier.example", "A", place))
                 for number in range(count)
             )
         )
@@ -116,43 +117,6 @@ def test_thousands_of_questions_are_all_answered() -> None:
     seen = asyncio.run(run())
     assert outcomes(seen) == {LookupOutcome.ANSWERED}
     assert {one.data for one in seen} == {("192.0.2.11",)}
-
-
-@pytest.mark.parametrize(
-    ("answered", "expected"),
-    [(False, ["quay1", "quay3"]), (True, ["quay1", "quay2", "quay3"])],
-    ids=["in line", "with a place in hand"],
-)
-def test_who_is_cancelled_leaves_the_place_to_the_next(answered: bool, expected: list[str]) -> None:
-    """Of three on a socket for one, the second is given up: as it waits for its turn, or just as
-    it has come. Else the third would wait as good as for ever."""
-    limits = replace(DEFAULT, dns_in_flight=1, dns_sockets=1, dns_wait=86_400.0)
-    asked: list[str] = []
-
-    def handle(query: dns.message.Message) -> Answer:
-        asked.append(query.question[0].name.labels[0].decode())
-        return None if asked[-1] == "quay2" else reply(query, authority=(SOA,))
-
-    async def run() -> LookupSeen:
-        async with serving(handle) as server:
-            resolvers = Resolvers(limits)
-
-            async def ask(host: str) -> LookupSeen:
-                name = f"{host}.northpier.example"
-                return await resolvers.ask(LookupAsk(name, "A", server.place))
-
-            first = asyncio.create_task(ask("quay1"))
-            second = asyncio.create_task(ask("quay2"))
-            third = asyncio.create_task(ask("quay3"))
-            await (first if answered else asyncio.sleep(0))
-            second.cancel()
-            seen = await third
-            assert second.cancelled()
-            await resolvers.close()
-            return seen
-
-    assert asyncio.run(run()).outcome is LookupOutcome.NO_DATA
-    assert asked == expected
 
 
 def test_a_socket_that_cannot_be_opened_leaves_the_others() -> None:
@@ -278,7 +242,7 @@ def test_a_tcp_port_that_speaks_again_is_asked_again() -> None:
             asks = [
                 LookupAsk(f"{host}.northpier.example", "A", f"127.0.0.1:{port}") for host in hosts
             ]
-            return [(await resolvers.ask(one)).outcome for one in asks]
+            return [(await ask(resolvers, one)).outcome for one in asks]
         finally:
             await resolvers.close()
             transport.close()
@@ -320,7 +284,7 @@ def test_lookups_are_freed_as_they_are_let_go_of() -> None:
     gc.disable()
     try:
         seen, _ = ask_holding(32, 4, DEFAULT)
-        left = [one for one in gc.get_objects() if isinstance(one, Lookup | Asked)]
+        left = [one for one in gc.get_objects() if isinstance(one, lookups._Lookup | Asked)]
     finally:
         gc.enable()
     assert len(seen) == 32
