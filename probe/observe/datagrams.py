@@ -9,6 +9,7 @@ import socket
 from collections import deque
 from collections.abc import Callable
 
+from probe.observe.waits import Alarm
 from probe.plan.addresses import canonical_address, with_port
 
 Take = Callable[[bytes, str | None], bool]
@@ -22,11 +23,11 @@ dropped."""
 _LARGEST = 65_536
 
 
-class Datagrams:
+class Datagrams(Alarm):
     """Speaks with one server.
 
     Connected, it is told of a closed port, and hears nobody else. Unconnected, it hears whoever
-    answers, and is told of nothing.
+    answers, and is told of nothing. `until` sets another deadline for whoever listens.
     """
 
     def __init__(self) -> None:
@@ -37,11 +38,6 @@ class Datagrams:
         self._came: deque[tuple[bytes, str | None] | OSError] = deque()
         self._take: Take | None = None
         self._waiting: asyncio.Future[bool] | None = None
-        self._deadline = 0.0
-        """Until when it is waited."""
-        self._timer: asyncio.TimerHandle | None = None
-        """Wakes whoever waits, at the deadline or before. It is kept from one wait to the next, as
-        nearly all of them end long before."""
         self._socket: socket.socket | None = None
 
     async def connect(self, address: str, port: int) -> None:
@@ -86,7 +82,7 @@ class Datagrams:
         """Hand over each datagram as it comes, until one is all that was waited for. False: there
         was none before the deadline, by the loop's clock. Raises OSError for what ICMP says, and
         what `take` raises."""
-        self.listen_until(deadline)
+        self.until(deadline)
         while self._came:
             came = self._came.popleft()
             if isinstance(came, OSError):
@@ -100,21 +96,9 @@ class Datagrams:
         finally:
             self._waiting = self._take = None
 
-    def listen_until(self, deadline: float) -> None:
-        """Set another deadline for whoever listens."""
-        self._deadline = deadline
-        if self._timer is not None:
-            if self._timer.when() <= deadline:
-                return
-            self._timer.cancel()
-        loop = asyncio.get_running_loop()
-        self._timer = loop.call_at(deadline, self._run_out)
-
     async def close(self) -> None:
         """Close it."""
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
+        self.end()
         if self._socket is not None:
             asyncio.get_running_loop().remove_reader(self._socket.fileno())
             self._socket.close()
@@ -136,15 +120,8 @@ class Datagrams:
         else:
             self._put((octets, elsewhere))
 
-    def _run_out(self) -> None:
-        """End the waiting if it is time, or wait on."""
-        timer, self._timer = self._timer, None
-        if self._waiting is None:
-            return
-        assert timer is not None  # noqa: S101  # it is what calls this
-        if timer.when() < self._deadline:
-            self.listen_until(self._deadline)
-        elif not self._waiting.done():
+    def _too_late(self) -> None:
+        if self._waiting is not None and not self._waiting.done():
             self._waiting.set_result(False)
 
     @staticmethod

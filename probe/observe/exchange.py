@@ -171,7 +171,7 @@ class Exchange:
         if wait is None:
             return True
         now = asyncio.get_running_loop().time()
-        self.datagrams.listen_until(min(self._deadline, now + wait))
+        self.datagrams.until(min(self._deadline, now + wait))
         return False
 
     def _next(self) -> int:

@@ -146,7 +146,7 @@ async def opening(
 ) -> asyncio.Transport:
     """Open a connection, or begin to: the protocol is told when it stands, or of its loss before
     that. Raises OSError if it is known already that there is none; TimeoutError without a number
-    if it was too late, by the loop's clock, where it is waited for in here."""
+    where the loop opens it, and has not done so when it `ends`, by its clock."""
     loop = asyncio.get_running_loop()
     if "%" in address or not isinstance(loop, asyncio.SelectorEventLoop):
         # A scope has to be resolved; and a loop may not tell when a socket is ready (Windows).
@@ -163,56 +163,3 @@ async def opening(
     except BaseException:
         opened.close()
         raise
-
-
-class Patience:
-    """Waits for one future after the other, each with its time, by a single timer. That is moved
-    when it runs out, as nearly all that is waited for comes long before."""
-
-    def __init__(self) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._event: asyncio.Future[None] | None = None
-        self._ends = 0.0
-        self._late = False
-        self._timer: asyncio.TimerHandle | None = None
-
-    async def come(self, event: "asyncio.Future[None]", ends: float) -> bool:
-        """Wait for a future, and return whether it came before `ends` by the loop's clock. If not,
-        it is given its result all the same. Raises what it holds."""
-        self._late = False
-        if event.done():
-            event.result()
-            return True
-        self._event = event
-        self.until(ends)
-        try:
-            await event
-        finally:
-            self._event = None
-        return not self._late
-
-    def until(self, ends: float) -> None:
-        """Wait until then for what is waited for now."""
-        self._ends = ends
-        if self._timer is not None:
-            if self._timer.when() <= ends:
-                return
-            self._timer.cancel()
-        self._timer = self._loop.call_at(ends, self._run_out)
-
-    def end(self) -> None:
-        """Wait no more."""
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
-
-    def _run_out(self) -> None:
-        timer, self._timer = self._timer, None
-        assert timer is not None  # noqa: S101  # it is what calls this
-        if self._event is None or self._event.done():
-            return
-        if timer.when() < self._ends:
-            self.until(self._ends)
-        else:
-            self._late = True
-            self._event.set_result(None)

@@ -5,8 +5,9 @@ from typing import cast
 
 from probe.limits import Limits
 from probe.observation.model import Outcome, Phase
-from probe.observe.stream import Patience, opening
+from probe.observe.stream import opening
 from probe.observe.visit import VisitSeen, network_outcome
+from probe.observe.waits import Patience
 from probe.wire.tls import TlsClient
 
 
@@ -31,7 +32,7 @@ class TlsTalk(asyncio.Protocol):
         """Our address, as soon as the connection stands."""
         self.heard = False
         self.reset = False
-        self._ends = ends
+        self._all_ends = ends
         self._tls_wait = limits.tls_wait
         self._loop = loop
         self._transport: asyncio.Transport | None = None
@@ -56,7 +57,7 @@ class TlsTalk(asyncio.Protocol):
         """Say hello."""
         self._transport = cast(asyncio.Transport, transport)
         self.began = self._loop.time()
-        self.ends = min(self._ends, self.began + self._tls_wait)
+        self.ends = min(self._all_ends, self.began + self._tls_wait)
         self.patience.until(self.ends)
         try:
             self.source = str(transport.get_extra_info("sockname")[0])

@@ -8,8 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from probe.observe.stream import Patience, opening
-from tests.observe import standstill
+from probe.observe.stream import opening
 
 WITHIN = 10.0
 
@@ -228,42 +227,3 @@ def test_an_address_with_a_scope(listening: socket.socket) -> None:
             await opening(Heard(), "fe80::1%nowhere0", 443, loop.time() + WITHIN)
 
     asyncio.run(run())
-
-
-def test_waiting_for_what_comes_in_time_and_for_what_does_not() -> None:
-    async def run() -> None:
-        loop = asyncio.get_running_loop()
-        patience = Patience()
-        there: asyncio.Future[None] = loop.create_future()
-        loop.call_later(5, there.set_result, None)
-        assert await patience.come(there, 10.0)
-        assert loop.time() == 5
-        assert await patience.come(there, 0.0)
-        never: asyncio.Future[None] = loop.create_future()
-        assert not await patience.come(never, 8.0)
-        assert loop.time() == 8
-        assert never.done()
-        broken: asyncio.Future[None] = loop.create_future()
-        broken.set_exception(ValueError("ours"))
-        with pytest.raises(ValueError, match="ours"):
-            await patience.come(broken, 20.0)
-        patience.end()
-
-    standstill.run(run())
-
-
-@pytest.mark.parametrize("moved", [12.0, 4.0])
-def test_the_time_of_a_wait_is_moved(moved: float) -> None:
-    async def run() -> None:
-        loop = asyncio.get_running_loop()
-        patience = Patience()
-        never: asyncio.Future[None] = loop.create_future()
-        loop.call_later(2, patience.until, moved)
-        assert not await patience.come(never, 6.0)
-        assert loop.time() == moved
-        later: asyncio.Future[None] = loop.create_future()
-        loop.call_later(1, later.set_result, None)
-        assert await patience.come(later, moved + 20)
-        patience.end()
-
-    standstill.run(run())

@@ -1,9 +1,11 @@
-"""Many wait for the same time each, by one timer."""
+"""Many wait for the same time each, by one timer; and one waits for one thing after the other."""
 
 import asyncio
 from dataclasses import dataclass
 
-from probe.observe.waits import Waits
+import pytest
+
+from probe.observe.waits import Patience, Waits
 from tests.observe import standstill
 
 
@@ -52,3 +54,42 @@ def test_one_that_is_late_may_wait_again() -> None:
 
     standstill.run(run())
     assert late == [5.0, 10.0, 15.0]
+
+
+def test_waiting_for_what_comes_in_time_and_for_what_does_not() -> None:
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        patience = Patience()
+        there: asyncio.Future[None] = loop.create_future()
+        loop.call_later(5, there.set_result, None)
+        assert await patience.come(there, 10.0)
+        assert loop.time() == 5
+        assert await patience.come(there, 0.0)
+        never: asyncio.Future[None] = loop.create_future()
+        assert not await patience.come(never, 8.0)
+        assert loop.time() == 8
+        assert never.done()
+        broken: asyncio.Future[None] = loop.create_future()
+        broken.set_exception(ValueError("ours"))
+        with pytest.raises(ValueError, match="ours"):
+            await patience.come(broken, 20.0)
+        patience.end()
+
+    standstill.run(run())
+
+
+@pytest.mark.parametrize("moved", [12.0, 4.0])
+def test_the_time_of_a_wait_is_moved(moved: float) -> None:
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        patience = Patience()
+        never: asyncio.Future[None] = loop.create_future()
+        loop.call_later(2, patience.until, moved)
+        assert not await patience.come(never, 6.0)
+        assert loop.time() == moved
+        later: asyncio.Future[None] = loop.create_future()
+        loop.call_later(1, later.set_result, None)
+        assert await patience.come(later, moved + 20)
+        patience.end()
+
+    standstill.run(run())
