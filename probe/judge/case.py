@@ -468,7 +468,8 @@ class Case:
         """Return the names (RFC 4514) of the CA certificates that an incomplete chain lacks."""
         if not explanation.of_kind("chain-incomplete"):
             return ()
-        lacking = tuple(self.facts[sha256].subject for sha256 in self.lacking(explanation))
+        found = map(self.certificate, self.lacking(explanation))
+        lacking = tuple(facts.subject for facts in found if facts is not None)
         return lacking or (self.leaf(visit).issuer,)
 
     def lacking(self, explanation: Explanation) -> tuple[str, ...]:

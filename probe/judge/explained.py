@@ -42,7 +42,9 @@ class Explained:
         extra: tuple[bytes, ...] = (),
         others: AnchorSet | None = None,
     ) -> Explanation:
-        """Return what `explain_path` returns for these arguments."""
+        """Return what `explain_path` returns for these arguments. Raises ValueError as it does."""
+        if not chain_der:
+            raise ValueError("a chain needs a certificate")
         read = reading(facts_of(chain_der[0]), purpose_of(family))
         key = (chain_der, name, anchors.alike, read, at, extra, others)
         known = self._known.get(key)

@@ -507,6 +507,8 @@ def test_a_memory_gives_the_same_answer_and_tells_arguments_apart() -> None:
 
     assert ask() == explain(LEAF, ISSUING)
     assert ask() is ask()
+    with pytest.raises(ValueError, match="a chain needs a certificate"):
+        memory.explain((), name=HOST, anchors=TRUST, family="node", at=AT)
     assert ask(family="firefox-web") is ask()
     assert ask(family="apple-web") is ask()
     assert kinds(ask(host="other.example")) == ["name-mismatch"]

@@ -8,10 +8,12 @@ import pytest
 
 from probe.assessment import Verdict
 from probe.bundle import Said, ServedNow
+from probe.judge.rehearsal.memory import Changed, changes
 from probe.judge.rehearsal.rehearsed import rehearse
 from probe.judge.rehearsal.way import stops
 from probe.judge.rehearse import swap
 from probe.observation.model import Aspect, Endpoint, Outcome, Survey, fingerprint
+from probe.observe.agenda import Depth
 from probe.plan.model import Plan
 from probe.records import replace
 from probe.rehearsal import Feels, Kind, Rehearsal, Span
@@ -24,6 +26,7 @@ from tests.judge.world import (
     HOSTS,
     NODES,
     OWN,
+    PRIVATE_ISSUING,
     PRIVATE_ROOT,
     RADIUS,
     ca,
@@ -345,3 +348,24 @@ def test_a_certificate_for_other_names_stays() -> None:
             assert record.served is not None
             wanted = new if record.asked.name == GUEST else own
             assert record.served.chain[0] == fingerprint(wanted[0])
+
+
+def test_what_changes_at_a_node_is_told_in_the_order_in_which_it_is_met() -> None:
+    """Of changes that are felt alike the first is told: it must be the same one in each run."""
+    of, root, issuing = plan(), ca(PRIVATE_ROOT).der, ca(PRIVATE_ISSUING, PRIVATE_ROOT).der
+    short, long = (issuing,), (issuing, root)
+
+    def served(leaf: Made) -> Survey:
+        return seen(
+            of,
+            depth=Depth.NODE,
+            eap={"/PEAP": (leaf.der, *short), "/EAP-TTLS": (leaf.der, *long)},
+        )
+
+    old, new = private(RADIUS), renewed()
+    found = changes(served(old), served(new))
+    told = [
+        tuple(map(fingerprint, (leaf.der, *rest))) for rest in (short, long) for leaf in (old, new)
+    ]
+    expected = (Changed(told[0], told[1]), Changed(told[2], told[3]))
+    assert {node: of_node[:2] for node, of_node in found.items()} == dict.fromkeys(NODES, expected)

@@ -29,8 +29,10 @@ from tests.judge.world import (
     plan,
     private,
     public,
+    roots,
     seen,
     told,
+    trust,
     web_chain,
 )
 
@@ -160,3 +162,16 @@ def test_a_thousand_nodes_with_one_chain_cost_as_many_explanations_as_four(
     four = cost(NODES)
     assert cost(tuple(f"quay{number}" for number in range(1, 1_001))) == four
     assert four < 12
+
+
+def test_a_missing_intermediate_that_the_plan_has_as_an_anchor_of_another_world() -> None:
+    root, issuing = ca(PRIVATE_ROOT), ca(PRIVATE_ISSUING, PRIVATE_ROOT)
+    worlds = replace(
+        trust(), staff=(roots("root.pem", root),), eap=(roots("issuing.pem", issuing),), node=()
+    )
+    of = plan(trust=worlds, services=())
+    # Nobody serves it: the plan alone has it.
+    alone = {"web": {"web/": (private(*HOSTS).der,)}, "eap": {"eap/": (private(RADIUS).der,)}}
+    result = judged(of, seen(of, **alone))
+    assert [finding.rule for finding in result.findings] == ["web-chain-incomplete"]
+    assert "Northpier Issuing" in result.findings[0].says

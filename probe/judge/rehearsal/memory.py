@@ -32,7 +32,8 @@ class Changed:
     after: tuple[str, ...]
 
 
-Changes = Mapping[str, frozenset[Changed]]
+Changes = Mapping[str, tuple[Changed, ...]]
+"""By node, in the order met: of two that are felt alike the first is told."""
 
 
 def changes(today: Survey, then: Survey) -> Changes:
@@ -42,14 +43,14 @@ def changes(today: Survey, then: Survey) -> Changes:
         for r in today.handshakes
         if r.served is not None and r.served.chain and _is_met(r.endpoint, r.asked.aspect)
     }
-    found: dict[str, set[Changed]] = defaultdict(set)
+    found: dict[str, dict[Changed, None]] = defaultdict(dict)
     for record in then.handshakes:
         was = before.get((record.question, record.asked.address))
         now = record.served.chain if record.served is not None else ()
         if was and now and was[0] != now[0]:
             for node in record.nodes:
-                found[node].add(Changed(was, now))
-    return {node: frozenset(of) for node, of in found.items()}
+                found[node][Changed(was, now)] = None
+    return {node: tuple(of) for node, of in found.items()}
 
 
 def _is_met(endpoint: Endpoint, aspect: Aspect | None) -> bool:
