@@ -101,7 +101,7 @@ class Case:
         ] = {}
 
     def once(self, key: Hashable, found: Callable[[], _Item]) -> _Item:
-        """Return what a rule finds; found once for all that has the same key."""
+        """Return what a rule finds, never None; found once for all that has the same key."""
         known: _Item | None = self._once.get(key)
         if known is None:
             known = self._once[key] = found()

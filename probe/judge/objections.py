@@ -179,6 +179,7 @@ def _key(
 def _of_issue(
     case: Case, visit: Visit, explanation: Explanation, family: str
 ) -> Iterator[Objection]:
+    # What is one family's alone comes of public CAs' certificates only: else it is shared.
     public = case.standing(visit.chain[0]).standing is Standing.PUBLIC
     for facts in _below_root(case, explanation):
         yield from _weakness(visit, facts, public=public)

@@ -36,14 +36,16 @@ class Visit:
     chain: tuple[str, ...]
     """What was served: SHA-256 of each certificate; empty if nothing was."""
     asked: HandshakeAsk
-    """What was asked: the record's."""
+    """What was asked: the record's own, at hand as it is read again and again."""
     aspect: Aspect | None
     """What a further question was after; None: the visit as a client makes it."""
 
     @property
     def meeting(self) -> Hashable:
         """What is met, and by whom: on the web and in EAP this is all that counts of a chain's path
-        and of who objects to it, so that it is looked at once for all nodes that are alike."""
+        and of who objects to it, so that it is looked at once for all nodes that are alike.
+        Not of RadSec, where each node has its own roots."""
+        assert self.record.endpoint is not Endpoint.RADSEC  # noqa: S101  # see above
         return self.chain, self.record.endpoint, self.audience, self.own
 
     @property

@@ -50,7 +50,7 @@ class Turn:
         self, pace: "Pace", keys: Iterable[Key], places: Iterable[asyncio.Semaphore]
     ) -> None:
         self._pace = pace
-        # Always in the same order, so that no two wait for each other.
+        # Always in the same order, so that no two wait for each other; `places` come in one, too.
         self._keys = sorted(set(keys))
         self._places = places
         self._accounts: list[_Account] = []

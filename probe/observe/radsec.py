@@ -99,7 +99,7 @@ class _Talk(TlsTalk):
         super().__init__(client, limits, ends)
         self.session = session
         self.closed = False
-        self._began = False
+        self._greeted = False
         self._moved = asyncio.Event()
 
     @property
@@ -107,8 +107,8 @@ class _Talk(TlsTalk):
         return self.session.done
 
     def converse(self) -> bytes:
-        said = b"" if self._began else self.session.start()
-        self._began = True
+        said = b"" if self._greeted else self.session.start()
+        self._greeted = True
         octets = self.client.write(said) if said else b""
         said = self.session.receive(self.client.read())
         return octets + (self.client.write(said) if said else b"")
@@ -127,7 +127,7 @@ class _Talk(TlsTalk):
         loop = asyncio.get_running_loop()
         while not (self.client.done or self.session.done):
             self._moved.clear()
-            wait = min(ends, loop.time() + self._patience(limits))
+            wait = min(ends, loop.time() + self._wait(limits))
             try:
                 async with asyncio.timeout_at(wait):
                     await self._moved.wait()
@@ -155,7 +155,7 @@ class _Talk(TlsTalk):
             self._send(self.session.break_off("interrupted"))
             raise
 
-    def _patience(self, limits: Limits) -> float:
+    def _wait(self, limits: Limits) -> float:
         if not self.client.established:
             return limits.tls_wait
         if self.session.conversing:

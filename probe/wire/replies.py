@@ -20,13 +20,12 @@ class RepliesSeen:
         """What goes back unaltered in the next request (RFC 2865, 5.24)."""
         return self.last.state if self.last is not None else None
 
-    def take(self, reply: Reply) -> Reply:
-        """Note a reply, and return it."""
+    def take(self, reply: Reply) -> None:
+        """Note a reply."""
         self.last = reply
         if reply.eap is not None:
             self.signed = self.signed is not False and reply.message_authenticator
         self.signed_first = self.signed_first is not False and reply.message_authenticator_first
-        return reply
 
     def seen(
         self,

@@ -58,7 +58,7 @@ class _Cause:
 def certificates(case: Case) -> Iterator[Draft]:
     """Yield a draft for each cause."""
     causes: dict[_Cause, list[Sighting]] = defaultdict(list)
-    for visit in _showing(case):
+    for visit in _showing_radsec(case):
         for kind, key, verdict, sighting in (*_objected(case, visit), *_soon(case, visit)):
             accepted = case.acceptance(_RULES[kind], visit.nodes, None)
             causes[_Cause(kind, key, verdict, accepted)].append(sighting)
@@ -66,7 +66,7 @@ def certificates(case: Case) -> Iterator[Draft]:
         yield _draft(case, cause, sightings)
 
 
-def _showing(case: Case) -> Iterator[Visit]:
+def _showing_radsec(case: Case) -> Iterator[Visit]:
     return (visit for visit in case.radsec if visit.chain and visit.nodes)
 
 
@@ -135,7 +135,7 @@ def names(case: Case) -> Iterator[Draft]:
     Nodes that are known by the same names are one; and so are those known by their own.
     """
     found: dict[tuple[tuple[str, ...], bool, Acceptance | None], list[Sighting]] = defaultdict(list)
-    for visit in _showing(case):
+    for visit in _showing_radsec(case):
         planned = case.radsec_names(visit)
         facts = case.leaf(visit)
         match = peers_cover(facts, planned or (case.host(visit.nodes[0]),))
@@ -174,7 +174,7 @@ def names(case: Case) -> Iterator[Draft]:
 
 def no_roots(case: Case) -> Iterator[Note]:
     """Yield a note where the plan has no roots to judge a RadSec chain by."""
-    without = [visit for visit in _showing(case) if not case.has_radsec_roots(visit)]
+    without = [visit for visit in _showing_radsec(case) if not case.has_radsec_roots(visit)]
     nodes = case.sort_nodes(node for visit in without for node in visit.nodes)
     if nodes:
         says = (
