@@ -45,6 +45,7 @@ from probe.certificate.extensions import (
     SUBJECT_KEY_ID,
 )
 from probe.certificate.facts import CertFacts, facts_of
+from probe.certificate.strict import read_strictly
 from probe.certificate.structure import outline
 from probe.judge.path.model import Testimony
 from probe.judge.trust import AnchorSet
@@ -223,7 +224,7 @@ def ask_library(
     if name is None:
         return Answer("silent", "there is no name to ask it about")
     with _quiet():
-        leaf = _for_library(chain[0])
+        leaf = read_strictly(chain[0]).certificate
         builder = _library_policy(tuple(anchors.by_sha.values()), at)
         if leaf is None:
             return Answer("silent", "it cannot read the certificate")
@@ -273,17 +274,6 @@ def _for_openssl(der: bytes) -> X509 | None:
         return None
 
 
-@lru_cache(maxsize=4_096)
-def _for_library(der: bytes) -> x509.Certificate | None:
-    try:
-        certificate = x509.load_der_x509_certificate(der)
-        # What is read late and cannot be is to fail here.
-        _ = certificate.subject, certificate.issuer
-    except (ValueError, TypeError, UnsupportedAlgorithm, x509.InvalidVersion):
-        return None
-    return certificate
-
-
 @lru_cache(maxsize=1_024)
 def _between(der: bytes) -> x509.Certificate | None:
     """Return a certificate that may stand between a leaf and a root.
@@ -291,7 +281,7 @@ def _between(der: bytes) -> x509.Certificate | None:
     A served root adds nothing: which roots count says the store, and its reason for a refusal would
     be that the root is its own issuer again and again.
     """
-    certificate = _for_library(der)
+    certificate = read_strictly(der).certificate
     return certificate if certificate and certificate.subject != certificate.issuer else None
 
 
