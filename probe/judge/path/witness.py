@@ -285,13 +285,13 @@ def _between(der: bytes) -> x509.Certificate | None:
     return certificate if certificate and certificate.subject != certificate.issuer else None
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _openssl_anchors(anchors: tuple[bytes, ...]) -> tuple[X509, ...]:
     found = (_for_openssl.__wrapped__(der) for der in anchors)
     return tuple(anchor for anchor in found if anchor is not None)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _openssl_store(anchors: tuple[bytes, ...], at: datetime) -> X509Store:
     """Return a store of some anchors for one time. Never altered, so threads may share it."""
     store = X509Store()
