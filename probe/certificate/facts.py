@@ -5,13 +5,10 @@ its names and dates; what is odd about it stands in `oddities`. Nothing here jud
 signature, a date or a purpose is good enough is for `probe.judge`.
 """
 
-import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import datetime
 from functools import lru_cache
 from typing import TypeVar
-
-from cryptography import x509
 
 from probe.certificate.der import BIT_STRING, DerError, text, time
 from probe.certificate.extensions import (
@@ -43,6 +40,7 @@ from probe.certificate.naming import (
     rfc4514,
     same_name,
 )
+from probe.certificate.strict import read_strictly
 from probe.certificate.structure import Outline, outline, split_extensions
 from probe.limits import DEFAULT
 from probe.observation.model import KeyFamily, fingerprint
@@ -270,7 +268,7 @@ class _Reading:
             in (self._advice("TLS feature", TLS_FEATURE, tls_features) or ()),
             ocsp_no_check=OCSP_NO_CHECK in self.values,
             # Last, as what is read above adds to them.
-            oddities=tuple(dict.fromkeys((*self.oddities, *_refusals(self.der)))),
+            oddities=tuple(dict.fromkeys((*self.oddities, *read_strictly(self.der).refusals))),
             damaged=tuple(dict.fromkeys(self.damaged)),
         )
 
@@ -357,29 +355,3 @@ class _Reading:
             )
         if shape.trailing:
             self.oddities.append(f"{shape.trailing} octets follow the certificate")
-
-
-def _refusals(der: bytes) -> Iterator[str]:
-    """Ask a strict parser for everything it can read, and yield what it refuses or warns of."""
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        try:
-            certificate = x509.load_der_x509_certificate(der)
-        except Exception as error:  # the library's own seam: any refusal is a fact about the peer
-            yield f"a strict parser refuses the certificate: {_words(error)}"
-            return
-        for what in ("subject", "issuer", "extensions", "signature_algorithm_parameters"):
-            try:
-                getattr(certificate, what)
-            except Exception as error:  # as above
-                yield f"a strict parser refuses {what}: {_words(error)}"
-        try:
-            certificate.public_key()
-        except Exception as error:  # as above
-            yield f"a strict parser refuses the public key: {_words(error)}"
-    for warning in caught:
-        yield f"a strict parser warns: {str(warning.message).partition('. ')[0]}"
-
-
-def _words(error: Exception) -> str:
-    return (str(error) or type(error).__name__)[: DEFAULT.text_characters]

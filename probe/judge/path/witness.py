@@ -9,7 +9,7 @@ Nothing here reads a clock or a file: the time is set, and no engine is left to 
 """
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -18,6 +18,7 @@ from ipaddress import ip_address
 import cryptography
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.verification import PolicyBuilder, Store, VerificationError
 from OpenSSL.crypto import (
     FILETYPE_ASN1,
@@ -33,7 +34,19 @@ from OpenSSL.crypto import (
 from OpenSSL.SSL import OPENSSL_VERSION as _VERSION
 from OpenSSL.SSL import OpenSSL_version
 
+from probe.certificate.extensions import (
+    AUTHORITY_ACCESS,
+    AUTHORITY_KEY_ID,
+    BASIC_CONSTRAINTS,
+    CERTIFICATE_POLICIES,
+    CRL_DISTRIBUTION_POINTS,
+    EXTENDED_KEY_USAGE,
+    KEY_USAGE,
+    SUBJECT_KEY_ID,
+)
 from probe.certificate.facts import CertFacts, facts_of
+from probe.certificate.strict import read_strictly
+from probe.certificate.structure import outline
 from probe.judge.path.model import Testimony
 from probe.judge.trust import AnchorSet
 from probe.observation.model import fingerprint
@@ -63,6 +76,83 @@ class Answer:
     """OpenSSL: SHA-256 of the certificate at fault."""
 
 
+_ACCEPTED = Answer("accepts", "ok")
+
+
+# ---------------------------------------------------------------- what is above many leaves
+
+_OF_ITSELF = frozenset(
+    {
+        AUTHORITY_ACCESS,
+        AUTHORITY_KEY_ID,
+        BASIC_CONSTRAINTS,
+        CERTIFICATE_POLICIES,
+        CRL_DISTRIBUTION_POINTS,
+        EXTENDED_KEY_USAGE,
+        KEY_USAGE,
+        SUBJECT_KEY_ID,
+    }
+)
+"""Extensions of a CA that say nothing of what stands in leaves, as the engines are asked: a path
+length counts the CAs between, and neither engine looks at policies."""
+
+
+class _Above:
+    """What an engine found above leaves that name their issuer alike.
+
+    Two signatures of three are those of the CAs, and of a thousand leaves of one CA they are the
+    same two. Where a path was accepted, the leaf's issuer stands for all that is above it: the next
+    leaf is asked about with that one as the only anchor. Is it accepted, so it is in full; else it
+    is asked about in full.
+    """
+
+    __slots__ = ("issuer",)
+
+    def __init__(self) -> None:
+        self.issuer: tuple[bytes, ...] = ()
+        """The one that stands for all; () before any was accepted, and if one above demands
+        something of leaves."""
+
+    def learn(self, path: Iterable[bytes]) -> None:
+        """Take note of an accepted path, from the leaf's issuer on."""
+        issuers = tuple(path)
+        if all(
+            extension.oid in _OF_ITSELF
+            for issuer in issuers
+            for extension in facts_of(issuer).extensions
+        ):
+            self.issuer = issuers[:1]
+
+
+def _above(engine: str, chain: tuple[bytes, ...], anchors: AnchorSet, at: datetime) -> _Above:
+    """Return what is above a leaf; a new one each time, if it could itself stand above others.
+
+    The way up depends on nothing else of a leaf than the name of its issuer, the issuer's key
+    identifier and the kind of signature.
+    """
+    leaf = facts_of(chain[0])
+    if (
+        None in (leaf.subject_key_id, leaf.authority_key_id)
+        or leaf.subject_key_id == leaf.authority_key_id
+        or chain[0] in chain[1:]
+        or anchors.named(leaf.subject_raw)
+    ):
+        return _Above()
+    identifiers = (e.value for e in leaf.extensions if e.oid == AUTHORITY_KEY_ID)
+    algorithm = outline(chain[0]).outer_algorithm
+    return _remembered(
+        engine, chain[1:], anchors, at, leaf.issuer_raw, tuple(identifiers), algorithm
+    )
+
+
+@lru_cache(maxsize=256)
+def _remembered(*_leaf: object) -> _Above:
+    return _Above()
+
+
+# ---------------------------------------------------------------- OpenSSL
+
+
 @lru_cache(maxsize=2_048)
 def ask_openssl(chain: tuple[bytes, ...], anchors: AnchorSet, at: datetime) -> Answer:
     """Ask OpenSSL about a chain, leaf first. It checks neither names nor purposes, as called here.
@@ -74,13 +164,16 @@ def ask_openssl(chain: tuple[bytes, ...], anchors: AnchorSet, at: datetime) -> A
     leaf, *others = (_for_openssl(der) for der in chain)
     if leaf is None:
         return Answer("silent", "it cannot read the certificate")
+    above = _above(OPENSSL, chain, anchors, at)
+    if above.issuer and _verified(leaf, [], _openssl_store(above.issuer, at)) == _ACCEPTED:
+        return _ACCEPTED
     untrusted = [certificate for certificate in others if certificate is not None]
     # It looks for issuers by name, and reading all public roots takes three milliseconds. But these
     # were found as the examination compares names: only what is accepted by them is its own answer.
-    answer = _verified(leaf, untrusted, _openssl_store(_named_in(chain, anchors), at))
-    if answer.verdict == "accepts":
+    answer = _verified(leaf, untrusted, _openssl_store(_named_in(chain, anchors), at), above)
+    if answer == _ACCEPTED:
         return answer
-    return _verified(leaf, untrusted, _openssl_store(tuple(anchors.by_sha.values()), at))
+    return _verified(leaf, untrusted, _openssl_store(tuple(anchors.by_sha.values()), at), above)
 
 
 def _named_in(chain: tuple[bytes, ...], anchors: AnchorSet) -> tuple[bytes, ...]:
@@ -91,9 +184,11 @@ def _named_in(chain: tuple[bytes, ...], anchors: AnchorSet) -> tuple[bytes, ...]
     return tuple(dict.fromkeys(anchor for name in names for anchor in anchors.named(name)))
 
 
-def _verified(leaf: X509, untrusted: list[X509], store: X509Store) -> Answer:
+def _verified(
+    leaf: X509, untrusted: list[X509], store: X509Store, above: _Above | None = None
+) -> Answer:
     try:
-        X509StoreContext(store, leaf, untrusted).verify_certificate()
+        path = X509StoreContext(store, leaf, untrusted).get_verified_chain()
     except X509StoreContextError as error:
         code, depth, says = error.errors
         if code in _GAVE_UP:
@@ -101,7 +196,9 @@ def _verified(leaf: X509, untrusted: list[X509], store: X509Store) -> Answer:
         return Answer("refuses", says, code, depth, _at_fault(error))
     finally:
         _empty_error_queue()
-    return Answer("accepts", "ok")
+    if above is not None:
+        above.learn(dump_certificate(FILETYPE_ASN1, issuer) for issuer in path[1:])
+    return _ACCEPTED
 
 
 def _at_fault(error: X509StoreContextError) -> str | None:
@@ -127,20 +224,27 @@ def ask_library(
     if name is None:
         return Answer("silent", "there is no name to ask it about")
     with _quiet():
-        leaf = _for_library(chain[0])
-        builder = _library_policy(anchors, at)
+        leaf = read_strictly(chain[0]).certificate
+        builder = _library_policy(tuple(anchors.by_sha.values()), at)
         if leaf is None:
             return Answer("silent", "it cannot read the certificate")
         if builder is None:
             return Answer("silent", "it takes no empty set of roots")
+        above = _above(LIBRARY, chain, anchors, at)
+        by_issuer = _library_policy(above.issuer, at)
+        if by_issuer is not None:
+            with suppress(VerificationError, ValueError, UnsupportedAlgorithm):
+                by_issuer.build_server_verifier(_subject(name)).verify(leaf, [])
+                return _ACCEPTED
         rest = [c for c in map(_between, chain[1:]) if c is not None]
         try:
-            builder.build_server_verifier(_subject(name)).verify(leaf, rest)
+            path = builder.build_server_verifier(_subject(name)).verify(leaf, rest)
         except VerificationError as error:
             return Answer("refuses", str(error).removeprefix("validation failed: "))
         except (ValueError, UnsupportedAlgorithm) as error:
             return Answer("silent", f"it cannot say: {error}")
-    return Answer("accepts", "ok")
+    above.learn(issuer.public_bytes(Encoding.DER) for issuer in path[1:])
+    return _ACCEPTED
 
 
 def name_to_ask(leaf: CertFacts, name: str | None) -> str | None:
@@ -170,17 +274,6 @@ def _for_openssl(der: bytes) -> X509 | None:
         return None
 
 
-@lru_cache(maxsize=4_096)
-def _for_library(der: bytes) -> x509.Certificate | None:
-    try:
-        certificate = x509.load_der_x509_certificate(der)
-        # What is read late and cannot be is to fail here.
-        _ = certificate.subject, certificate.issuer
-    except (ValueError, TypeError, UnsupportedAlgorithm, x509.InvalidVersion):
-        return None
-    return certificate
-
-
 @lru_cache(maxsize=1_024)
 def _between(der: bytes) -> x509.Certificate | None:
     """Return a certificate that may stand between a leaf and a root.
@@ -188,17 +281,17 @@ def _between(der: bytes) -> x509.Certificate | None:
     A served root adds nothing: which roots count says the store, and its reason for a refusal would
     be that the root is its own issuer again and again.
     """
-    certificate = _for_library(der)
+    certificate = read_strictly(der).certificate
     return certificate if certificate and certificate.subject != certificate.issuer else None
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _openssl_anchors(anchors: tuple[bytes, ...]) -> tuple[X509, ...]:
     found = (_for_openssl.__wrapped__(der) for der in anchors)
     return tuple(anchor for anchor in found if anchor is not None)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _openssl_store(anchors: tuple[bytes, ...], at: datetime) -> X509Store:
     """Return a store of some anchors for one time. Never altered, so threads may share it."""
     store = X509Store()
@@ -217,18 +310,19 @@ def _anchor_for_library(der: bytes) -> x509.Certificate | None:
         return None
 
 
-@lru_cache(maxsize=16)
-def _library_store(anchors: AnchorSet) -> Store | None:
-    found = (_anchor_for_library(der) for der in anchors.by_sha.values())
-    readable = [anchor for anchor in found if anchor is not None]
-    return Store(readable) if readable else None
+@lru_cache(maxsize=64)
+def _library_policy(anchors: tuple[bytes, ...], at: datetime) -> PolicyBuilder | None:
+    """Return what to ask by, for some anchors and one time; None: there are none."""
+    readable = _library_anchors(anchors)
+    if not readable:
+        return None
+    return PolicyBuilder().store(Store(readable)).time(at.replace(microsecond=0))
 
 
-@lru_cache(maxsize=16)
-def _library_policy(anchors: AnchorSet, at: datetime) -> PolicyBuilder | None:
-    """Return what to ask by, for one set and time; None: the set is empty."""
-    store = _library_store(anchors)
-    return PolicyBuilder().store(store).time(at.replace(microsecond=0)) if store else None
+@lru_cache(maxsize=64)
+def _library_anchors(anchors: tuple[bytes, ...]) -> list[x509.Certificate]:
+    found = map(_anchor_for_library, anchors)
+    return [anchor for anchor in found if anchor is not None]
 
 
 @contextmanager
