@@ -3,12 +3,15 @@ disagreement is tolerated, and one that is provoked is shown.
 """
 
 import ast
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from ipaddress import ip_network
 from pathlib import Path
+from typing import Any
 
 import pytest
 from cryptography import x509
+from cryptography.x509.name import _ASN1Type
+from cryptography.x509.oid import NameOID
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from OpenSSL._util import lib  # the queue of errors has no public way to look at it
@@ -341,3 +344,43 @@ def test_constraints_on_addresses_internationalised_and_directory_names(
     for problem in explanation.problems:
         assert (problem.certificate, problem.depth) == (made.sha, 0)
         assert problem.clause == "RFC 5280, 6.1.3 (b), (c)"
+
+
+# ---------------------------------------------------------------- anchors that a chain names
+
+
+def _root(spelling: x509.Name, **more: Any) -> Made:
+    """Return a root of one key, whose name is spelt in some way."""
+    return make(spelling, ca=True, begins=AT - timedelta(days=365), key_label="one", **more)
+
+
+def _spelt(text: str, kind: _ASN1Type = _ASN1Type.UTF8String) -> x509.Name:
+    return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, text, _type=kind)])
+
+
+def _long(letter: str) -> x509.Name:
+    """Return a name with a value longer than what is folded here; OpenSSL folds it."""
+    of_any_length = x509.ObjectIdentifier("2.5.4.13")  # description
+    return x509.Name([x509.NameAttribute(of_any_length, letter * 1_100)])
+
+
+@pytest.mark.parametrize(
+    ("usual", "other"),
+    [
+        # One name in two encodings (RFC 5280, 7.1): of the namesakes the first that will do counts.
+        (_spelt("Pier Root"), _spelt("Pier Root", _ASN1Type.PrintableString)),
+        (_spelt("Pier Root"), _spelt("PIER  root")),
+        (_long("r"), _long("R")),
+    ],
+)
+def test_openssl_says_of_the_anchors_that_a_chain_names_what_it_says_of_all(
+    usual: x509.Name, other: x509.Name
+) -> None:
+    ended, good = _root(usual, days=300), _root(usual, days=3650)
+    flat = _root(other, days=3650, path_length=0)
+    issuing = authority("Pier Issuing", good)
+    chain = ders(make(HOST, issuing, names=[HOST]), issuing)
+    # OpenSSL takes the first of them that is in its time.
+    flat_first, good_first = trusting(ended, flat, good), trusting(ended, good, flat)
+    assert ask_openssl(chain, flat_first, AT).says == "path length constraint exceeded"
+    assert ask_openssl(chain, good_first, AT).verdict == "accepts"

@@ -168,20 +168,7 @@ def ask_openssl(chain: tuple[bytes, ...], anchors: AnchorSet, at: datetime) -> A
     if above.issuer and _verified(leaf, [], _openssl_store(above.issuer, at)) == _ACCEPTED:
         return _ACCEPTED
     untrusted = [certificate for certificate in others if certificate is not None]
-    # It looks for issuers by name, and reading all public roots takes three milliseconds. But these
-    # were found as the examination compares names: only what is accepted by them is its own answer.
-    answer = _verified(leaf, untrusted, _openssl_store(_named_in(chain, anchors), at), above)
-    if answer == _ACCEPTED:
-        return answer
     return _verified(leaf, untrusted, _openssl_store(tuple(anchors.by_sha.values()), at), above)
-
-
-def _named_in(chain: tuple[bytes, ...], anchors: AnchorSet) -> tuple[bytes, ...]:
-    """Return the anchors of the names in a chain: those of issuers, and its own certificates'."""
-    names = (
-        name for facts in map(facts_of, chain) for name in (facts.subject_raw, facts.issuer_raw)
-    )
-    return tuple(dict.fromkeys(anchor for name in names for anchor in anchors.named(name)))
 
 
 def _verified(
