@@ -26,7 +26,7 @@ from probe.observation.model import (
     Survey,
 )
 from probe.observe.dnsquestions import ADDRESS_TYPES, resolver_text, reverse_name
-from probe.observe.sweep import OnEvent
+from probe.observe.events import OnEvent
 from probe.observe.visit import meant, own_address
 from probe.observe.webquestions import where_text
 from probe.plan.addresses import with_port

@@ -11,7 +11,7 @@ from probe.jobs.memory import last_served
 from probe.jobs.sweep import JobError, Scope
 from probe.judge.rehearsal.rehearsed import rehearse as judged
 from probe.observation.model import Question, Survey
-from probe.observe.sweep import OnEvent
+from probe.observe.events import OnEvent
 from probe.plan.model import Plan, SecretRef
 from probe.records import replace
 from probe.rehearsal import Rehearsal

@@ -18,9 +18,10 @@ from probe.limits import DEFAULT, Limits
 from probe.observation.merge import merge
 from probe.observation.model import Endpoint, Handshake, Lookup, Question, Survey
 from probe.observe.agenda import ALL, Depth, agenda, secrets_needed
+from probe.observe.events import OnEvent, ignore
 from probe.observe.library import shortcomings
 from probe.observe.radsecvisits import CredentialError, credentials
-from probe.observe.sweep import OnEvent, ignore, survey
+from probe.observe.sweep import survey
 from probe.plan.model import Fetch, Plan, SecretRef
 from probe.plan.problems import nearest, shown
 from probe.plan.secrets import Prompt, Secret, SecretError, resolve

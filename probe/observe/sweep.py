@@ -10,7 +10,6 @@ import socket
 import sys
 from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
-from enum import Enum
 from secrets import token_hex
 from time import monotonic
 
@@ -28,6 +27,7 @@ from probe.observation.model import (
 )
 from probe.observe.authority import Authorities
 from probe.observe.eapvisits import EapVisits
+from probe.observe.events import OnEvent, Progress, ignore
 from probe.observe.http import Gate, HttpClient
 from probe.observe.names import Names
 from probe.observe.notebook import Answer, Notebook
@@ -44,33 +44,6 @@ from probe.wire.hello import can_offer, not_offered
 if sys.platform != "win32":
     import resource
 
-
-class EventKind(Enum):
-    """What has just happened to a question."""
-
-    BEGAN = "began"
-    ENDED = "ended"
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """How far a survey has come."""
-
-    kind: EventKind
-    question: str
-    node: str
-    """The first of its nodes."""
-    done: int
-    """Questions that have ended."""
-    total: int
-
-    @property
-    def has_ended(self) -> bool:
-        """Whether the question has ended; else it has begun."""
-        return self.kind is EventKind.ENDED
-
-
-OnEvent = Callable[[Event], None]
 
 _OTHER_FILES = 64
 """Files that a process has open beside the sockets of its visits: resolvers, modules, output."""
@@ -89,10 +62,6 @@ class _Visits:
     asks: tuple[HandshakeAsk, ...]
     left_out: tuple[HandshakeAsk, ...] = ()
     """Addresses beyond those that are visited."""
-
-
-def ignore(event: Event) -> None:
-    """Take no notice."""
 
 
 def draw_label() -> str:
@@ -136,7 +105,7 @@ async def survey(  # noqa: PLR0913  # clocks and chance are handed in by tests a
     questions = tuple(questions)
     clock = clock or steady_clock()
     notebook = Notebook(plan.vantage, limits, clock)
-    progress = _Progress(on_event, len(questions))
+    progress = Progress(on_event, len(questions))
     known_by = _known_by(plan, questions, secrets)
     eap = EapVisits(known_by, limits, timer or loop_timer())
     names = Names(limits, notebook, label())
@@ -215,27 +184,6 @@ def _is_closer(question: Question) -> bool:
     return question.handshake is not None and question.handshake.aspect is not None
 
 
-class _Progress:
-    """Counts questions and tells whoever wants to know."""
-
-    def __init__(self, on_event: OnEvent, total: int) -> None:
-        self._on_event = on_event
-        self._total = total
-        self._done = 0
-
-    def began(self, question: Question) -> None:
-        if self._on_event is not ignore:
-            self._tell(EventKind.BEGAN, question)
-
-    def ended(self, question: Question) -> None:
-        self._done += 1
-        if self._on_event is not ignore:
-            self._tell(EventKind.ENDED, question)
-
-    def _tell(self, kind: EventKind, question: Question) -> None:
-        self._on_event(Event(kind, question.id, question.nodes[0], self._done, self._total))
-
-
 class _Turn:
     """A place among the nodes that are visited at a time, given back once."""
 
@@ -259,7 +207,7 @@ class _Sweep:
         radsec: RadsecVisits,
         limits: Limits,
         notebook: Notebook,
-        progress: _Progress,
+        progress: Progress,
         names: Names,
     ) -> None:
         self._plan = plan

@@ -37,7 +37,8 @@ def tool(directory: Path, nodes: int, *, at_hand: str = "dns,web,eap") -> int:
 def watched(directory: Path, nodes: int) -> tuple[float, float]:
     """Survey, and return after how many seconds the first node, and all others, were over."""
     from probe.observe.agenda import Depth, agenda  # noqa: PLC0415  # the bare loop needs none of it
-    from probe.observe.sweep import Event, survey  # noqa: PLC0415
+    from probe.observe.events import Event  # noqa: PLC0415
+    from probe.observe.sweep import survey  # noqa: PLC0415
     from probe.plan.read import load_plan  # noqa: PLC0415
 
     plan = load_plan(directory / f"plan-{nodes}.toml")

@@ -16,7 +16,7 @@ from rich.cells import cell_len
 from probe.cli.progress import INTERVAL, Progress
 from probe.observation.model import Question
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind
+from probe.observe.events import Event, EventKind
 from probe.plan.model import Plan
 from tests.judge import world
 

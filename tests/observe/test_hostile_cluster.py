@@ -25,7 +25,8 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from probe.limits import DEFAULT
 from probe.observation.model import Endpoint, Method, Outcome, Survey, TlsVersion, fingerprint
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind, survey
+from probe.observe.events import Event, EventKind
+from probe.observe.sweep import survey
 from probe.plan.model import Fetch, Plan, Web
 from probe.records import replace
 from tests.cli.conftest import ROOT

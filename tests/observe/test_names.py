@@ -29,9 +29,10 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
+from probe.observe.events import Event, EventKind
 from probe.observe.names import Names
 from probe.observe.notebook import Notebook
-from probe.observe.sweep import Event, EventKind, draw_label, survey, utc_now
+from probe.observe.sweep import draw_label, survey, utc_now
 from probe.observe.visit import VisitSeen
 from probe.plan.model import Plan, Resolver, Web
 from probe.records import replace

@@ -11,7 +11,8 @@ from collections import Counter
 from probe.limits import DEFAULT
 from probe.observation.model import Question
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind, survey
+from probe.observe.events import Event, EventKind
+from probe.observe.sweep import survey
 from probe.plan.model import Fetch, Plan, Resolver, Web
 from probe.records import replace
 from tests.observe import standstill

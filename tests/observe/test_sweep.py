@@ -31,7 +31,8 @@ from probe.observation.model import (
     fingerprint,
 )
 from probe.observe.agenda import Depth, agenda
-from probe.observe.sweep import Event, EventKind, ignore, sockets_at_a_time, survey
+from probe.observe.events import Event, EventKind, ignore
+from probe.observe.sweep import sockets_at_a_time, survey
 from probe.plan.model import Guest, Node, Plan, Resolver, Visit, Web
 from probe.records import replace
 from probe.wire.radius import Request
