@@ -10,7 +10,7 @@ what is named here: type checkers let more pass than runs.
 
 from collections.abc import Callable, Iterator, Mapping
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, get_origin
 
 import msgspec
 from msgspec.structs import replace as _replace
@@ -59,8 +59,9 @@ def _record(
         hidden = {name: item for name, item in body.items() if isinstance(item, _Hidden)}
         if hidden:
             body |= {name: item.default for name, item in hidden.items()}
+            fields = (n for n, kind in names.items() if ClassVar not in (kind, get_origin(kind)))
             # What a class writes itself counts.
-            body = _methods(tuple(names), hidden, frozen=frozen) | body
+            body = _methods(tuple(fields), hidden, frozen=frozen) | body
         return msgspec.StructMeta(
             cls.__name__, (msgspec.Struct,), body, frozen=frozen, kw_only=kw_only
         )

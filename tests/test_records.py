@@ -5,9 +5,11 @@ import dataclasses
 import pickle
 import re
 from pathlib import Path
+from typing import ClassVar
 
 import msgspec
 import pytest
+from rich.pretty import pretty_repr
 
 from probe import records
 from probe.records import dataclass, field, replace
@@ -25,6 +27,8 @@ def made(library):
     class Visit:
         """One visit."""
 
+        # It cannot be hashed, and is no field.
+        schemes: ClassVar[list[str]] = ["https"]
         name: str
         port: int = 443
         secret: bytes = field(default=b"", repr=False)
@@ -45,6 +49,7 @@ def made(library):
     @decorate(frozen=True, slots=True)
     class Own:
         name: str
+        secret: bytes = field(default=b"", repr=False)
 
         def __repr__(self) -> str:
             return "hidden"
@@ -219,6 +224,12 @@ def test_they_are_pickled_matched_and_written_as_json() -> None:
     assert msgspec.json.decode(written, type=Berth) == one
     library = dataclasses.make_dataclass("Berth", Berth.__match_args__)
     assert written == msgspec.json.encode(library("north", (4, 5), b""))
+
+
+def test_rich_shows_no_more_than_they_do() -> None:
+    """It asks a record what to show, and not for its text."""
+    one = Berth("north", (4, 5), b"lantern")
+    assert pretty_repr(one) == repr(one) == "Berth(name='north', depths=(4, 5))"
 
 
 def test_the_tool_has_no_other() -> None:

@@ -1,10 +1,12 @@
 """Many questions at once: how many sockets, how many on each, how many TCP connections."""
 
 import asyncio
+import errno
 import gc
+import itertools
 import socket
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from socket import SOCK_DGRAM, SOCK_STREAM
 from typing import cast
 
@@ -124,21 +126,48 @@ def test_a_socket_that_cannot_be_opened_leaves_the_others() -> None:
     limits = replace(DEFAULT, dns_in_flight=2, dns_sockets=4)
 
     async def run() -> list[LookupSeen]:
-        loop = asyncio.get_running_loop()
-        opened: list[object] = []
-        opens = loop.create_datagram_endpoint
-
-        async def first_only(*arguments: object, **options: object) -> object:
-            if opened:
-                raise OSError(24, "Too many open files")
-            opened.append(True)
-            return await opens(*arguments, **options)  # type: ignore[arg-type]  # passed on
-
         async with serving(lambda query: reply(query, authority=(SOA,))) as server:
-            loop.create_datagram_endpoint = first_only  # type: ignore[method-assign, assignment]  # the fault
+            let_open(lambda before: before == 0)
             return await ask_all(server.place, 20, limits)
 
     assert outcomes(asyncio.run(run())) == {LookupOutcome.NO_DATA}
+
+
+def test_a_first_socket_that_cannot_be_opened_fails_one_question() -> None:
+    """There may be files again at once: the others wait for the next socket."""
+
+    async def run() -> list[Response | Exception]:
+        loop = asyncio.get_running_loop()
+        async with serving(lambda query: reply(query, authority=(SOA,))) as there:
+            let_open(lambda before: before > 0)
+            server = Nameserver("127.0.0.1", there.port, DEFAULT)
+            came: list[asyncio.Future[Response | Exception]] = []
+            for _ in range(5):
+                came.append(loop.create_future())
+                server.ask(b"\x05quay1\x00", 1, came[-1].set_result)
+            async with asyncio.timeout(10):
+                said = await asyncio.gather(*came)
+            await server.close()
+            return said
+
+    first, *others = asyncio.run(run())
+    assert isinstance(first, NoReplyError)
+    assert first.says.endswith(": Too many open files")
+    assert [type(one) for one in others] == [Response] * 4
+
+
+def let_open(may_open: Callable[[int], bool]) -> None:
+    """Open a UDP socket on this loop only if `may_open` says so of how many were tried before."""
+    loop = asyncio.get_running_loop()
+    tries = itertools.count()
+    opens = loop.create_datagram_endpoint
+
+    async def faulty(*arguments: object, **options: object) -> object:
+        if not may_open(next(tries)):
+            raise OSError(errno.EMFILE, "Too many open files")
+        return await opens(*arguments, **options)  # type: ignore[arg-type]  # passed on
+
+    loop.create_datagram_endpoint = faulty  # type: ignore[method-assign, assignment]  # the fault
 
 
 def test_at_most_so_many_tcp_connections_are_open() -> None:
@@ -276,6 +305,74 @@ def test_a_closed_port_refuses_hundreds_of_questions() -> None:
     seen = asyncio.run(run())
     assert outcomes(seen) == {LookupOutcome.SILENT}
     assert all(one.detail and "the port is closed" in one.detail for one in seen)
+
+
+def test_each_question_is_told_once_of_many_errors(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each datagram to a closed port brings an error to the socket, before anybody is told."""
+    settled: list[Asked] = []
+    settle = Nameserver.settle
+
+    def counted(server: Nameserver, asked: Asked, response: Response | Exception) -> None:
+        settled.append(asked)
+        settle(server, asked, response)
+
+    monkeypatch.setattr(Nameserver, "settle", counted)
+
+    async def run() -> list[Response | Exception]:
+        loop = asyncio.get_running_loop()
+        heard = asyncio.Event()
+
+        def handle(query: dns.message.Message) -> None:
+            if query.question[0].name.labels[0] == b"quay3":
+                heard.set()
+
+        async with serving(handle) as there:
+            server = Nameserver("127.0.0.1", there.port, DEFAULT)
+            came: list[asyncio.Future[Response | Exception]] = []
+            for name in (b"\x05quay1\x00", b"\x05quay2\x00", b"\x05quay3\x00"):
+                came.append(loop.create_future())
+                server.ask(name, 1, came[-1].set_result)
+            await heard.wait()
+            (its,) = server._sockets
+            for _ in range(5):
+                its.error_received(ConnectionRefusedError())
+            said = await asyncio.gather(*came)
+            await server.close()
+            return said
+
+    for error in asyncio.run(run()):
+        assert isinstance(error, NoReplyError)
+        assert error.says.endswith(": the port is closed")
+    assert len(settled) == 3
+
+
+def test_nothing_more_is_asked_while_it_closes() -> None:
+    """An answer leads to the next question: those that come meanwhile lead to none."""
+    limits = replace(DEFAULT, dns_in_flight=1, dns_sockets=2)
+    name = b"\x05quay1\x00"
+
+    async def run() -> bytes:
+        loop = asyncio.get_running_loop()
+        with socket.socket(socket.AF_INET, SOCK_DGRAM) as there:
+            there.bind(("127.0.0.1", 0))
+            there.setblocking(False)
+            server = Nameserver("127.0.0.1", there.getsockname()[1], limits)
+
+            def ask_more(_: Response | Exception) -> None:
+                server.ask(name, 1, ask_more)
+
+            server.ask(name, 1, ask_more)
+            server.ask(name, 1, ask_more)
+            held = [await loop.sock_recvfrom(there, 512) for _ in range(2)]
+            for octets, asker in held:
+                answer = reply(dns.message.from_wire(octets), authority=(SOA,))
+                there.sendto(answer.to_wire(), asker)
+            await server.close()
+            # It comes behind whatever was asked by now.
+            there.sendto(b"the end", there.getsockname())
+            return await loop.sock_recv(there, 512)
+
+    assert asyncio.run(run()) == b"the end"
 
 
 def test_lookups_are_freed_as_they_are_let_go_of() -> None:

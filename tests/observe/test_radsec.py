@@ -34,6 +34,7 @@ from probe.plan.model import Eap, Plan, Radsec, SecretRef
 from probe.records import replace
 from probe.wire.credential import ClientCertificate
 from probe.wire.radius import Code, Request, build_reply
+from tests.observe import standstill
 from tests.observe.plans import EAP, node, plan
 from tests.observe.radsecpeers import RadsecServer, alive, with_eap
 from tests.observe.test_web import Handler, listening, mute, says
@@ -233,11 +234,32 @@ def test_more_than_is_taken_inside(code: int) -> None:
         other = (request.identifier + 1) % 256
         return (bytes((code, other, 0, 20)) + bytes(16)) * 50_000
 
-    seen = go_in(RadsecServer(answer=flood).handle)
+    # Silence is not what it is about.
+    limits = replace(QUICK, trial_wait=9.0)
+    seen = go_in(RadsecServer(answer=flood).handle, limits=limits)
     assert (seen.outcome, seen.detail) == (
         Outcome.MALFORMED,
         "inside TLS: more than is taken, and no reply in it",
     )
+
+
+def test_what_comes_as_the_wait_runs_out_counts() -> None:
+    """The sign of life comes in the turn in which it is given up: EAP, which that has begun, is
+    not given up with it."""
+    limits = replace(DEFAULT, trial_wait=20.0, eap_visit=60.0)
+    behind = make_chain("ecdsa")
+    inner = with_eap(EapServer(server_context(behind.key, behind.leaf)))
+
+    def answer(request: Request) -> bytes | None:
+        if request.eap is None:
+            standstill.pass_over(limits.trial_wait)
+        return inner(request)
+
+    seen = go_in(RadsecServer(answer=answer).handle, eap=True, limits=limits)
+    assert seen.radsec is not None
+    assert seen.radsec.status_reply == "Access-Accept"
+    assert seen.radsec.eap_outcome is Outcome.SERVED
+    assert seen.seconds > limits.trial_wait
 
 
 def test_it_takes_no_longer_than_a_visit_may() -> None:

@@ -1,6 +1,7 @@
 """A TCP connection of our own, against sockets that are opened here."""
 
 import asyncio
+import errno
 import gc
 import socket
 import weakref
@@ -216,6 +217,27 @@ def test_it_is_closed_before_it_stands(listening: socket.socket) -> None:
         assert heard.made == 0
 
     asyncio.run(run())
+
+
+def test_a_socket_that_cannot_be_watched_is_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[socket.socket] = []
+
+    def hang(itself: socket.socket, _where: object) -> None:
+        made.append(itself)
+        raise BlockingIOError
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        monkeypatch.setattr(socket.socket, "connect", hang)
+        monkeypatch.setattr(loop, "add_writer", full)
+        with pytest.raises(OSError, match="No space left"):
+            await opening(Heard(), "127.0.0.1", 443, loop.time() + WITHIN)
+
+    asyncio.run(run())
+    assert [one.fileno() for one in made] == [-1]
 
 
 def test_an_address_with_a_scope(listening: socket.socket) -> None:

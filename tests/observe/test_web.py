@@ -2,6 +2,7 @@
 
 import asyncio
 import errno
+import gc
 import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -502,6 +503,62 @@ def test_a_cancelled_visit_leaves_no_socket() -> None:
 
     # Even then it is a TLS alert with which we leave (record type 21).
     assert asyncio.run(run())[0] == 21
+
+
+def test_a_refusal_in_the_turn_of_an_interrupt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody waits to be told any more, and nobody is to be told that an error was left unread."""
+    unread: list[str] = []
+
+    def hang(*_: object) -> None:
+        raise BlockingIOError
+
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: unread.append(context["message"]))
+        watched: asyncio.Future[Callable[[], None]] = loop.create_future()
+        monkeypatch.setattr(socket.socket, "connect", hang)
+        monkeypatch.setattr(loop, "add_writer", lambda _, told: watched.set_result(told))
+        ask = HandshakeAsk("127.0.0.1", 443)
+        task = asyncio.create_task(visit_web(ask, "127.0.0.1", DEFAULT))
+        told = await watched
+        monkeypatch.setattr(socket.socket, "getsockopt", lambda *_: errno.ECONNREFUSED)
+        task.cancel()
+        told()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        del task
+        gc.collect()
+
+    asyncio.run(run())
+    assert unread == []
+
+
+def test_a_connection_that_stands_as_its_time_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where asyncio opens it, the time may be over in the turn in which we are told of it."""
+
+    async def run() -> VisitSeen:
+        loop = asyncio.get_running_loop()
+        connect = loop.create_connection
+
+        async def slow(
+            factory: Callable[[], asyncio.Protocol], host: str, port: int
+        ) -> tuple[asyncio.Transport, asyncio.Protocol]:
+            def stood_still() -> asyncio.Protocol:
+                standstill.pass_over(DEFAULT.connect_wait)
+                return factory()
+
+            return await connect(stood_still, host, port)
+
+        async with listening(mute) as port:
+            # Such a loop is not taken for one that tells when a socket is ready.
+            monkeypatch.setattr(asyncio, "SelectorEventLoop", type("Selecting", (), {}))
+            monkeypatch.setattr(loop, "create_connection", slow)
+            return await visit_web(HandshakeAsk("127.0.0.1", port), "127.0.0.1", DEFAULT)
+
+    seen = asyncio.run(run())
+    assert (seen.outcome, seen.phase) == (Outcome.SILENT, Phase.HELLO)
+    assert seen.detail == "the connection stands, but nothing came within 0.0 s"
+    assert seen.source == "127.0.0.1"
 
 
 @settings(deadline=None, max_examples=150)

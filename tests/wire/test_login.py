@@ -18,6 +18,7 @@ from cryptography.hazmat.primitives.serialization import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from OpenSSL import SSL
+from rich.pretty import pretty_repr
 
 from probe.limits import DEFAULT, Limits
 from probe.observation.model import Method, Outcome, TlsVersion
@@ -539,6 +540,7 @@ def test_session_keys_are_not_shown() -> None:
     assert reply.session_keys is not None
     assert "session_keys" not in repr(reply)
     assert "lantern" not in repr((reply, reply.session_keys))
+    assert "lantern" not in pretty_repr((reply, reply.session_keys))
 
 
 @pytest.mark.parametrize(
