@@ -134,6 +134,17 @@ def _folded(tag: int, octets: bytes) -> str:
     return " ".join(unicodedata.normalize("NFKC", value).casefold().split())
 
 
+@lru_cache(maxsize=8_192)
+def is_folded(raw: bytes) -> bool:
+    """Return whether `canonical` compares every value of a Name as text, none octet by octet."""
+    try:
+        values = [value for rdn in relative_names(raw) for value in rdn]
+    except DerError:
+        return False
+    told = (text(tag, octets) for _, tag, octets in values)
+    return all(sound and len(value) <= _LONGEST_FOLDED for value, sound in told)
+
+
 def same_name(one: bytes, other: bytes) -> bool:
     """Return whether two Names are the same (RFC 5280, 7.1)."""
     return one == other or canonical(one) == canonical(other)

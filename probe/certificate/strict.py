@@ -20,6 +20,8 @@ class Strict:
     """None: it refuses the whole, or one of the names in it."""
     refusals: tuple[str, ...]
     """What it refuses or warns of, in words."""
+    key_algorithm: str | None
+    """The OID of the public key's algorithm; None: it refuses the whole."""
 
 
 @lru_cache(maxsize=4_096)
@@ -30,7 +32,8 @@ def read_strictly(der: bytes) -> Strict:
         try:
             certificate = x509.load_der_x509_certificate(der)
         except Exception as error:  # the library's own seam: any refusal is a fact about the peer
-            return Strict(None, (f"a strict parser refuses the certificate: {_words(error)}",))
+            refusal = f"a strict parser refuses the certificate: {_words(error)}"
+            return Strict(None, (refusal,), None)
         nameless = tuple(_refused(certificate, _NAMES))
         others = tuple(_refused(certificate, ("extensions", "signature_algorithm_parameters")))
         try:
@@ -40,7 +43,11 @@ def read_strictly(der: bytes) -> Strict:
     warned = tuple(
         f"a strict parser warns: {str(warning.message).partition('. ')[0]}" for warning in caught
     )
-    return Strict(None if nameless else certificate, (*nameless, *others, *warned))
+    return Strict(
+        certificate=None if nameless else certificate,
+        refusals=(*nameless, *others, *warned),
+        key_algorithm=certificate.public_key_algorithm_oid.dotted_string,
+    )
 
 
 def _refused(certificate: x509.Certificate, parts: tuple[str, ...]) -> Iterator[str]:

@@ -6,13 +6,11 @@ looked at: after ServerKeyExchange (TLS 1.2 and older) or CertificateVerify (TLS
 to be finished because something is to be said behind it, or read on for a CertificateRequest.
 """
 
-import warnings
 from collections.abc import Callable
-from functools import lru_cache
 
-from cryptography import x509
 from OpenSSL import SSL
 
+from probe.certificate.strict import read_strictly
 from probe.limits import Limits
 from probe.observation.model import (
     KeyFamily,
@@ -521,15 +519,11 @@ _READ: dict[int, Callable[[TlsClient, bytes], None]] = {
 """What is noted of each message; all others only show how far it is."""
 
 
-@lru_cache(maxsize=256)
 def key_family(der: bytes) -> KeyFamily | None:
     """Return the family of a certificate's public key; None if the certificate cannot be read."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # about odd certificates: the judge has words for them
-        try:
-            oid = x509.load_der_x509_certificate(der).public_key_algorithm_oid.dotted_string
-        except (ValueError, x509.InvalidVersion):
-            return None
+    oid = read_strictly(der).key_algorithm
+    if oid is None:
+        return None
     if oid in _RSA_KEYS:
         return KeyFamily.RSA
     return KeyFamily.ECDSA if oid in _EC_KEYS else KeyFamily.OTHER
