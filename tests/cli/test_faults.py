@@ -40,8 +40,8 @@ BEFORE = {
 }
 MEANWHILE = {
     "begins": ("observe/sweep.py", "survey", 1),
-    "begins a question": ("observe/sweep.py", "began", 1),
-    "has ended some": ("observe/sweep.py", "ended", 20),
+    "begins a question": ("observe/events.py", "began", 1),
+    "has ended some": ("observe/events.py", "ended", 20),
     "asks authorities": ("observe/sweep.py", "_ask_authorities", 1),
 }
 AFTER = {
