@@ -128,10 +128,16 @@ def canonical_rdn(rdn: tuple[Attribute, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def _folded(tag: int, octets: bytes) -> str:
-    value, sound = text(tag, octets)
-    if not sound or len(value) > _LONGEST_FOLDED:
+    value = _as_text(tag, octets)
+    if value is None:
         return f"{tag}#{octets.hex()}"
     return " ".join(unicodedata.normalize("NFKC", value).casefold().split())
+
+
+def _as_text(tag: int, octets: bytes) -> str | None:
+    """Return a value that is compared as text. None: it is compared octet by octet."""
+    value, sound = text(tag, octets)
+    return value if sound and len(value) <= _LONGEST_FOLDED else None
 
 
 @lru_cache(maxsize=8_192)
@@ -141,8 +147,7 @@ def is_folded(raw: bytes) -> bool:
         values = [value for rdn in relative_names(raw) for value in rdn]
     except DerError:
         return False
-    told = (text(tag, octets) for _, tag, octets in values)
-    return all(sound and len(value) <= _LONGEST_FOLDED for value, sound in told)
+    return all(_as_text(tag, octets) is not None for _, tag, octets in values)
 
 
 def same_name(one: bytes, other: bytes) -> bool:
